@@ -1,0 +1,138 @@
+//! The only place that reads a clock or sleeps. Everything else is handed a [`Reading`], a `Timestamp` or this
+//! [`Clock`], so that a simulator can play years of it in seconds.
+
+#![allow(clippy::disallowed_methods, reason = "this is the one clock module")]
+
+use std::sync::Arc;
+use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
+
+use tallyhook_analysis::units::{Span, Timestamp};
+use tokio::sync::watch;
+
+/// Wall clock and monotonic clock, read together.
+///
+/// Dates come from `wall`; durations only ever from `mono`, which no one can set.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+pub struct Reading {
+    /// The date, as good as the machine's clock.
+    pub wall: Timestamp,
+    /// Time since the program started; never goes back.
+    pub mono: Span,
+}
+
+/// A source of time that can also be waited on.
+#[derive(Clone, Debug)]
+pub struct Clock {
+    source: Source,
+}
+
+#[derive(Clone, Debug)]
+enum Source {
+    /// The machine's clock. With a speed other than 1, wall time runs on from the start at that speed.
+    System { speed: f64, started: Instant, started_wall: Timestamp },
+    /// A clock that is moved by hand.
+    Manual(Arc<watch::Sender<Reading>>),
+}
+
+impl Clock {
+    /// The machine's own clock.
+    pub fn system() -> Self {
+        Self::system_at_speed(1.0)
+    }
+
+    /// The machine's clock run `speed` times as fast from now on; `speed` is brought into 0.001 to 100,000.
+    pub fn system_at_speed(speed: f64) -> Self {
+        let speed = if speed.is_finite() { speed.clamp(0.001, 100_000.0) } else { 1.0 };
+        Clock { source: Source::System { speed, started: Instant::now(), started_wall: system_wall() } }
+    }
+
+    /// A clock that stands at `wall` until it is moved with [`Clock::set`].
+    pub fn manual(wall: Timestamp) -> Self {
+        let (sender, _) = watch::channel(Reading { wall, mono: Span::ZERO });
+        Clock { source: Source::Manual(Arc::new(sender)) }
+    }
+
+    /// Moves a manual clock and wakes who waits for it; does nothing on the machine's clock.
+    pub fn set(&self, reading: Reading) {
+        if let Source::Manual(sender) = &self.source {
+            sender.send_replace(reading);
+        }
+    }
+
+    /// How many times as fast as the machine's clock this one runs.
+    pub fn speed(&self) -> f64 {
+        match &self.source {
+            Source::System { speed, .. } => *speed,
+            Source::Manual(_) => 1.0,
+        }
+    }
+
+    /// Both clocks, now.
+    pub fn now(&self) -> Reading {
+        match &self.source {
+            Source::System { speed, started, started_wall } => {
+                let real = started.elapsed();
+                let mono = Span::from_seconds(real.as_secs_f64() * speed);
+                let wall = if *speed == 1.0 { system_wall() } else { started_wall.plus(mono) };
+                Reading { wall, mono }
+            }
+            Source::Manual(sender) => *sender.borrow(),
+        }
+    }
+
+    /// Waits until the monotonic clock shows `mono`.
+    pub async fn sleep_until(&self, mono: Span) {
+        match &self.source {
+            Source::System { speed, started, .. } => {
+                let real = Duration::from_secs_f64((mono.as_seconds() / speed).clamp(0.0, 1e9));
+                tokio::time::sleep_until((*started + real).into()).await;
+            }
+            Source::Manual(sender) => {
+                let mut moved = sender.subscribe();
+                // The sender lives as long as `self`; an error cannot come.
+                let _ = moved.wait_for(|now| now.mono >= mono).await;
+            }
+        }
+    }
+
+    /// Waits for `span` of this clock's time.
+    pub async fn sleep(&self, span: Span) {
+        self.sleep_until(self.now().mono.plus(span)).await;
+    }
+
+    /// Real time that `span` of this clock takes, for time-outs of I/O that pays no heed to the time-lapse.
+    pub fn real(&self, span: Span) -> Duration {
+        Duration::from_secs_f64((span.as_seconds() / self.speed()).clamp(0.0, 1e9))
+    }
+}
+
+fn system_wall() -> Timestamp {
+    match SystemTime::now().duration_since(UNIX_EPOCH) {
+        Ok(since) => Timestamp::from_ms(i64::try_from(since.as_millis()).unwrap_or(i64::MAX)),
+        Err(before) => Timestamp::from_ms(-i64::try_from(before.duration().as_millis()).unwrap_or(i64::MAX)),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[tokio::test]
+    async fn a_manual_clock_wakes_sleepers_only_when_it_is_moved_far_enough() {
+        let clock = Clock::manual(Timestamp::from_ms(5));
+        let waiting = tokio::spawn({
+            let clock = clock.clone();
+            async move { clock.sleep_until(Span::from_ms(100)).await }
+        });
+        clock.set(Reading { wall: Timestamp::from_ms(104), mono: Span::from_ms(99) });
+        tokio::task::yield_now().await;
+        assert!(!waiting.is_finished());
+        clock.set(Reading { wall: Timestamp::from_ms(105), mono: Span::from_ms(100) });
+        waiting.await.unwrap();
+    }
+
+    #[test]
+    fn a_fast_clock_shortens_real_time_outs() {
+        assert_eq!(Clock::system_at_speed(100.0).real(Span::from_ms(1000)), Duration::from_millis(10));
+    }
+}

@@ -1,0 +1,1 @@
+//! The daemon: wiring, and the one loop that everything wakes.

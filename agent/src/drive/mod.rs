@@ -1,0 +1,1 @@
+//! Reading drives over Modbus, and only reading.

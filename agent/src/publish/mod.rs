@@ -1,0 +1,1 @@
+//! Telling others what has been stored: broker, chat, time-series server.

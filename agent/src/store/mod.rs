@@ -1,0 +1,2 @@
+//! The ledger on disk: SQLite, one writer.
+pub mod message;

@@ -1,0 +1,25 @@
+//! Load spectra, duty groups and safe working periods of crane mechanisms, as pure arithmetic.
+//!
+//! Samples become standing time and lifts ([`recorder`], [`lift`]); those fill load bands and exact sums
+//! ([`spectrum`]); the sums give the used part of a design duty. Nothing in this crate reads a clock, a file or a
+//! socket, and nothing in it is random without a seed: the same input gives the same bits.
+//!
+//! # Symbols
+//!
+//! | symbol | meaning | unit | where |
+//! | --- | --- | --- | --- |
+//! | P, Prated | load on the hook; rated load (safe working load) | kg | [`units::Grams`] |
+//! | T | running time, hoisting and lowering | h | [`spectrum::Totals::running_hours`] |
+//! | km | load spectrum factor, by running time, cubic | – | [`spectrum::Totals::load_spectrum_factor`] |
+//! | Kp | load spectrum factor, by lifts, cubic | – | [`spectrum::Totals::cycle_spectrum_factor`] |
+//!
+//! This crate supports an inspection by a competent person; it is not one, and it is no safety device.
+
+pub mod class;
+pub mod lift;
+pub mod period;
+pub mod recorder;
+pub mod sample;
+pub mod spectrum;
+pub mod units;
+pub mod watch;

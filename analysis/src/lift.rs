@@ -1,0 +1,442 @@
+//! What counts as one lift: a small state machine over the load signal.
+//!
+//! A lift begins when a load comes onto the hook and ends when it is set down, however often it is raised, lowered
+//! or left hanging in between. ISO 4301-1 counts a hoisting cycle from the moment a load is ready to be lifted to
+//! the moment the next one is; one lift is one such cycle.
+//!
+//! ```text
+//!            load >= begin            for `confirm_load`
+//!   Empty ───────────────▶ TakingUp ────────────────────▶ Hanging ◀──┐ load >= end
+//!     ▲  ◀─── load < end ─────┘                              │ load < end
+//!     │                                                      ▼      │
+//!     └─────────────── for `confirm_empty` ──────────── SettingDown ─┘
+//! ```
+//!
+//! The load of a lift is its *settled* load: the mean of the middle half of its time-weighted readings after the
+//! settling time, so that neither the jerk of the take-up nor the ramp of the set-down moves it. The peak is kept
+//! beside it.
+
+use crate::units::{Grams, Span, Timestamp};
+
+/// Thresholds and times of the lift detection.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+pub struct LiftSettings {
+    /// A load at or above this is on the hook. Grams; default 5 % of rated.
+    pub begin: Grams,
+    /// A load below this is no longer on the hook. Grams; below `begin`; default 3 % of rated.
+    pub end: Grams,
+    /// How long the load must be on before it counts, default 0.5 s.
+    pub confirm_load: Span,
+    /// How long it must be off before the lift has ended, default 1 s.
+    pub confirm_empty: Span,
+    /// Readings within this time of the take-up do not enter the settled load, default 1.5 s.
+    pub settle: Span,
+    /// A silence up to this long with a like load before and after it is bridged by one lift, default 10 min.
+    pub bridge: Span,
+    /// A settled load above rated by no more than this is not an overload; default 0.1 % of rated, finer than a
+    /// crane's load cell resolves (common practice, no source).
+    pub overload_margin: Grams,
+}
+
+impl LiftSettings {
+    /// The defaults for a rated load.
+    pub fn for_rated(rated: Grams) -> Self {
+        LiftSettings {
+            begin: Grams::new(rated.get() / 20),
+            end: Grams::new(rated.get() * 3 / 100),
+            confirm_load: Span::from_ms(500),
+            confirm_empty: Span::from_ms(1000),
+            settle: Span::from_ms(1500),
+            bridge: Span::from_ms(600_000),
+            overload_margin: Grams::new(rated.get() / 1000),
+        }
+    }
+}
+
+/// One finished lift.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+pub struct Lift {
+    /// When the load came onto the hook.
+    pub begin: Timestamp,
+    /// When it left the hook, or when sight of it was lost.
+    pub end: Timestamp,
+    /// Settled load, without dead load.
+    pub load: Grams,
+    /// Highest reading.
+    pub peak: Grams,
+    /// Running time with the load on the hook, both directions, milliseconds.
+    pub running_ms: u64,
+    /// Running edges with the load on the hook, and the run that took it up.
+    pub starts: u32,
+    /// Band of the settled load, see [`crate::spectrum::band_of`].
+    pub band: u8,
+    /// The settled load is above the rated load.
+    pub overload: bool,
+    /// The record broke off while the load was on the hook; the end is when sight of it was lost.
+    pub cut: bool,
+}
+
+/// Number of bins the readings of an open lift are sorted into, from zero to twice the rated load.
+const BINS: usize = 512;
+
+/// Time-weighted readings of an open lift, from which the settled load is read off.
+///
+/// Each bin keeps its milliseconds and the exact sum of load times milliseconds, so the width of a bin (1/256 of the
+/// rated load) limits robustness, not accuracy: the mean inside a bin is exact.
+#[derive(Clone, PartialEq, Eq, Debug)]
+#[cfg_attr(
+    feature = "serde",
+    derive(serde::Serialize, serde::Deserialize),
+    serde(from = "SparseReadings", into = "SparseReadings")
+)]
+struct Readings {
+    bins: Vec<(u64, i128)>,
+    total_ms: u64,
+}
+
+/// What of [`Readings`] is written to a snapshot: only the bins that hold something.
+#[cfg(feature = "serde")]
+#[derive(Clone, serde::Serialize, serde::Deserialize)]
+struct SparseReadings(Vec<(u16, u64, i64)>);
+
+#[cfg(feature = "serde")]
+impl From<Readings> for SparseReadings {
+    fn from(full: Readings) -> Self {
+        let held = full.bins.iter().enumerate().filter(|(_, (ms, _))| *ms > 0);
+        SparseReadings(held.map(|(i, (ms, sum))| (i as u16, *ms, *sum as i64)).collect())
+    }
+}
+
+#[cfg(feature = "serde")]
+impl From<SparseReadings> for Readings {
+    fn from(sparse: SparseReadings) -> Self {
+        let mut full = Readings::new();
+        for (bin, ms, sum) in sparse.0 {
+            if let Some(slot) = full.bins.get_mut(usize::from(bin)) {
+                slot.0 += ms;
+                slot.1 += i128::from(sum);
+                full.total_ms += ms;
+            }
+        }
+        full
+    }
+}
+
+impl Readings {
+    fn new() -> Self {
+        Readings { bins: vec![(0, 0); BINS], total_ms: 0 }
+    }
+
+    fn clear(&mut self) {
+        self.bins.fill((0, 0));
+        self.total_ms = 0;
+    }
+
+    fn add(&mut self, load: Grams, rated: Grams, ms: u64) {
+        let rated = rated.get().max(1);
+        let bin = (load.get().max(0).saturating_mul(256) / rated).min(BINS as i64 - 1) as usize;
+        self.bins[bin].0 += ms;
+        self.bins[bin].1 += i128::from(load.get()) * i128::from(ms);
+        self.total_ms += ms;
+    }
+
+    /// The mean of the middle half of the readings (by time), `None` when there are none.
+    fn midmean(&self) -> Option<Grams> {
+        if self.total_ms == 0 {
+            return None;
+        }
+        // Work in quarters of milliseconds so that the quartiles are whole numbers.
+        let (low, high) = (u128::from(self.total_ms), 3 * u128::from(self.total_ms));
+        let mut before = 0_u128;
+        let mut sum = 0_i128;
+        for &(ms, load_ms) in self.bins.iter().filter(|bin| bin.0 > 0) {
+            let after = before + 4 * u128::from(ms);
+            let part = after.min(high).saturating_sub(before.max(low));
+            // The bin's mean, weighted by the part of it that lies in the middle half; exact where whole bins do.
+            sum += load_ms * part as i128 / i128::from(ms);
+            before = after;
+        }
+        let weight = (high - low) as i128;
+        Some(Grams::new(((sum + sum.signum() * weight / 2) / weight) as i64))
+    }
+}
+
+/// Counters of a stretch of an open lift.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+struct Work {
+    running_ms: u64,
+    starts: u32,
+    peak: Grams,
+}
+
+impl Work {
+    fn add(&mut self, other: Work) {
+        self.running_ms += other.running_ms;
+        self.starts += other.starts;
+        self.peak = self.peak.max(other.peak);
+    }
+}
+
+/// Where the state machine stands.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+enum Phase {
+    Empty,
+    TakingUp { since: Timestamp },
+    Hanging { since: Timestamp, settled: bool },
+    SettingDown { since: Timestamp, off_at: Timestamp, settled: bool, aside: Work },
+}
+
+/// What the tracker has to say about a stretch of time.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum LiftEvent {
+    /// A load has been taken up.
+    Begun {
+        /// When it came onto the hook.
+        at: Timestamp,
+    },
+    /// The load has been set down, or lost sight of.
+    Ended(Lift),
+}
+
+/// A stretch of time over which everything that matters to a lift was constant.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct Stretch {
+    /// Its beginning.
+    pub from: Timestamp,
+    /// Its end, not before `from`.
+    pub to: Timestamp,
+    /// The load without dead load, if known.
+    pub load: Option<Grams>,
+    /// Whether the hoist runs, if known.
+    pub running: Option<bool>,
+    /// Whether a run began at `from`.
+    pub started: bool,
+}
+
+/// The open end of the lift detection; see the module's text.
+#[derive(Clone, PartialEq, Eq, Debug)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+pub struct LiftTracker {
+    phase: Phase,
+    readings: Readings,
+    /// The estimate from before the settling time was over, for lifts that end sooner.
+    early: Option<Grams>,
+    work: Work,
+    last_load: Option<Grams>,
+    /// Since when the load has not been known, while one was on the hook.
+    unseen_since: Option<Timestamp>,
+    /// Whether the hoist was running at the end of the last stretch.
+    running: bool,
+}
+
+impl Default for LiftTracker {
+    fn default() -> Self {
+        Self::new()
+    }
+}
+
+impl LiftTracker {
+    /// A tracker with an empty hook.
+    pub fn new() -> Self {
+        LiftTracker {
+            phase: Phase::Empty,
+            readings: Readings::new(),
+            early: None,
+            work: Work::default(),
+            last_load: None,
+            unseen_since: None,
+            running: false,
+        }
+    }
+
+    /// When the load that hangs now came onto the hook, `None` with an empty hook or one not yet confirmed.
+    pub fn hanging_since(&self) -> Option<Timestamp> {
+        match self.phase {
+            Phase::Hanging { since, .. } | Phase::SettingDown { since, .. } => Some(since),
+            Phase::Empty | Phase::TakingUp { .. } => None,
+        }
+    }
+
+    /// Takes one stretch of constant signals, in order of time; `out` is called for each thing that follows.
+    ///
+    /// Cutting a stretch in two at any instant and feeding both parts gives the same lifts.
+    pub fn feed(&mut self, s: Stretch, rated: Grams, set: &LiftSettings, out: &mut impl FnMut(LiftEvent)) {
+        let ms = s.to.since(s.from).as_ms().max(0) as u64;
+        let running = s.running.unwrap_or(false);
+        let Some(load) = s.load else {
+            self.unseen(s, ms, running);
+            return;
+        };
+        if let Some(lost) = self.unseen_since.take() {
+            self.seen_again(lost, s.from, load, rated, set, out);
+        }
+        let work = Work {
+            running_ms: if running { ms } else { 0 },
+            starts: u32::from(s.started),
+            peak: load.max(Grams::ZERO),
+        };
+        if let Phase::Empty = self.phase
+            && load >= set.begin
+        {
+            self.open(s.from, s.started);
+        }
+        match self.phase {
+            Phase::Empty => {}
+            Phase::TakingUp { since } => {
+                if load < set.end {
+                    self.phase = Phase::Empty;
+                } else {
+                    self.hang(since, false, s, load, work, rated, set);
+                    if s.to.since(since) >= set.confirm_load {
+                        out(LiftEvent::Begun { at: since });
+                    } else {
+                        self.phase = Phase::TakingUp { since };
+                    }
+                }
+            }
+            Phase::Hanging { since, settled } => {
+                if load < set.end {
+                    self.phase = Phase::SettingDown { since, off_at: s.from, settled, aside: work };
+                    self.set_down(s.to, rated, set, out);
+                } else {
+                    self.hang(since, settled, s, load, work, rated, set);
+                }
+            }
+            Phase::SettingDown { since, off_at, settled, mut aside } => {
+                if load < set.end {
+                    aside.add(work);
+                    self.phase = Phase::SettingDown { since, off_at, settled, aside };
+                    self.set_down(s.to, rated, set, out);
+                } else {
+                    self.work.add(aside);
+                    self.hang(since, settled, s, load, work, rated, set);
+                }
+            }
+        }
+        self.last_load = Some(load);
+        self.running = running;
+    }
+
+    /// A load has come onto the hook at `at`.
+    fn open(&mut self, at: Timestamp, started: bool) {
+        self.phase = Phase::TakingUp { since: at };
+        self.readings.clear();
+        self.early = None;
+        // The run that takes the load up began before the load was felt; it belongs to the lift.
+        let carried = self.running && !started;
+        self.work = Work { starts: u32::from(carried), ..Work::default() };
+    }
+
+    /// The load hangs through the stretch: readings before and after the settling time are kept apart.
+    #[allow(clippy::too_many_arguments)]
+    fn hang(
+        &mut self,
+        since: Timestamp,
+        mut settled: bool,
+        s: Stretch,
+        load: Grams,
+        work: Work,
+        rated: Grams,
+        set: &LiftSettings,
+    ) {
+        self.work.add(work);
+        let settles_at = since.plus(set.settle);
+        let mut from = s.from;
+        if !settled && s.to > settles_at {
+            let head = settles_at.since(from).as_ms().max(0) as u64;
+            self.readings.add(load, rated, head);
+            self.early = self.readings.midmean();
+            self.readings.clear();
+            from = from.max(settles_at);
+            settled = true;
+        }
+        self.readings.add(load, rated, s.to.since(from).as_ms().max(0) as u64);
+        self.phase = Phase::Hanging { since, settled };
+    }
+
+    /// Ends the lift once the hook has been empty for long enough.
+    fn set_down(&mut self, now: Timestamp, rated: Grams, set: &LiftSettings, out: &mut impl FnMut(LiftEvent)) {
+        if let Phase::SettingDown { since, off_at, .. } = self.phase
+            && now.since(off_at) >= set.confirm_empty
+        {
+            self.close(since, off_at, false, rated, set, out);
+        }
+    }
+
+    fn close(
+        &mut self,
+        begin: Timestamp,
+        end: Timestamp,
+        cut: bool,
+        rated: Grams,
+        set: &LiftSettings,
+        out: &mut impl FnMut(LiftEvent),
+    ) {
+        self.phase = Phase::Empty;
+        let load = self.readings.midmean().or(self.early).or(self.last_load).unwrap_or(Grams::ZERO);
+        // A load that never moved was not lifted: somebody leaned on the hook, or the cell was being adjusted.
+        if self.work.running_ms > 0 {
+            let overload = load.get() > rated.get() + set.overload_margin.get();
+            out(LiftEvent::Ended(Lift {
+                begin,
+                end,
+                load,
+                peak: self.work.peak.max(load),
+                running_ms: self.work.running_ms,
+                starts: self.work.starts,
+                band: crate::spectrum::band_of(load, rated) as u8,
+                overload,
+                cut,
+            }));
+        }
+        self.work = Work::default();
+    }
+
+    /// A stretch of unknown load: what hangs goes on hanging, and running time goes on counting for it.
+    fn unseen(&mut self, s: Stretch, ms: u64, running: bool) {
+        self.unseen_since.get_or_insert(s.from);
+        if self.hanging_since().is_some() {
+            let work =
+                Work { running_ms: if running { ms } else { 0 }, starts: u32::from(s.started), peak: Grams::ZERO };
+            self.work.add(work);
+        }
+        if s.running.is_some() {
+            self.running = running;
+        }
+    }
+
+    /// The load is known again: is it still the same lift?
+    fn seen_again(
+        &mut self,
+        lost: Timestamp,
+        now: Timestamp,
+        load: Grams,
+        rated: Grams,
+        set: &LiftSettings,
+        out: &mut impl FnMut(LiftEvent),
+    ) {
+        let begin = match self.phase {
+            Phase::Empty => return,
+            Phase::TakingUp { .. } => {
+                // Never confirmed; if it is still there it is taken up anew.
+                self.phase = Phase::Empty;
+                return;
+            }
+            Phase::Hanging { since, .. } | Phase::SettingDown { since, .. } => since,
+        };
+        let before = self.last_load.unwrap_or(Grams::ZERO);
+        let alike = (load.get() - before.get()).abs() <= rated.get() / 10;
+        let went_on = load >= set.end && alike && now.since(lost) <= set.bridge;
+        if !went_on {
+            let end = match self.phase {
+                Phase::SettingDown { off_at, .. } => off_at,
+                _ => lost,
+            };
+            self.close(begin, end, true, rated, set, out);
+        }
+    }
+}

@@ -1,0 +1,385 @@
+//! The one fold over samples: [`Recorder::step`] takes a [`Sample`] and says what follows from it.
+//!
+//! `run` and `replay` drive this same code. A sample stands until the next one, at most `stale_after`; beyond that is
+//! a gap, in which nothing is counted. Cutting the samples anywhere, storing [`State`] and going on with it gives the
+//! same sums, lifts and gaps to the bit.
+
+use crate::lift::{Lift, LiftEvent, LiftSettings, LiftTracker, Stretch};
+use crate::sample::{Flag, Sample};
+use crate::spectrum::{Totals, band_of};
+use crate::units::{Grams, Span, Timestamp};
+
+/// What the recorder must know of a mechanism.
+#[derive(Clone, PartialEq, Eq, Debug)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+pub struct Spec {
+    /// Rated load (safe working load), without dead load.
+    pub rated: Grams,
+    /// Dead load of hook block and attachment that moves with every load; zero where it is not counted.
+    pub dead_load: Grams,
+    /// Whether the load signal contains the dead load.
+    pub gross_signal: bool,
+    /// The mechanism has a signal for raising (or forward).
+    pub has_raising: bool,
+    /// The mechanism has a signal for lowering (or back).
+    pub has_lowering: bool,
+    /// How long a sample stands when no other follows.
+    pub stale_after: Span,
+    /// Thresholds of the lift detection.
+    pub lift: LiftSettings,
+}
+
+impl Spec {
+    /// A hoist with a net load signal, both direction signals and default thresholds.
+    pub fn hoist(rated: Grams) -> Self {
+        Spec {
+            rated,
+            dead_load: Grams::ZERO,
+            gross_signal: false,
+            has_raising: true,
+            has_lowering: true,
+            stale_after: Span::from_ms(2000),
+            lift: LiftSettings::for_rated(rated),
+        }
+    }
+
+    /// The base that loads are divided by: rated load plus dead load, as FEM 9.511 has it (payload and dead load over
+    /// the load that includes the dead load).
+    pub fn base(&self) -> Grams {
+        Grams::new(self.rated.get() + self.dead_load.get())
+    }
+
+    /// The payload: the signal less the dead load where the signal contains it.
+    pub fn payload(&self, signal: Grams) -> Grams {
+        if self.gross_signal { Grams::new(signal.get() - self.dead_load.get()) } else { signal }
+    }
+}
+
+/// A stretch in which the running state was not known.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+pub struct Gap {
+    /// Its beginning.
+    pub begin: Timestamp,
+    /// Its end.
+    pub end: Timestamp,
+}
+
+/// A day at the site: its number and when it ends.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+pub struct Day {
+    /// Days since 1970-01-01 in the site's own calendar.
+    pub number: i32,
+    /// The instant at which the next day begins.
+    pub ends: Timestamp,
+}
+
+/// The site's calendar: which day an instant belongs to. Time zones live outside this crate.
+pub trait Calendar {
+    /// The day that contains `at`.
+    fn day(&self, at: Timestamp) -> Day;
+}
+
+/// The calendar of UTC, for tests and for sites that keep it.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Utc;
+
+impl Calendar for Utc {
+    fn day(&self, at: Timestamp) -> Day {
+        const DAY_MS: i64 = 86_400_000;
+        let number = at.as_ms().div_euclid(DAY_MS);
+        Day { number: number as i32, ends: Timestamp::from_ms((number + 1).saturating_mul(DAY_MS)) }
+    }
+}
+
+/// What follows from a sample. Each carries the instant that caused it.
+#[derive(Clone, PartialEq, Eq, Debug)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+pub enum Event {
+    /// A load has been taken up.
+    LiftBegun {
+        /// When it came onto the hook.
+        at: Timestamp,
+    },
+    /// A lift has ended.
+    LiftEnded(Lift),
+    /// The running state is no longer known.
+    GapOpened {
+        /// Since when.
+        at: Timestamp,
+    },
+    /// The running state is known again.
+    GapClosed(Gap),
+    /// A two-state signal other than the directions went from off to on.
+    FlagRose {
+        /// Which.
+        flag: Flag,
+        /// When it was first read as on.
+        at: Timestamp,
+    },
+    /// A day of the site's calendar is complete.
+    DayClosed {
+        /// Its number, days since 1970-01-01.
+        day: i32,
+        /// Its sums.
+        totals: Box<Totals>,
+    },
+    /// A sample is older than what has been counted already: the clock went back, or the file is out of order.
+    ClockWentBack {
+        /// Up to when time had been counted.
+        counted_to: Timestamp,
+        /// The sample's time.
+        at: Timestamp,
+    },
+}
+
+/// A day that is still being added to.
+#[derive(Clone, PartialEq, Eq, Debug)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+pub struct OpenDay {
+    /// Which day, and when it ends.
+    pub day: Day,
+    /// Its sums so far.
+    pub totals: Totals,
+}
+
+/// Everything the recorder carries from one sample to the next.
+#[derive(Clone, PartialEq, Eq, Debug, Default)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+pub struct State {
+    totals: Totals,
+    day: Option<OpenDay>,
+    standing: Option<Sample>,
+    /// The first sample's time.
+    began_at: Option<Timestamp>,
+    /// Up to where the standing sample has been counted.
+    counted_to: Timestamp,
+    /// The running state when it was last known.
+    last_running: Option<bool>,
+    /// A run began with the standing sample and has not been told to the lift detection yet.
+    start_pending: bool,
+    gap_since: Option<Timestamp>,
+    tracker: LiftTracker,
+}
+
+/// The recorder of one mechanism.
+///
+/// ```
+/// use tallyhook_analysis::recorder::{Recorder, Spec, Utc};
+/// use tallyhook_analysis::sample::{Flag, Quantity, Sample};
+/// use tallyhook_analysis::units::{Grams, Timestamp};
+///
+/// let mut recorder = Recorder::new(Spec::hoist(Grams::from_kg(10_000.0)));
+/// for second in 0..=3600 {
+///     let mut s = Sample::at(Timestamp::from_ms(second * 1000));
+///     s.set(Quantity::Load, Some(5_000_000));
+///     s.set_flag(Flag::Raising, Some(true));
+///     s.set_flag(Flag::Lowering, Some(false));
+///     recorder.step(&s, &Utc, &mut |_| {});
+/// }
+/// let totals = recorder.totals();
+/// assert_eq!(totals.running_hours(), 1.0);
+/// assert_eq!(totals.full_load_hours(Grams::from_kg(10_000.0)), 0.125); // (1/2)³ of an hour
+/// ```
+#[derive(Clone, Debug)]
+pub struct Recorder {
+    spec: Spec,
+    state: State,
+}
+
+impl Recorder {
+    /// A recorder that has seen nothing.
+    pub fn new(spec: Spec) -> Self {
+        Self::resume(spec, State::default())
+    }
+
+    /// A recorder that goes on from a stored state.
+    pub fn resume(spec: Spec, state: State) -> Self {
+        Recorder { spec, state }
+    }
+
+    /// The state to store.
+    pub fn state(&self) -> &State {
+        &self.state
+    }
+
+    /// What the recorder was told of the mechanism.
+    pub fn spec(&self) -> &Spec {
+        &self.spec
+    }
+
+    /// Sums since the first sample.
+    pub fn totals(&self) -> &Totals {
+        &self.state.totals
+    }
+
+    /// The day that is being added to.
+    pub fn open_day(&self) -> Option<&OpenDay> {
+        self.state.day.as_ref()
+    }
+
+    /// When the load that hangs now came onto the hook.
+    pub fn hanging_since(&self) -> Option<Timestamp> {
+        self.state.tracker.hanging_since()
+    }
+
+    /// The first sample's time.
+    pub fn began_at(&self) -> Option<Timestamp> {
+        self.state.began_at
+    }
+
+    /// Since when the running state has not been known.
+    pub fn gap_since(&self) -> Option<Timestamp> {
+        self.state.gap_since
+    }
+
+    /// Up to when time has been counted.
+    pub fn counted_to(&self) -> Timestamp {
+        self.state.counted_to
+    }
+
+    /// The sample that stands now.
+    pub fn standing(&self) -> Option<&Sample> {
+        self.state.standing.as_ref()
+    }
+
+    /// Takes the next sample: counts the one before it up to this instant, then lets this one stand.
+    pub fn step(&mut self, sample: &Sample, calendar: &impl Calendar, out: &mut impl FnMut(Event)) {
+        match self.state.standing {
+            None => {
+                self.state.counted_to = sample.at;
+                self.state.began_at.get_or_insert(sample.at);
+            }
+            Some(_) if sample.at < self.state.counted_to => {
+                out(Event::ClockWentBack { counted_to: self.state.counted_to, at: sample.at });
+                self.state.counted_to = sample.at;
+            }
+            Some(_) => self.advance(sample.at, calendar, out),
+        }
+        self.enter_day(sample.at, calendar, out);
+        self.note_edges(sample, out);
+        self.state.standing = Some(*sample);
+    }
+
+    /// Counts the standing sample up to `to` without a new one; beyond its stale limit that is a gap.
+    pub fn advance(&mut self, to: Timestamp, calendar: &impl Calendar, out: &mut impl FnMut(Event)) {
+        let Some(standing) = self.state.standing else { return };
+        let stale_at = standing.at.plus(self.spec.stale_after);
+        while self.state.counted_to < to {
+            let from = self.state.counted_to;
+            self.enter_day(from, calendar, out);
+            let mut until = to;
+            if let Some(day) = &self.state.day {
+                until = until.min(day.day.ends);
+            }
+            let fresh = from < stale_at;
+            if fresh {
+                until = until.min(stale_at);
+            }
+            self.count(&standing, fresh, from, until, out);
+            self.state.counted_to = until;
+        }
+    }
+
+    /// Closes the open day if `at` lies beyond it, and opens the day of `at`.
+    fn enter_day(&mut self, at: Timestamp, calendar: &impl Calendar, out: &mut impl FnMut(Event)) {
+        if let Some(open) = &self.state.day
+            && at < open.day.ends
+        {
+            // A clock that went back keeps adding to the day it was in: no day is ever opened twice.
+            return;
+        }
+        let next = OpenDay { day: calendar.day(at), totals: Totals::default() };
+        if let Some(done) = self.state.day.replace(next) {
+            out(Event::DayClosed { day: done.day.number, totals: Box::new(done.totals) });
+        }
+    }
+
+    /// Running edges and flags that rose, between the standing sample and the new one.
+    fn note_edges(&mut self, sample: &Sample, out: &mut impl FnMut(Event)) {
+        let running = self.running(sample);
+        if running == Some(true) && self.state.last_running == Some(false) {
+            self.state.start_pending = true;
+            self.book(|t| t.starts += 1);
+        }
+        if running.is_some() {
+            self.state.last_running = running;
+        }
+        for flag in Flag::ALL.into_iter().filter(|f| !matches!(f, Flag::Raising | Flag::Lowering)) {
+            let before = self.state.standing.and_then(|s| s.flag(flag));
+            if sample.flag(flag) == Some(true) && before == Some(false) {
+                out(Event::FlagRose { flag, at: sample.at });
+            }
+        }
+    }
+
+    fn running(&self, sample: &Sample) -> Option<bool> {
+        sample.running_of(self.spec.has_raising, self.spec.has_lowering)
+    }
+
+    /// Adds to the life's sums and to the open day's alike.
+    fn book(&mut self, mut add: impl FnMut(&mut Totals)) {
+        add(&mut self.state.totals);
+        if let Some(day) = &mut self.state.day {
+            add(&mut day.totals);
+        }
+    }
+
+    /// Counts one stretch over which everything was constant.
+    fn count(&mut self, s: &Sample, fresh: bool, from: Timestamp, to: Timestamp, out: &mut impl FnMut(Event)) {
+        let span = to.since(from);
+        let ms = span.as_ms().max(0) as u64;
+        let running = if fresh { self.running(s) } else { None };
+        let payload = if fresh { s.load().map(|signal| self.spec.payload(signal)) } else { None };
+
+        match running {
+            None => {
+                if self.state.gap_since.is_none() {
+                    self.state.gap_since = Some(from);
+                    out(Event::GapOpened { at: from });
+                }
+                self.book(|t| t.gap_ms += ms);
+            }
+            Some(runs) => {
+                if let Some(begin) = self.state.gap_since.take() {
+                    out(Event::GapClosed(Gap { begin, end: from }));
+                }
+                let dead = self.spec.dead_load.get();
+                let base = self.spec.base();
+                self.book(|t| {
+                    t.observed_ms += ms;
+                    match (runs, payload) {
+                        (false, _) => {}
+                        (true, Some(p)) => t.book_running(Grams::new(p.get().max(0) + dead), base, span),
+                        (true, None) => {
+                            t.running_ms += ms;
+                            t.load_unknown_ms += ms;
+                        }
+                    }
+                });
+            }
+        }
+
+        let started = std::mem::take(&mut self.state.start_pending);
+        let stretch = Stretch { from, to, load: payload, running, started };
+        let mut ended = None;
+        let (rated, set) = (self.spec.rated, self.spec.lift);
+        self.state.tracker.feed(stretch, rated, &set, &mut |event| match event {
+            LiftEvent::Begun { at } => out(Event::LiftBegun { at }),
+            LiftEvent::Ended(lift) => {
+                // One stretch ends at most one lift: the next could only be in its take-up.
+                ended = Some(lift);
+                out(Event::LiftEnded(lift));
+            }
+        });
+        if let Some(lift) = ended {
+            self.book(|t| {
+                t.lifts += 1;
+                t.overload_lifts += u64::from(lift.overload);
+                t.band_lifts[band_of(lift.load, rated)] += 1;
+                t.lift_cubes = t.lift_cubes.saturating_add(lift.load.cubed());
+            });
+        }
+    }
+}

@@ -1,0 +1,153 @@
+//! Load bands and the exact sums behind every figure: [`Totals`].
+
+use crate::units::{Grams, MS_PER_HOUR, Span};
+
+/// How many load bands there are: ten up to the rated load, two above it.
+pub const BANDS: usize = 12;
+
+/// Upper edges of the bands in permille of the rated load; the last band is open. An edge belongs to the band below
+/// it, as a limit belongs to its class in the standards' tables.
+pub const BAND_EDGES_PERMILLE: [u16; BANDS - 1] = [100, 200, 300, 400, 500, 600, 700, 800, 900, 1000, 1100];
+
+/// The band of a load: `0` for everything up to a tenth of `rated`, `9` up to `rated` itself, `11` above 110 %.
+///
+/// ```
+/// use tallyhook_analysis::{spectrum::band_of, units::Grams};
+/// let rated = Grams::from_kg(16_000.0);
+/// assert_eq!(band_of(Grams::from_kg(1_600.0), rated), 0);
+/// assert_eq!(band_of(Grams::from_kg(1_600.001), rated), 1);
+/// assert_eq!(band_of(rated, rated), 9);
+/// assert_eq!(band_of(Grams::from_kg(40_000.0), rated), 11);
+/// ```
+pub fn band_of(load: Grams, rated: Grams) -> usize {
+    let scaled = i128::from(load.get()) * 1000;
+    let rated = i128::from(rated.get());
+    BAND_EDGES_PERMILLE.iter().position(|&edge| scaled <= i128::from(edge) * rated).unwrap_or(BANDS - 1)
+}
+
+/// Lower and upper edge of a band as fractions of the rated load; the top band has no upper edge.
+pub fn band_edges(band: usize) -> (f64, Option<f64>) {
+    let edge = |i: usize| BAND_EDGES_PERMILLE.get(i).map(|&e| f64::from(e) / 1000.0);
+    let from = if band == 0 { 0.0 } else { edge(band - 1).unwrap_or(0.0) };
+    (from, edge(band))
+}
+
+/// Exact sums over any stretch of time: what a day, a period or a whole life adds up to.
+///
+/// All integers, so `a.add(&b)` is exact, and any way of cutting the same samples into stretches adds up to the
+/// same bits.
+#[derive(Clone, PartialEq, Eq, Debug, Default)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+pub struct Totals {
+    /// Time for which the running state was known, milliseconds.
+    pub observed_ms: u64,
+    /// Time for which it was not: nothing counted, milliseconds.
+    pub gap_ms: u64,
+    /// Running time, either direction, milliseconds; includes `load_unknown_ms`.
+    pub running_ms: u64,
+    /// The part of `running_ms` in which the load was not known, milliseconds. It is in no band.
+    pub load_unknown_ms: u64,
+    /// Running time by load band, milliseconds; adds up to `running_ms - load_unknown_ms`.
+    pub band_ms: [u64; BANDS],
+    /// Sum of (load)³ · dt over running time of known load, cubic grams times milliseconds.
+    #[cfg_attr(feature = "serde", serde(with = "decimal"))]
+    pub cube_ms: u128,
+    /// Running edges.
+    pub starts: u64,
+    /// Lifts ended.
+    pub lifts: u64,
+    /// Lifts ended whose settled load was above the rated load.
+    pub overload_lifts: u64,
+    /// Lifts by the band of their settled load; adds up to `lifts`.
+    pub band_lifts: [u64; BANDS],
+    /// Sum of (settled load)³ over lifts, cubic grams.
+    #[cfg_attr(feature = "serde", serde(with = "decimal"))]
+    pub lift_cubes: u128,
+}
+
+impl Totals {
+    /// Adds another stretch to this one.
+    pub fn add(&mut self, other: &Totals) {
+        self.observed_ms += other.observed_ms;
+        self.gap_ms += other.gap_ms;
+        self.running_ms += other.running_ms;
+        self.load_unknown_ms += other.load_unknown_ms;
+        for (mine, theirs) in self.band_ms.iter_mut().zip(other.band_ms) {
+            *mine += theirs;
+        }
+        self.cube_ms = self.cube_ms.saturating_add(other.cube_ms);
+        self.starts += other.starts;
+        self.lifts += other.lifts;
+        self.overload_lifts += other.overload_lifts;
+        for (mine, theirs) in self.band_lifts.iter_mut().zip(other.band_lifts) {
+            *mine += theirs;
+        }
+        self.lift_cubes = self.lift_cubes.saturating_add(other.lift_cubes);
+    }
+
+    /// Books running time at a known load: `load` on the rated base `rated`, both with or both without dead load.
+    pub fn book_running(&mut self, load: Grams, rated: Grams, span: Span) {
+        let ms = span.as_ms().max(0) as u64;
+        self.running_ms += ms;
+        self.band_ms[band_of(load, rated)] += ms;
+        self.cube_ms = self.cube_ms.saturating_add(load.cubed().saturating_mul(u128::from(ms)));
+    }
+
+    /// Running time, hours.
+    pub fn running_hours(&self) -> f64 {
+        self.running_ms as f64 / MS_PER_HOUR as f64
+    }
+
+    /// Running time whose load is known, hours: the basis of [`Totals::load_spectrum_factor`].
+    pub fn known_load_hours(&self) -> f64 {
+        (self.running_ms - self.load_unknown_ms.min(self.running_ms)) as f64 / MS_PER_HOUR as f64
+    }
+
+    /// Full-load hours of the running time whose load is known: the sum of (P/Prated)³ dt (FEM 9.755: km · T).
+    pub fn full_load_hours(&self, rated: Grams) -> f64 {
+        ratio(self.cube_ms, rated) / MS_PER_HOUR as f64
+    }
+
+    /// The load spectrum factor km of ISO 4301-1:1986 and FEM 9.755, weighted by running time, cubic scale.
+    /// `None` without running time of known load. Above 1 only with overload; never clamped.
+    ///
+    /// km = Σ (tᵢ/tT) (Pᵢ/Pmax)³
+    pub fn load_spectrum_factor(&self, rated: Grams) -> Option<f64> {
+        let hours = self.known_load_hours();
+        (hours > 0.0).then(|| self.full_load_hours(rated) / hours)
+    }
+
+    /// Full-load cycles: the sum of (P/Prated)³ over lifts (ISO 4301-1:1986: Kp · C).
+    pub fn full_load_cycles(&self, rated: Grams) -> f64 {
+        ratio(self.lift_cubes, rated)
+    }
+
+    /// The load spectrum factor Kp of ISO 4301-1:1986 for the appliance, weighted by lifts, cubic scale.
+    /// `None` without lifts.
+    ///
+    /// Kp = Σ (Cᵢ/CT) (Pᵢ/Pmax)³
+    pub fn cycle_spectrum_factor(&self, rated: Grams) -> Option<f64> {
+        (self.lifts > 0).then(|| self.full_load_cycles(rated) / self.lifts as f64)
+    }
+}
+
+/// A sum of cubes over the cube of the rated load.
+fn ratio(cubes: u128, rated: Grams) -> f64 {
+    let base = rated.cubed();
+    if base == 0 { 0.0 } else { cubes as f64 / base as f64 }
+}
+
+/// `u128` as a decimal string: JSON numbers and SQLite integers cannot hold it.
+#[cfg(feature = "serde")]
+mod decimal {
+    use serde::{Deserialize, Deserializer, Serializer, de::Error};
+
+    pub fn serialize<S: Serializer>(value: &u128, s: S) -> Result<S::Ok, S::Error> {
+        s.collect_str(value)
+    }
+
+    pub fn deserialize<'de, D: Deserializer<'de>>(d: D) -> Result<u128, D::Error> {
+        let text = String::deserialize(d)?;
+        text.parse().map_err(|_| D::Error::custom(format!("`{text}` is not a whole number")))
+    }
+}
