@@ -1,0 +1,346 @@
+//! The recorder as a fold: what a lift is, what a gap is, and that no cut of the samples changes a bit.
+
+use proptest::prelude::*;
+use tallyhook_analysis::lift::Lift;
+use tallyhook_analysis::recorder::{Event, Gap, Recorder, Spec, State, Utc};
+use tallyhook_analysis::sample::{Flag, Quantity, Sample};
+use tallyhook_analysis::spectrum::Totals;
+use tallyhook_analysis::units::{Grams, Span, Timestamp};
+
+const RATED_KG: f64 = 10_000.0;
+
+fn rated() -> Grams {
+    Grams::from_kg(RATED_KG)
+}
+
+/// A crane written down as a time-line: each step holds for some seconds at 10 Hz.
+#[derive(Default)]
+struct Plan {
+    samples: Vec<Sample>,
+    at_ms: i64,
+}
+
+#[derive(Clone, Copy, PartialEq)]
+enum Motion {
+    Still,
+    Up,
+    Down,
+}
+use Motion::{Down, Still, Up};
+
+impl Plan {
+    fn hold(mut self, seconds: f64, load_kg: f64, motion: Motion) -> Self {
+        for _ in 0..(seconds * 10.0).round() as i64 {
+            let mut s = Sample::at(Timestamp::from_ms(self.at_ms));
+            s.set(Quantity::Load, Quantity::Load.from_outside(load_kg));
+            s.set_flag(Flag::Raising, Some(motion == Up));
+            s.set_flag(Flag::Lowering, Some(motion == Down));
+            self.samples.push(s);
+            self.at_ms += 100;
+        }
+        self
+    }
+
+    fn silence(mut self, seconds: f64) -> Self {
+        self.at_ms += (seconds * 1000.0) as i64;
+        self
+    }
+
+    fn not_read(mut self, seconds: f64) -> Self {
+        for _ in 0..(seconds * 10.0).round() as i64 {
+            self.samples.push(Sample::at(Timestamp::from_ms(self.at_ms)));
+            self.at_ms += 100;
+        }
+        self
+    }
+
+    fn run(self) -> (Totals, Vec<Lift>, Vec<Gap>) {
+        let mut recorder = Recorder::new(Spec::hoist(rated()));
+        let (mut lifts, mut gaps) = (Vec::new(), Vec::new());
+        for sample in &self.samples {
+            recorder.step(sample, &Utc, &mut |event| match event {
+                Event::LiftEnded(lift) => lifts.push(lift),
+                Event::GapClosed(gap) => gaps.push(gap),
+                _ => {}
+            });
+        }
+        (recorder.totals().clone(), lifts, gaps)
+    }
+}
+
+fn plan() -> Plan {
+    Plan::default()
+}
+
+#[test]
+fn a_load_raised_three_times_is_one_lift_and_its_starts_are_counted() {
+    let (totals, lifts, _) = plan()
+        .hold(5.0, 0.0, Still)
+        .hold(1.0, 0.0, Up) // slack
+        .hold(0.2, 3_000.0, Up)
+        .hold(0.2, 7_500.0, Up) // the jerk of the take-up
+        .hold(6.0, 6_000.0, Up)
+        .hold(20.0, 6_000.0, Still)
+        .hold(4.0, 6_000.0, Up)
+        .hold(20.0, 6_000.0, Still)
+        .hold(4.0, 6_000.0, Up)
+        .hold(30.0, 6_000.0, Still)
+        .hold(8.0, 6_000.0, Down)
+        .hold(0.3, 2_000.0, Down) // set-down
+        .hold(2.0, 0.0, Down)
+        .hold(5.0, 0.0, Still)
+        .run();
+    assert_eq!((totals.lifts, totals.starts, totals.overload_lifts), (1, 4, 0));
+    assert_eq!(lifts.len(), 1);
+    let lift = lifts[0];
+    assert_eq!(lift.load, Grams::from_kg(6_000.0), "neither the jerk nor the set-down moves the settled load");
+    assert_eq!(lift.peak, Grams::from_kg(7_500.0));
+    assert_eq!(lift.starts, 4, "the run that took the load up belongs to the lift");
+    assert_eq!(lift.begin, Timestamp::from_ms(6_000));
+    assert_eq!(lift.running_ms, 6_400 + 4_000 + 4_000 + 8_300);
+    assert_eq!(totals.running_ms, 1_000 + 6_400 + 4_000 + 4_000 + 8_000 + 300 + 2_000);
+    assert!(!lift.cut);
+}
+
+#[test]
+fn an_overload_is_judged_by_the_settled_load_not_by_the_peak() {
+    let one = |load_kg: f64, jerk_kg: f64| {
+        plan()
+            .hold(2.0, 0.0, Still)
+            .hold(0.5, jerk_kg, Up)
+            .hold(8.0, load_kg, Up)
+            .hold(8.0, load_kg, Down)
+            .hold(3.0, 0.0, Still)
+            .run()
+            .0
+    };
+    assert_eq!(one(10_800.0, 11_900.0).overload_lifts, 1);
+    assert_eq!(one(9_000.0, 11_900.0).overload_lifts, 0, "only the peak was above");
+    assert_eq!(one(10_000.0, 10_000.0).overload_lifts, 0, "the limit belongs to its class");
+    assert_eq!(one(10_005.0, 10_000.0).overload_lifts, 0, "within the margin");
+    assert_eq!(one(10_011.0, 10_000.0).overload_lifts, 1);
+}
+
+#[test]
+fn touching_the_hook_is_no_lift() {
+    let (totals, ..) = plan().hold(3.0, 0.0, Still).hold(0.3, 2_000.0, Still).hold(3.0, 0.0, Still).run();
+    assert_eq!(totals.lifts, 0, "too short");
+    let (totals, ..) = plan().hold(3.0, 0.0, Still).hold(30.0, 2_000.0, Still).hold(3.0, 0.0, Still).run();
+    assert_eq!(totals.lifts, 0, "nothing was hoisted: a weight leaned on the hook, or the cell was being adjusted");
+}
+
+#[test]
+fn a_dip_of_the_signal_does_not_end_a_lift() {
+    let (totals, lifts, _) = plan()
+        .hold(2.0, 0.0, Still)
+        .hold(5.0, 4_000.0, Up)
+        .hold(0.5, 100.0, Down) // bounces on its supports
+        .hold(5.0, 4_000.0, Down)
+        .hold(3.0, 0.0, Still)
+        .run();
+    assert_eq!(totals.lifts, 1);
+    assert_eq!(lifts[0].running_ms, 10_500);
+}
+
+#[test]
+fn a_gap_adds_only_to_the_gap() {
+    let (totals, lifts, gaps) = plan()
+        .hold(2.0, 0.0, Still)
+        .hold(5.0, 4_000.0, Up)
+        .not_read(1.0)
+        .silence(29.0)
+        .hold(5.0, 4_000.0, Up)
+        .hold(5.0, 4_000.0, Down)
+        .hold(3.0, 0.0, Still)
+        .run();
+    assert_eq!(totals.running_ms, 15_000, "nothing of the gap counts as running");
+    assert_eq!(totals.gap_ms, 30_000);
+    assert_eq!(gaps, [Gap { begin: Timestamp::from_ms(7_000), end: Timestamp::from_ms(37_000) }]);
+    assert_eq!(lifts.len(), 1, "the same load hung before and after");
+    assert_eq!(totals.starts, 1, "it ran before and after: no new start was seen");
+}
+
+#[test]
+fn a_sample_stands_no_longer_than_its_limit() {
+    let (totals, ..) = plan().hold(2.0, 0.0, Up).silence(60.0).hold(2.0, 0.0, Still).run();
+    // The last sample before the silence stands for 2 s (stale_after), 0.1 s of which is its own period.
+    assert_eq!(totals.running_ms, 1_900 + 2_000);
+    assert_eq!(totals.gap_ms, 60_100 - 2_000);
+}
+
+#[test]
+fn a_load_that_changed_while_nobody_looked_is_another_lift() {
+    let (_, lifts, _) = plan()
+        .hold(2.0, 0.0, Still)
+        .hold(5.0, 4_000.0, Up)
+        .not_read(60.0)
+        .hold(5.0, 8_000.0, Up)
+        .hold(5.0, 8_000.0, Down)
+        .hold(3.0, 0.0, Still)
+        .run();
+    assert_eq!(lifts.len(), 2);
+    assert!(lifts[0].cut && !lifts[1].cut);
+    assert_eq!(lifts[0].end, Timestamp::from_ms(7_000), "it ends where it was lost from sight");
+}
+
+#[test]
+fn a_load_set_down_while_nobody_looked_ends_where_it_was_lost_from_sight() {
+    let (_, lifts, _) =
+        plan().hold(2.0, 0.0, Still).hold(5.0, 4_000.0, Up).not_read(60.0).hold(5.0, 0.0, Still).run();
+    assert_eq!(lifts.len(), 1);
+    assert_eq!(lifts[0].end, Timestamp::from_ms(7_000));
+    assert!(lifts[0].cut);
+}
+
+#[test]
+fn the_time_of_an_unread_load_is_kept_apart() {
+    let mut recorder = Recorder::new(Spec::hoist(rated()));
+    for second in 0..=10 {
+        let mut s = Sample::at(Timestamp::from_ms(second * 1000));
+        s.set_flag(Flag::Raising, Some(true));
+        s.set_flag(Flag::Lowering, Some(false));
+        recorder.step(&s, &Utc, &mut |_| {});
+    }
+    let totals = recorder.totals();
+    assert_eq!((totals.running_ms, totals.load_unknown_ms, totals.cube_ms), (10_000, 10_000, 0));
+    assert_eq!(totals.load_spectrum_factor(rated()), None, "no factor without a load, and no zero either");
+}
+
+#[test]
+fn dead_load_counts_in_the_spectrum_but_not_in_the_lift() {
+    // FEM 9.511: the step is (payload + dead load) over (rated + dead load).
+    let mut spec = Spec::hoist(rated());
+    spec.dead_load = Grams::from_kg(500.0);
+    spec.gross_signal = true;
+    let mut recorder = Recorder::new(spec);
+    let mut lifts = Vec::new();
+    let hold = plan().hold(2.0, 500.0, Still).hold(10.0, 5_500.0, Up).hold(10.0, 5_500.0, Down).hold(3.0, 500.0, Still);
+    for sample in &hold.samples {
+        recorder.step(sample, &Utc, &mut |event| {
+            if let Event::LiftEnded(lift) = event {
+                lifts.push(lift);
+            }
+        });
+    }
+    assert_eq!(lifts[0].load, Grams::from_kg(5_000.0));
+    let km = recorder.totals().load_spectrum_factor(recorder.spec().base()).unwrap();
+    assert!((km - (5_500.0_f64 / 10_500.0).powi(3)).abs() < 1e-12);
+}
+
+/// Random samples: mostly steady signals that change now and then, some not read, some late, across midnights.
+fn any_samples() -> impl Strategy<Value = Vec<Sample>> {
+    let step = (
+        prop_oneof![8 => 50_i64..400, 1 => 1_000_i64..5_000, 1 => 10_000_i64..9_000_000],
+        prop_oneof![3 => Just(0_i64), 2 => 0_i64..400_000, 5 => 500_000_i64..12_000_000],
+        0_u8..4,
+        prop_oneof![12 => Just(0_u8), 1 => 1_u8..8],
+        1_usize..40,
+    );
+    proptest::collection::vec(step, 1..30).prop_map(|steps| {
+        let mut at = 86_400_000_i64 * 20_000 - 60_000;
+        let mut samples = Vec::new();
+        for (pause, load, motion, missing, repeat) in steps {
+            for i in 0..repeat {
+                at += if i == 0 { pause } else { 100 };
+                let mut s = Sample::at(Timestamp::from_ms(at));
+                s.set(Quantity::Load, (missing & 1 == 0).then_some(load));
+                s.set_flag(Flag::Raising, (missing & 2 == 0).then_some(motion == 1));
+                s.set_flag(Flag::Lowering, (missing & 4 == 0).then_some(motion == 2));
+                samples.push(s);
+            }
+        }
+        samples
+    })
+}
+
+fn play(samples: &[Sample]) -> (State, Vec<Event>) {
+    let mut recorder = Recorder::new(Spec::hoist(rated()));
+    let mut events = Vec::new();
+    for s in samples {
+        recorder.step(s, &Utc, &mut |e| events.push(e));
+    }
+    (recorder.state().clone(), events)
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(300))]
+
+    /// Stored as JSON after any sample and taken up again: the same state and the same events to the bit.
+    #[test]
+    fn any_cut_and_resume_gives_the_same_bits(samples in any_samples(), cuts in proptest::collection::vec(0.0..1.0_f64, 0..4)) {
+        let (whole, events) = play(&samples);
+        let cuts: Vec<usize> = cuts.iter().map(|c| (c * samples.len() as f64) as usize).collect();
+        let mut recorder = Recorder::new(Spec::hoist(rated()));
+        let mut resumed = Vec::new();
+        for (i, s) in samples.iter().enumerate() {
+            if cuts.contains(&i) {
+                let stored = serde_json::to_string(recorder.state()).unwrap();
+                recorder = Recorder::resume(Spec::hoist(rated()), serde_json::from_str(&stored).unwrap());
+            }
+            recorder.step(s, &Utc, &mut |e| resumed.push(e));
+        }
+        prop_assert_eq!(recorder.state(), &whole);
+        prop_assert_eq!(resumed, events);
+    }
+
+    /// Counting on in between, as the daemon does before a commit, changes nothing in the end.
+    #[test]
+    fn counting_on_between_samples_changes_nothing(samples in any_samples(), steps in proptest::collection::vec(1_i64..70, 1..20)) {
+        let (whole, events) = play(&samples);
+        let mut recorder = Recorder::new(Spec::hoist(rated()));
+        let mut seen = Vec::new();
+        let mut steps = steps.iter().cycle();
+        for s in &samples {
+            let mut out = |e| seen.push(e);
+            if let Some(step) = steps.next() && recorder.standing().is_some() {
+                let between = recorder.counted_to().plus(Span::from_ms(*step)).min(s.at);
+                recorder.advance(between, &Utc, &mut out);
+            }
+            recorder.step(s, &Utc, &mut out);
+        }
+        prop_assert_eq!(recorder.state(), &whole);
+        prop_assert_eq!(seen, events);
+    }
+
+    /// Band times add up to running time, observed and gap time to the whole; days add up to the life.
+    #[test]
+    fn the_sums_add_up(samples in any_samples()) {
+        let (state, events) = play(&samples);
+        let recorder = Recorder::resume(Spec::hoist(rated()), state);
+        let t = recorder.totals();
+        prop_assert_eq!(t.band_ms.iter().sum::<u64>(), t.running_ms - t.load_unknown_ms);
+        prop_assert_eq!(t.band_lifts.iter().sum::<u64>(), t.lifts);
+        let all = samples[samples.len() - 1].at.since(samples[0].at).as_ms() as u64;
+        prop_assert_eq!(t.observed_ms + t.gap_ms, all);
+        let mut days = recorder.open_day().map(|d| d.totals.clone()).unwrap_or_default();
+        let mut lifts = 0;
+        for event in &events {
+            match event {
+                Event::DayClosed { totals, .. } => days.add(totals),
+                Event::LiftEnded(_) => lifts += 1,
+                _ => {}
+            }
+        }
+        prop_assert_eq!(&days, t, "merging days equals counting in one go");
+        prop_assert_eq!(lifts, t.lifts);
+    }
+
+    /// The exact sums against a plain second reckoning in floating point.
+    #[test]
+    fn the_spectrum_factor_is_the_mean_cube_over_running_time(samples in any_samples()) {
+        let (state, _) = play(&samples);
+        let recorder = Recorder::resume(Spec::hoist(rated()), state);
+        let (mut hours, mut cubes) = (0.0_f64, 0.0_f64);
+        for pair in samples.windows(2) {
+            let stood = pair[1].at.since(pair[0].at).as_ms().min(2_000) as f64;
+            if pair[0].running_of(true, true) == Some(true) && let Some(load) = pair[0].load() {
+                hours += stood;
+                cubes += (load.as_kg() / RATED_KG).powi(3) * stood;
+            }
+        }
+        match recorder.totals().load_spectrum_factor(rated()) {
+            None => prop_assert_eq!(hours, 0.0),
+            Some(km) => prop_assert!((km - cubes / hours).abs() <= 1e-9 * km.max(1e-9)),
+        }
+    }
+}
