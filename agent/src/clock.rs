@@ -28,8 +28,8 @@ pub struct Clock {
 
 #[derive(Clone, Debug)]
 enum Source {
-    /// The machine's clock. With a speed other than 1, wall time runs on from the start at that speed.
-    System { speed: f64, started: Instant, started_wall: Timestamp },
+    /// The machine's clock; with a calendar of its own, wall time runs on from `started_wall` at that speed.
+    System { speed: f64, started: Instant, started_wall: Timestamp, own_calendar: bool },
     /// A clock that is moved by hand.
     Manual(Arc<watch::Sender<Reading>>),
 }
@@ -42,8 +42,19 @@ impl Clock {
 
     /// The machine's clock run `speed` times as fast from now on; `speed` is brought into 0.001 to 100,000.
     pub fn system_at_speed(speed: f64) -> Self {
+        Self::lapsed(speed, system_wall(), false)
+    }
+
+    /// A clock that shows `wall` now and runs `speed` times as fast as the machine's; for the demo, whose crane has a
+    /// calendar of its own.
+    pub fn time_lapse(speed: f64, wall: Timestamp) -> Self {
+        Self::lapsed(speed, wall, true)
+    }
+
+    fn lapsed(speed: f64, started_wall: Timestamp, own_calendar: bool) -> Self {
         let speed = if speed.is_finite() { speed.clamp(0.001, 100_000.0) } else { 1.0 };
-        Clock { source: Source::System { speed, started: Instant::now(), started_wall: system_wall() } }
+        let own_calendar = own_calendar || speed != 1.0;
+        Clock { source: Source::System { speed, started: Instant::now(), started_wall, own_calendar } }
     }
 
     /// A clock that stands at `wall` until it is moved with [`Clock::set`].
@@ -70,10 +81,10 @@ impl Clock {
     /// Both clocks, now.
     pub fn now(&self) -> Reading {
         match &self.source {
-            Source::System { speed, started, started_wall } => {
+            Source::System { speed, started, started_wall, own_calendar } => {
                 let real = started.elapsed();
                 let mono = Span::from_seconds(real.as_secs_f64() * speed);
-                let wall = if *speed == 1.0 { system_wall() } else { started_wall.plus(mono) };
+                let wall = if *own_calendar { started_wall.plus(mono) } else { system_wall() };
                 Reading { wall, mono }
             }
             Source::Manual(sender) => *sender.borrow(),

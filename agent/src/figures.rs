@@ -200,11 +200,32 @@ pub fn ledger(mechanism: &Mechanism, totals: &Totals) -> Ledger {
         part(PartKind::Prior, prior.running_hours, prior.spectrum_factor, prior.recording, &prior.note);
     }
     part(PartKind::Measured, totals.known_load_hours(), km.unwrap_or(0.0), Recording::Recorder, "");
-    // The load of these hours was not read: the worse of what was measured so far and the design class.
-    let assumed = km.unwrap_or(0.0).max(MechanismLoading::L2.limit());
-    let unknown = totals.load_unknown_ms as f64 / MS_PER_HOUR as f64;
-    part(PartKind::LoadNotRead, unknown, assumed, Recording::Counter, "load not read");
+    let unread = load_unknown_hours(totals);
+    part(PartKind::LoadNotRead, unread, assumed_factor(km), Recording::Counter, "load not read");
     Ledger { design_full_load_hours: design_full_load_hours(mechanism), parts }
+}
+
+/// S/D as [`ledger`] gives it, without laying the ledger out: cheap enough for every sample.
+pub fn used_share(mechanism: &Mechanism, totals: &Totals) -> f64 {
+    let factor = |recording: Recording| recording.factor(mechanism.factor_scale).unwrap_or(1.0);
+    let base = mechanism.spec.base();
+    let prior: f64 = mechanism
+        .prior
+        .iter()
+        .map(|p| p.spectrum_factor * p.running_hours * factor(p.recording))
+        .sum();
+    let measured = totals.full_load_hours(base) * factor(Recording::Recorder);
+    let unread = assumed_factor(totals.load_spectrum_factor(base)) * load_unknown_hours(totals) * factor(Recording::Counter);
+    (prior + measured + unread) / design_full_load_hours(mechanism)
+}
+
+/// km of running time whose load was not read: the worse of what was measured so far and a moderate spectrum.
+fn assumed_factor(measured: Option<f64>) -> f64 {
+    measured.unwrap_or(0.0).max(MechanismLoading::L2.limit())
+}
+
+fn load_unknown_hours(totals: &Totals) -> f64 {
+    totals.load_unknown_ms as f64 / MS_PER_HOUR as f64
 }
 
 fn of_mechanism(crane: &str, mechanism: &Mechanism, record: &Record) -> MechanismFigures {
@@ -244,7 +265,7 @@ fn of_mechanism(crane: &str, mechanism: &Mechanism, record: &Record) -> Mechanis
         periods: ledger.parts,
         gap_hours: totals.gap_ms as f64 / MS_PER_HOUR as f64,
         observed_hours: totals.observed_ms as f64 / MS_PER_HOUR as f64,
-        load_unknown_hours: totals.load_unknown_ms as f64 / MS_PER_HOUR as f64,
+        load_unknown_hours: load_unknown_hours(totals),
         record_from: record.began_at.map(rfc3339),
         record_to: record.counted_to.map(rfc3339),
         gap_since: record.gap_since.map(rfc3339),
@@ -287,6 +308,63 @@ fn of_crane(crane: &Crane, records: &[(&Mechanism, Record)]) -> CraneFigures {
 fn record_years(record: &Record) -> Option<f64> {
     let span = record.counted_to?.since(record.began_at?);
     (span >= LEAST_RECORD).then(|| span.as_hours() / HOURS_PER_YEAR)
+}
+
+/// One lift, as the contract of `lifts --json` has it.
+#[derive(Clone, PartialEq, Debug, Serialize)]
+pub struct LiftFigures {
+    /// When the load came onto the hook, RFC 3339.
+    pub begin: String,
+    /// When it left the hook, RFC 3339.
+    pub end: String,
+    /// Settled load, kg.
+    pub load_kg: f64,
+    /// Settled load over rated load.
+    pub fraction: f64,
+    /// Highest reading, kg.
+    pub peak_kg: f64,
+    /// Running time with the load on the hook, seconds.
+    pub running_seconds: f64,
+    /// Running edges, the one that took it up among them.
+    pub starts: u32,
+    /// Index of the load band.
+    pub band: u8,
+    /// The settled load is above the rated load.
+    pub overload: bool,
+    /// The record broke off while the load was on the hook.
+    pub cut: bool,
+}
+
+impl LiftFigures {
+    /// The figures of a lift on a mechanism of that rated load.
+    pub fn of(lift: &tallyhook_analysis::lift::Lift, rated: Grams) -> Self {
+        LiftFigures {
+            begin: rfc3339(lift.begin),
+            end: rfc3339(lift.end),
+            load_kg: lift.load.as_kg(),
+            fraction: lift.load.fraction_of(rated),
+            peak_kg: lift.peak.as_kg(),
+            running_seconds: lift.running_ms as f64 / 1000.0,
+            starts: lift.starts,
+            band: lift.band,
+            overload: lift.overload,
+            cut: lift.cut,
+        }
+    }
+}
+
+/// Days since 1970-01-01 of a calendar date.
+pub fn day_number(date: jiff::civil::Date) -> i32 {
+    let midnight = date.to_datetime(jiff::civil::Time::midnight()).to_zoned_datetime(jiff::tz::TimeZone::UTC);
+    midnight.map_or(0, |m| m.timestamp().as_second().div_euclid(86_400) as i32)
+}
+
+/// The calendar date of a day number, `YYYY-MM-DD`.
+pub fn date_of(day: i32) -> String {
+    match jiff::Timestamp::from_second(i64::from(day) * 86_400) {
+        Ok(time) => time.to_zoned_datetime(jiff::tz::TimeZone::UTC).date().to_string(),
+        Err(_) => format!("day {day}"),
+    }
 }
 
 /// RFC 3339 in UTC, to the millisecond.

@@ -261,6 +261,20 @@ impl LiftTracker {
         }
     }
 
+    /// The site's clock was put right by `by`: what hangs is dated anew.
+    pub fn rebase(&mut self, by: Span) {
+        let moved = |at: &mut Timestamp| *at = at.plus(by);
+        self.unseen_since.iter_mut().for_each(moved);
+        match &mut self.phase {
+            Phase::Empty => {}
+            Phase::TakingUp { since } | Phase::Hanging { since, .. } => moved(since),
+            Phase::SettingDown { since, off_at, .. } => {
+                moved(since);
+                moved(off_at);
+            }
+        }
+    }
+
     /// Takes one stretch of constant signals, in order of time; `out` is called for each thing that follows.
     ///
     /// Cutting a stretch in two at any instant and feeding both parts gives the same lifts.

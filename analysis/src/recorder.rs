@@ -282,6 +282,17 @@ impl Recorder {
         }
     }
 
+    /// The site's clock was put right by `by`: what stands and hangs is dated anew, and nothing is counted.
+    ///
+    /// Durations come from a clock that nobody can set; without this a jump of the date would look like a gap.
+    pub fn rebase(&mut self, by: Span) {
+        let moved = |at: &mut Timestamp| *at = at.plus(by);
+        moved(&mut self.state.counted_to);
+        self.state.standing.iter_mut().for_each(|s| moved(&mut s.at));
+        self.state.gap_since.iter_mut().for_each(moved);
+        self.state.tracker.rebase(by);
+    }
+
     /// Closes the open day if `at` lies beyond it, and opens the day of `at`.
     fn enter_day(&mut self, at: Timestamp, calendar: &impl Calendar, out: &mut impl FnMut(Event)) {
         if let Some(open) = &self.state.day

@@ -302,6 +302,25 @@ proptest! {
         prop_assert_eq!(seen, events);
     }
 
+    /// The clock is put right at any moment, by any amount: hours and lifts are those of a good clock.
+    #[test]
+    fn a_clock_put_right_changes_no_hour_and_no_lift(samples in any_samples(), at in 0.0..1.0_f64, hours in -30_i64..400_000) {
+        let (whole, _) = play(&samples);
+        let whole = Recorder::resume(Spec::hoist(rated()), whole);
+        let jump = (at * samples.len() as f64) as usize;
+        let by = Span::from_ms(hours * 3_600_000);
+        let mut recorder = Recorder::new(Spec::hoist(rated()));
+        for (i, s) in samples.iter().enumerate() {
+            if i == jump {
+                recorder.rebase(by);
+            }
+            let mut dated = *s;
+            dated.at = if i >= jump { s.at.plus(by) } else { s.at };
+            recorder.step(&dated, &Utc, &mut |_| {});
+        }
+        prop_assert_eq!(recorder.totals(), whole.totals());
+    }
+
     /// Band times add up to running time, observed and gap time to the whole; days add up to the life.
     #[test]
     fn the_sums_add_up(samples in any_samples()) {

@@ -24,3 +24,31 @@ impl Arguments {
         match self.command {}
     }
 }
+
+/// The runtime of the commands that wait for something.
+fn runtime() -> Result<tokio::runtime::Runtime, Failure> {
+    tokio::runtime::Builder::new_multi_thread()
+        .worker_threads(2)
+        .enable_all()
+        .build()
+        .map_err(|error| Failure::Run(format!("cannot start the runtime: {error}")))
+}
+
+/// Sends the log to standard error, `info` and above unless `TALLYHOOK_LOG` says otherwise.
+fn log_to_stderr() {
+    let filter = tracing_subscriber::EnvFilter::try_from_env("TALLYHOOK_LOG")
+        .unwrap_or_else(|_| tracing_subscriber::EnvFilter::new("info"));
+    // A second call, from a test, is no error worth a word.
+    let _ = tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).try_init();
+}
+
+/// The mechanism that a question is about: the one asked for, or the only one there is.
+fn one_mechanism(config: &tallyhook_config::model::Config, asked: Option<&str>) -> Result<String, Failure> {
+    let ids: Vec<&str> = config.mechanisms().map(|(_, m)| m.id.as_str()).collect();
+    match (asked, ids.as_slice()) {
+        (Some(id), _) if ids.contains(&id) => Ok(id.to_owned()),
+        (Some(id), _) => Err(Failure::Usage(format!("there is no mechanism `{id}`; there are: {}", ids.join(", ")))),
+        (None, [only]) => Ok((*only).to_owned()),
+        (None, _) => Err(Failure::Usage(format!("say which mechanism with --mechanism: {}", ids.join(", ")))),
+    }
+}

@@ -1,1 +1,140 @@
 //! The daemon: wiring, and the one loop that everything wakes.
+//!
+//! Drives send readings; readings become samples; each mechanism's [`book::Book`] takes them; what follows is committed
+//! to the store in one transaction, and only then told to others. Nothing here sleeps, reads a clock or opens a
+//! socket by itself: the clock, the listener and the store's directory come from outside.
+
+pub mod book;
+pub mod site;
+pub mod timeline;
+pub mod wake;
+
+use std::sync::Arc;
+
+use tallyhook_analysis::units::Span;
+use tallyhook_config::model::Config;
+use tokio::net::TcpListener;
+use tokio::sync::{mpsc, watch};
+use tokio::task::JoinSet;
+
+use crate::clock::{Clock, Reading};
+use crate::store::{Store, StoreError, StoreHandle};
+use crate::{drive, publish, web};
+use site::Site;
+use wake::Wake;
+
+/// How often the daemon looks whether a commit is due when no drive wakes it.
+const TICK: Span = Span::from_ms(1000);
+
+/// What the daemon is given.
+pub struct Setup {
+    /// The checked configuration, its store directory as it is to be opened.
+    pub config: Arc<Config>,
+    /// The text it was made from; a copy is kept with the ledger.
+    pub config_text: String,
+    /// Where time comes from.
+    pub clock: Clock,
+    /// Where the page is served.
+    pub listener: TcpListener,
+}
+
+/// Why the daemon ended.
+#[derive(Debug, thiserror::Error)]
+pub enum DaemonError {
+    /// The store could not be opened, or cannot be written and will not heal by itself.
+    #[error(transparent)]
+    Store(#[from] StoreError),
+    /// The copy of the configuration could not be kept.
+    #[error("the configuration could not be copied into {0}: {1}; check the rights to that directory")]
+    Copy(String, std::io::Error),
+    /// A part of the daemon ended unasked; nothing goes on half-alive.
+    #[error("{0}; the daemon has stopped so that nothing goes on half-alive: start it again, and report it if it comes back")]
+    PartEnded(String),
+}
+
+/// Runs until `stop` turns true or a part of the daemon fails; commits everything before it returns.
+///
+/// # Errors
+/// [`DaemonError`] says which part ended and what to do.
+pub async fn run(setup: Setup, mut stop: watch::Receiver<bool>) -> Result<(), DaemonError> {
+    let Setup { config, config_text, clock, listener } = setup;
+    let directory = &config.store.directory;
+    let store = Store::open(directory)?;
+    site::keep_configuration(directory, &config_text)
+        .map_err(|error| DaemonError::Copy(directory.display().to_string(), error))?;
+    let mut site = Site::open(config.clone(), &store, clock.now())?;
+    let store = store.into_handle()?;
+
+    let (figures_sender, figures) = watch::channel(Arc::new(site.figures()));
+    // Pollers end first, so that what they have sent is stored and told before those who tell it end.
+    let (polling_ends, polling) = watch::channel(false);
+    let (telling_ends, telling) = watch::channel(false);
+    let (readings_sender, mut readings) = mpsc::channel(drive::QUEUE);
+    let mut pollers = drive::spawn(&config, clock.clone(), readings_sender, polling);
+    let mut tellers =
+        publish::spawn(config.clone(), store.clone(), figures.clone(), store.stored(), clock.clone(), telling.clone());
+    let mut page = JoinSet::new();
+    page.spawn(web::serve(listener, web::WebState::new(config.clone(), figures, clock.clone()), telling));
+
+    let mut next_tick = clock.now().mono.plus(TICK);
+    let result = loop {
+        let wake = tokio::select! {
+            biased;
+            _ = stop.wait_for(|asked| *asked) => Wake::Stop,
+            Some(ended) = pollers.join_next() => Wake::PartEnded("the polling of a drive", ended.err()),
+            Some(ended) = tellers.join_next() => Wake::PartEnded("the telling of a destination", ended.err()),
+            Some(ended) = page.join_next() => Wake::PartEnded("the page", ended.err()),
+            Some(reading) = readings.recv() => Wake::Reading(reading),
+            () = clock.sleep_until(next_tick) => Wake::Tick,
+        };
+        let now = clock.now();
+        match wake {
+            Wake::Stop => break Ok(()),
+            Wake::PartEnded(what, None) => break Err(DaemonError::PartEnded(format!("{what} ended"))),
+            Wake::PartEnded(what, Some(why)) => break Err(DaemonError::PartEnded(format!("{what} failed: {why}"))),
+            Wake::Reading(reading) => site.take(reading),
+            Wake::Tick => next_tick = now.mono.plus(TICK),
+        }
+        if site.commit_is_due(now)
+            && let Err(error) = commit(&mut site, &store, now, false).await
+        {
+            break Err(error);
+        }
+        if let Some(new) = site.figures_when_due(now, clock.speed()) {
+            figures_sender.send_replace(Arc::new(new));
+        }
+    };
+
+    polling_ends.send_replace(true);
+    while let Some(reading) = readings.recv().await {
+        site.take(reading);
+    }
+    let stored = commit(&mut site, &store, clock.now(), true).await;
+    site.flush();
+    figures_sender.send_replace(Arc::new(site.figures()));
+    telling_ends.send_replace(true);
+    for mut part in [pollers, tellers, page] {
+        while let Some(ended) = part.join_next().await {
+            if let Err(error) = ended {
+                tracing::error!("a part of the daemon failed while it was stopping: {error}");
+            }
+        }
+    }
+    store.close().await;
+    result.and(stored)
+}
+
+/// Stores what the books hold. A failure that may pass leaves it in the books; one that will not ends the run.
+async fn commit(site: &mut Site, store: &StoreHandle, now: Reading, all: bool) -> Result<(), DaemonError> {
+    match store.commit(site.commits(now, all)).await {
+        Ok(_) => {
+            site.stored();
+            Ok(())
+        }
+        Err(refused) if refused.error.may_pass() => {
+            site.not_stored(&refused.error);
+            Ok(())
+        }
+        Err(refused) => Err(refused.error.into()),
+    }
+}

@@ -1,0 +1,68 @@
+//! `replay`: the daemon's own analysis over recorded samples; nothing is written.
+
+use std::path::PathBuf;
+
+use tallyhook_config::model::{Crane, Mechanism};
+
+use super::site_file::SiteFile;
+use crate::daemon::book::{Book, SiteCalendar};
+use crate::exit::{CommandResult, Failure, Outcome};
+use crate::figures;
+use crate::samples::{self, SampleSource};
+
+/// Runs the daemon's own analysis over recorded samples.
+#[derive(clap::Args, Debug)]
+pub struct ReplayArgs {
+    /// The configuration that says what the samples belong to.
+    #[arg(long, value_name = "FILE")]
+    config: PathBuf,
+    /// A samples file (CSV), or the recorder's own files.
+    #[arg(long, value_name = "FILE")]
+    samples: PathBuf,
+    /// Which mechanism the samples are of; needed when the configuration has several.
+    #[arg(long, value_name = "ID")]
+    mechanism: Option<String>,
+    /// Print one JSON document.
+    #[arg(long)]
+    json: bool,
+}
+
+/// Runs the command.
+pub fn run(args: ReplayArgs) -> CommandResult {
+    let mut file = SiteFile::read(&args.config)?;
+    let id = super::one_mechanism(&file.config, args.mechanism.as_deref())?;
+    let source = samples::open(&args.samples).map_err(Failure::usage)?;
+
+    // The file says which signals there are; a direction that it has no column for is no direction that was not read.
+    for mechanism in file.config.cranes.iter_mut().flat_map(|c| &mut c.mechanisms).filter(|m| m.id == id) {
+        source.signals().fit(&mut mechanism.spec);
+    }
+    let calendar = SiteCalendar(file.config.time_zone.clone());
+    let (crane, mechanism) = find(&file.config, &id)?;
+    let mut book = Book::open(crane, mechanism, calendar, None);
+    play(source, &mut book)?;
+
+    // Only the replayed mechanism has figures; the others of the file have no samples here.
+    for crane in &mut file.config.cranes {
+        crane.mechanisms.retain(|m| m.id == id);
+    }
+    file.config.cranes.retain(|c| !c.mechanisms.is_empty());
+    let figures = figures::of_site(&file.config, |_| book.record());
+    super::status::print(&figures, args.json)?;
+    Ok(Outcome::Done)
+}
+
+fn play(source: SampleSource, book: &mut Book) -> Result<(), Failure> {
+    for sample in source {
+        book.take(&sample.map_err(Failure::usage)?);
+        book.forget_lifts();
+    }
+    Ok(())
+}
+
+fn find<'a>(config: &'a tallyhook_config::model::Config, id: &str) -> Result<(&'a Crane, &'a Mechanism), Failure> {
+    config
+        .mechanisms()
+        .find(|(_, m)| m.id == id)
+        .ok_or_else(|| Failure::Usage(format!("the configuration has no mechanism `{id}`")))
+}

@@ -1,0 +1,241 @@
+//! The book of one mechanism: the recorder, the warn levels, and what has followed since the last commit.
+//!
+//! `run` and `replay` keep the same book; only `run` stores it.
+
+use std::collections::BTreeMap;
+
+use serde_json::json;
+use tallyhook_analysis::recorder::{Calendar, Event, Recorder, State};
+use tallyhook_analysis::sample::Sample;
+use tallyhook_analysis::units::{Span, Timestamp};
+use tallyhook_analysis::watch::{Crossing, LevelWatch};
+use tallyhook_config::model::{Crane, Mechanism};
+
+use crate::figures::{self, Record};
+use crate::store::message::{Message, MessageKind};
+use crate::store::MechanismCommit;
+
+/// Where a book was left: the recorder's state, and how many levels of each watch were crossed.
+pub type Left = (State, BTreeMap<String, usize>);
+
+/// The site's calendar: days close at its local midnight.
+#[derive(Clone, Debug)]
+pub struct SiteCalendar(pub jiff::tz::TimeZone);
+
+impl Calendar for SiteCalendar {
+    fn day(&self, at: Timestamp) -> tallyhook_analysis::recorder::Day {
+        let local = || -> Result<tallyhook_analysis::recorder::Day, jiff::Error> {
+            let local = jiff::Timestamp::from_millisecond(at.as_ms())?.to_zoned_datetime(self.0.clone());
+            let tomorrow = local.date().tomorrow()?.to_zoned_datetime(self.0.clone())?;
+            let number = figures::day_number(local.date());
+            let ends = Timestamp::from_ms(tomorrow.timestamp().as_millisecond());
+            Ok(tallyhook_analysis::recorder::Day { number, ends })
+        };
+        // A date beyond the calendar's ends has no local midnight; the days of UTC go on for ever.
+        local().unwrap_or_else(|_| tallyhook_analysis::recorder::Utc.day(at))
+    }
+}
+
+/// The book of one mechanism.
+pub struct Book {
+    crane: String,
+    mechanism: Mechanism,
+    calendar: SiteCalendar,
+    recorder: Recorder,
+    used_share: LevelWatch,
+    pending: Pending,
+}
+
+/// What has followed since the last commit that went through.
+#[derive(Default)]
+struct Pending {
+    lifts: Vec<tallyhook_analysis::lift::Lift>,
+    gaps: Vec<tallyhook_analysis::recorder::Gap>,
+    days: Vec<(i32, tallyhook_analysis::spectrum::Totals)>,
+    flags: Vec<(tallyhook_analysis::sample::Flag, Timestamp)>,
+    messages: Vec<Message>,
+    moved: bool,
+}
+
+const USED_SHARE: &str = "used_share";
+
+impl Book {
+    /// Opens the book, from where it was left or empty.
+    pub fn open(crane: &Crane, mechanism: &Mechanism, calendar: SiteCalendar, left: Option<Left>) -> Self {
+        let (state, crossed) = left.unwrap_or_default();
+        let warn = &mechanism.warn;
+        let crossed = crossed.get(USED_SHARE).copied().unwrap_or(0);
+        Book {
+            crane: crane.id.clone(),
+            used_share: LevelWatch::new(&warn.used_share, warn.used_share_hysteresis, crossed),
+            recorder: Recorder::resume(mechanism.spec.clone(), state),
+            mechanism: mechanism.clone(),
+            calendar,
+            pending: Pending::default(),
+        }
+    }
+
+    /// The mechanism's identifier.
+    pub fn id(&self) -> &str {
+        &self.mechanism.id
+    }
+
+    /// What the mechanism is known to have done.
+    pub fn record(&self) -> Record {
+        Record {
+            totals: self.recorder.totals().clone(),
+            began_at: self.recorder.began_at(),
+            counted_to: self.recorder.began_at().map(|_| self.recorder.counted_to()),
+            gap_since: self.recorder.gap_since(),
+            hanging_since: self.recorder.hanging_since(),
+            forecast: None,
+        }
+    }
+
+    /// Takes the next sample.
+    pub fn take(&mut self, sample: &Sample) {
+        let spec = self.recorder.spec();
+        let runs = sample.running_of(spec.has_raising, spec.has_lowering) == Some(true);
+        self.pending.moved |= runs;
+        let (pending, crane, mechanism) = (&mut self.pending, &self.crane, &self.mechanism);
+        self.recorder.step(sample, &self.calendar, &mut |event| pending.note(event, crane, mechanism));
+        if self.pending.moved {
+            self.watch_used_share(sample.at);
+        }
+    }
+
+    /// The site's clock was put right; see [`Recorder::rebase`].
+    pub fn rebase(&mut self, by: Span) {
+        self.recorder.rebase(by);
+    }
+
+    /// Whether a commit would have anything to write: something moved or followed since the last one.
+    pub fn has_news(&self) -> bool {
+        let p = &self.pending;
+        p.moved || self.ends_something() || !p.flags.is_empty()
+    }
+
+    /// Whether something has followed that is committed at once: a lift, a gap or a day has ended, a level was
+    /// crossed.
+    pub fn ends_something(&self) -> bool {
+        let p = &self.pending;
+        !(p.lifts.is_empty() && p.gaps.is_empty() && p.days.is_empty() && p.messages.is_empty())
+    }
+
+    /// What to write in one transaction. Until [`Book::committed`] is called it stays in the book, so that a full
+    /// disk loses nothing. `None` before the first sample.
+    pub fn commit(&self) -> Option<MechanismCommit> {
+        let p = &self.pending;
+        let mut days = p.days.clone();
+        if let Some(open) = self.recorder.open_day() {
+            days.push((open.day.number, open.totals.clone()));
+        }
+        Some(MechanismCommit {
+            mechanism: self.mechanism.id.clone(),
+            at: self.recorder.standing()?.at,
+            state: self.recorder.state().clone(),
+            warn_crossed: BTreeMap::from([(USED_SHARE.to_owned(), self.used_share.crossed())]),
+            lifts: p.lifts.clone(),
+            gaps: p.gaps.clone(),
+            days,
+            messages: p.messages.clone(),
+            flags: p.flags.clone(),
+        })
+    }
+
+    /// The last commit has gone through.
+    pub fn committed(&mut self) {
+        self.pending = Pending::default();
+    }
+
+    /// The lifts since the last commit, taken out; for `replay`, which keeps no store.
+    pub fn drain_lifts(&mut self) -> Vec<tallyhook_analysis::lift::Lift> {
+        std::mem::take(&mut self.pending.lifts)
+    }
+
+    /// Days that have closed since the last commit, taken out; for `replay`, which keeps no store.
+    pub fn drain_days(&mut self) -> Vec<(i32, tallyhook_analysis::spectrum::Totals)> {
+        std::mem::take(&mut self.pending.days)
+    }
+
+    fn watch_used_share(&mut self, at: Timestamp) {
+        let share = figures::used_share(&self.mechanism, self.recorder.totals());
+        let (pending, crane, mechanism) = (&mut self.pending, &self.crane, &self.mechanism);
+        self.used_share.update(share, |Crossing { level, raised }| {
+            let design = figures::design_full_load_hours(mechanism);
+            let body = json!({
+                "quantity": USED_SHARE,
+                "level": level,
+                "value": share,
+                "raised": raised,
+                "used_full_load_hours": share * design,
+                "design_full_load_hours": design,
+                "group": mechanism.group,
+            });
+            let word = if raised { "raised" } else { "cleared" };
+            let id = format!("{}:{USED_SHARE}:{level}:{word}:{}", mechanism.id, at.as_ms());
+            pending.say(crane, mechanism, MessageKind::Warning, id, at, body);
+        });
+    }
+}
+
+impl Pending {
+    /// Books what follows from a sample.
+    fn note(&mut self, event: Event, crane: &str, mechanism: &Mechanism) {
+        match event {
+            Event::LiftBegun { .. } | Event::GapOpened { .. } | Event::ClockWentBack { .. } => {}
+            Event::GapClosed(gap) => self.gaps.push(gap),
+            Event::FlagRose { flag, at } => self.flags.push((flag, at)),
+            Event::LiftEnded(lift) => {
+                let id = format!("{}:lift:{}", mechanism.id, lift.begin.as_ms());
+                let body = serde_json::to_value(figures::LiftFigures::of(&lift, mechanism.spec.rated));
+                self.say(crane, mechanism, MessageKind::Lift, id, lift.end, body.unwrap_or_default());
+                if lift.overload && mechanism.warn.overload {
+                    let body = json!({
+                        "quantity": "overload",
+                        "load_kg": lift.load.as_kg(),
+                        "rated_load_kg": mechanism.spec.rated.as_kg(),
+                        "fraction": lift.load.fraction_of(mechanism.spec.rated),
+                        "begin": figures::rfc3339(lift.begin),
+                        "raised": true,
+                    });
+                    let id = format!("{}:overload:{}", mechanism.id, lift.begin.as_ms());
+                    self.say(crane, mechanism, MessageKind::Warning, id, lift.end, body);
+                }
+                self.lifts.push(lift);
+            }
+            Event::DayClosed { day, totals } => {
+                let base = mechanism.spec.base();
+                let body = json!({
+                    "day": figures::date_of(day),
+                    "running_hours": totals.running_hours(),
+                    "full_load_hours": totals.full_load_hours(base),
+                    "load_spectrum_factor": totals.load_spectrum_factor(base),
+                    "lifts": totals.lifts,
+                    "overload_lifts": totals.overload_lifts,
+                    "starts": totals.starts,
+                    "gap_hours": totals.gap_ms as f64 / 3_600_000.0,
+                });
+                let id = format!("{}:day:{day}", mechanism.id);
+                let at = Timestamp::from_ms(i64::from(day) * 86_400_000);
+                if totals.running_ms > 0 || totals.lifts > 0 {
+                    self.say(crane, mechanism, MessageKind::Day, id, at, body);
+                }
+                self.days.push((day, *totals));
+            }
+        }
+    }
+
+    fn say(
+        &mut self,
+        crane: &str,
+        mechanism: &Mechanism,
+        kind: MessageKind,
+        id: String,
+        at: Timestamp,
+        body: serde_json::Value,
+    ) {
+        let (crane, mechanism) = (crane.to_owned(), mechanism.id.clone());
+        self.messages.push(Message { id, at, kind, crane, mechanism, body });
+    }
+}

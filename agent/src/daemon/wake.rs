@@ -1,0 +1,18 @@
+//! Everything that can wake the daemon, in one closed list.
+
+use tokio::task::JoinError;
+
+use crate::drive::DriveReading;
+
+/// Why the daemon's loop has something to do.
+#[derive(Debug)]
+pub enum Wake {
+    /// A drive was polled, with or without an answer.
+    Reading(DriveReading),
+    /// The time to look whether a commit is due has come.
+    Tick,
+    /// A part of the daemon has ended although nobody asked it to; which, and the panic if there was one.
+    PartEnded(&'static str, Option<JoinError>),
+    /// Somebody asked the daemon to stop.
+    Stop,
+}

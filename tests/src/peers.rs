@@ -1,0 +1,86 @@
+//! Real peers that are not ours, each on a free port of the loopback address.
+
+use std::net::{TcpListener, TcpStream};
+use std::path::PathBuf;
+use std::process::Command;
+use std::time::Duration;
+
+use crate::cabinet::{Cabinet, Running, wait_for};
+
+/// A port of the loopback address that was free a moment ago.
+pub fn free_port() -> u16 {
+    TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port()
+}
+
+/// The Python with the peers of `tests/peers/requirements.txt`; `tests/run` makes it and names it.
+pub fn python() -> PathBuf {
+    let path = std::env::var_os("TALLYHOOK_TEST_PYTHON")
+        .expect("TALLYHOOK_TEST_PYTHON is not set: start the tests with tests/run, which installs the Python peers");
+    path.into()
+}
+
+/// Starts a Python script of `tests/peers/`.
+pub fn python_script(script: &str, arguments: &[&str]) -> Running {
+    let mut command = Command::new(python());
+    let file = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("peers").join(script);
+    assert!(file.is_file(), "{} is missing", file.display());
+    command.arg("-u").arg(file).args(arguments);
+    Running::start(command)
+}
+
+/// Waits until something listens on a port.
+pub fn wait_for_port(what: &str, port: u16) {
+    wait_for(what, Duration::from_secs(20), || TcpStream::connect(("127.0.0.1", port)).ok());
+}
+
+/// A Mosquitto of its own.
+pub struct Broker {
+    /// Where it listens.
+    pub port: u16,
+    process: Option<Running>,
+    home: Cabinet,
+}
+
+impl Default for Broker {
+    fn default() -> Self {
+        Self::start()
+    }
+}
+
+impl Broker {
+    /// Starts a broker that keeps its sessions across a restart.
+    pub fn start() -> Self {
+        let mut broker = Broker { port: free_port(), process: None, home: Cabinet::new() };
+        broker.up();
+        broker
+    }
+
+    /// Starts the broker again after [`Broker::kill`].
+    pub fn up(&mut self) {
+        let home = self.home.path().display();
+        let config = format!(
+            "listener {} 127.0.0.1\nallow_anonymous true\nuser root\npersistence true\npersistence_location {home}/\n\
+             autosave_interval 1\nautosave_on_changes true\n",
+            self.port
+        );
+        let file = self.home.write("broker.conf", &config);
+        let mut command = Command::new("mosquitto");
+        command.arg("-c").arg(file);
+        self.process = Some(Running::start(command));
+        wait_for_port("the broker", self.port);
+    }
+
+    /// Kills the broker without a warning.
+    pub fn kill(&mut self) {
+        if let Some(process) = self.process.take() {
+            process.kill();
+        }
+    }
+
+    /// Subscribes to a topic filter with a client that is not ours; each line is `topic payload`.
+    pub fn subscribe(&self, filter: &str) -> Running {
+        let mut command = Command::new("mosquitto_sub");
+        command.args(["-h", "127.0.0.1", "-p", &self.port.to_string(), "-q", "1", "-t", filter, "-F", "%t %p"]);
+        Running::start(command)
+    }
+}

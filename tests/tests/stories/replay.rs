@@ -1,0 +1,75 @@
+//! `replay` over samples files: the contract's shape, and the errors of a file that is not right.
+
+use tallyhook_tests::cabinet::Cabinet;
+use tallyhook_tests::plan::Plan;
+
+fn cabinet_with_starter() -> Cabinet {
+    let cabinet = Cabinet::new();
+    let starter = cabinet.run(&["init"]).ok();
+    cabinet.write("site.toml", &starter);
+    cabinet
+}
+
+/// A plan at the pace of real work, for the default thresholds.
+fn unhurried(rated_kg: f64) -> Plan {
+    let mut plan = Plan::new(rated_kg);
+    plan.rest(5.0);
+    for i in 0..40_u32 {
+        let fraction = if i == 17 { 1.08 } else { 0.1 + 0.02 * f64::from(i) };
+        plan.lift(fraction * rated_kg, 1 + u32::from(i % 4 == 0), 9.0);
+        plan.rest(20.0);
+    }
+    plan
+}
+
+#[test]
+fn a_plan_as_csv_comes_out_as_planned() {
+    let cabinet = cabinet_with_starter();
+    let plan = unhurried(12_500.0);
+    for (name, period) in [("10hz.csv", 0.1), ("1hz.csv", 1.0)] {
+        cabinet.write(name, &plan.to_csv(period));
+        let answer = cabinet.run(&["replay", "--config", "site.toml", "--samples", name, "--json"]).json();
+        let hoist = &answer["mechanisms"][0];
+        assert_eq!(hoist["id"], "main-hoist");
+        assert_eq!((hoist["lifts"].as_u64(), hoist["overload_lifts"].as_u64()), (Some(40), Some(1)), "{name}");
+        assert_eq!(hoist["starts"].as_u64(), Some(plan.starts()), "{name}");
+        let hours = hoist["running_hours"].as_f64().unwrap();
+        assert!((hours * 3600.0 - plan.running_seconds()).abs() <= period * 40.0, "{name}: {hours} h");
+        let km = hoist["load_spectrum_factor"].as_f64().unwrap();
+        let tolerance = if period < 1.0 { 0.005 } else { 0.03 };
+        assert!((km / plan.spectrum_factor() - 1.0).abs() < tolerance, "{name}: {km} {}", plan.spectrum_factor());
+        let bands: f64 = hoist["spectrum"].as_array().unwrap().iter().map(|b| b["running_hours"].as_f64().unwrap()).sum();
+        assert!((bands - hours).abs() < 1e-9, "band hours add up to running hours");
+        assert_eq!(answer["crane"]["lifts"].as_u64(), Some(40));
+        assert!(hoist["group_in_use"].is_null(), "too little record");
+    }
+}
+
+#[test]
+fn a_samples_file_that_is_not_right_is_refused_with_line_column_and_mend() {
+    let cabinet = cabinet_with_starter();
+    for (text, place, word) in [
+        ("time,load_kg,raising,lowering\n0,0,0,0\n1,heavy,0,0\n", ":3", "load_kg"),
+        ("time,load_kg,raising,lowering\n0,0,0,0\n1,0,2,0\n", ":3", "raising"),
+        ("time,load_kg,raising,lowering\n5,0,0,0\n1,0,0,0\n", ":3", "time"),
+        ("time,weight,raising\n0,0,0\n", ":1", "weight"),
+        ("load_kg,raising\n0,0\n", ":1", "time"),
+    ] {
+        cabinet.write("bad.csv", text);
+        let answer = cabinet.run(&["replay", "--config", "site.toml", "--samples", "bad.csv", "--json"]);
+        assert_eq!(answer.status.code(), Some(2), "{text}: {}", answer.stderr);
+        assert_eq!(answer.stdout, "");
+        assert!(answer.stderr.contains(&format!("bad.csv{place}")), "{}", answer.stderr);
+        assert!(answer.stderr.contains(word), "{}", answer.stderr);
+    }
+}
+
+#[test]
+fn whatever_the_group_and_the_load_the_starter_is_accepted() {
+    for (group, load) in [("M1", "500"), ("M5", "12500"), ("M8", "320000"), ("2m", "16000")] {
+        let cabinet = Cabinet::new();
+        let starter = cabinet.run(&["init", "--group", group, "--rated-load-kg", load, "--crane-group", "A3"]).ok();
+        cabinet.write("site.toml", &starter);
+        cabinet.run(&["check", "--config", "site.toml"]).ok();
+    }
+}
