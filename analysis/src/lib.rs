@@ -17,9 +17,11 @@
 
 pub mod class;
 pub mod lift;
+pub mod mark;
 pub mod period;
 pub mod recorder;
 pub mod sample;
+pub mod selection;
 pub mod spectrum;
 pub mod units;
 pub mod watch;
