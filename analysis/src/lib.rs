@@ -19,6 +19,7 @@ pub mod class;
 pub mod lift;
 pub mod mark;
 pub mod period;
+pub mod rainflow;
 pub mod recorder;
 pub mod sample;
 pub mod selection;

@@ -1,6 +1,7 @@
 //! The commands, a file each. This one holds the list and hands over.
 
 mod classify;
+mod cycles;
 
 use clap::{Parser, Subcommand};
 
@@ -20,6 +21,7 @@ pub struct Arguments {
 #[derive(Subcommand, Debug)]
 enum Command {
     Classify(classify::ClassifyArgs),
+    Cycles(cycles::CyclesArgs),
 }
 
 impl Arguments {
@@ -27,6 +29,7 @@ impl Arguments {
     pub fn run(self) -> CommandResult {
         match self.command {
             Command::Classify(args) => classify::run(args),
+            Command::Cycles(args) => cycles::run(args),
         }
     }
 }
