@@ -17,9 +17,12 @@
 
 pub mod class;
 pub mod lift;
+pub mod mark;
 pub mod period;
+pub mod rainflow;
 pub mod recorder;
 pub mod sample;
+pub mod selection;
 pub mod spectrum;
 pub mod units;
 pub mod watch;

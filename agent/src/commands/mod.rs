@@ -1,5 +1,8 @@
 //! The commands, a file each. This one holds the list and hands over.
 
+mod classify;
+mod cycles;
+
 use clap::{Parser, Subcommand};
 
 use crate::exit::CommandResult;
@@ -16,12 +19,18 @@ pub struct Arguments {
 }
 
 #[derive(Subcommand, Debug)]
-enum Command {}
+enum Command {
+    Classify(classify::ClassifyArgs),
+    Cycles(cycles::CyclesArgs),
+}
 
 impl Arguments {
     /// Runs the command.
     pub fn run(self) -> CommandResult {
-        match self.command {}
+        match self.command {
+            Command::Classify(args) => classify::run(args),
+            Command::Cycles(args) => cycles::run(args),
+        }
     }
 }
 
