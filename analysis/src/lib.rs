@@ -16,10 +16,12 @@
 //! This crate supports an inspection by a competent person; it is not one, and it is no safety device.
 
 pub mod class;
+pub mod forecast;
 pub mod lift;
 pub mod period;
 pub mod recorder;
 pub mod sample;
+pub mod seed;
 pub mod spectrum;
 pub mod units;
 pub mod watch;
