@@ -17,6 +17,7 @@
 
 pub mod class;
 pub mod forecast;
+pub mod histogram;
 pub mod lift;
 pub mod period;
 pub mod recorder;
@@ -25,3 +26,4 @@ pub mod seed;
 pub mod spectrum;
 pub mod units;
 pub mod watch;
+pub mod whatif;
