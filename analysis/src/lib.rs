@@ -16,7 +16,9 @@
 //! This crate supports an inspection by a competent person; it is not one, and it is no safety device.
 
 pub mod class;
+pub mod counter;
 pub mod forecast;
+pub mod gapbook;
 pub mod histogram;
 pub mod lift;
 pub mod period;
