@@ -133,6 +133,14 @@ impl GapBook {
         notes
     }
 
+    /// Begins a new working period: the gaps so far stay with the old one, whose parts must have been read off before.
+    /// What the record knows of the week, and where the counters stand, goes on.
+    pub fn begin_period(&mut self) {
+        self.pending_ms = [0; 7];
+        self.unknown_ms = [0; 7];
+        (self.counted_gap_ms, self.counted_ran_ms, self.counted_starts) = (0, 0, 0);
+    }
+
     /// Running hours in gaps that the counter told.
     pub fn counted_hours(&self) -> f64 {
         self.counted_ran_ms as f64 / MS_PER_HOUR as f64
@@ -192,5 +200,107 @@ impl GapBook {
         .into_iter()
         .flatten()
         .collect()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::units::Timestamp;
+    use proptest::prelude::*;
+
+    const HOUR: i64 = MS_PER_HOUR;
+
+    /// Hours of a day: watched at rest, watched running, in a gap at rest, in a gap running.
+    #[derive(Clone, Copy, Debug)]
+    struct Stretch {
+        hours: [u64; 4],
+        read: bool,
+    }
+
+    fn stretches() -> impl Strategy<Value = Vec<Stretch>> {
+        let one = ([0_u64..6, 0_u64..6, 0_u64..6, 0_u64..6], any::<bool>());
+        proptest::collection::vec(one.prop_map(|(hours, read)| Stretch { hours, read }), 1..80)
+    }
+
+    /// Lives the days with a counter of `step` and reads it where the stretch says; returns true hours in gaps too.
+    fn live(days: &[Stretch], step: i64, cuts: u64) -> (GapBook, Vec<Note>, f64) {
+        let counter = Counter::hours(32, step);
+        let (mut book, mut notes) = (GapBook::default(), Vec::new());
+        let (mut true_ms, mut in_gaps) = (0_i64, 0);
+        let last = days.len() - 1;
+        book.hours(&counter, Reading { at: Timestamp::from_ms(0), value: 0 });
+        for (i, day) in days.iter().enumerate() {
+            let [rest, ran, gap, gap_ran] = day.hours.map(|h| h * HOUR as u64);
+            for part in 1..=cuts {
+                let share = |ms: u64| ms * part / cuts;
+                book.day(
+                    i as i32,
+                    &Totals {
+                        observed_ms: share(rest + ran),
+                        running_ms: share(ran),
+                        gap_ms: share(gap + gap_ran),
+                        ..Totals::default()
+                    },
+                );
+            }
+            true_ms += (ran + gap_ran) as i64;
+            in_gaps += gap_ran;
+            if day.read || i == last {
+                let at = Timestamp::from_ms((i as i64 + 1) * 24 * HOUR);
+                notes.extend(book.hours(&counter, Reading { at, value: true_ms / step * step }));
+            }
+        }
+        (book, notes, in_gaps as f64 / HOUR as f64)
+    }
+
+    proptest! {
+        #[test]
+        fn the_counter_gives_the_hours_of_the_gaps_however_seldom_it_is_read(days in stretches()) {
+            let (book, notes, true_hours) = live(&days, 1000, 1);
+            // A stuck counter is told apart only by our own running: a true counter is never stuck.
+            prop_assert!(notes.is_empty(), "{notes:?}");
+            prop_assert!((book.counted_hours() - true_hours).abs() < 1e-3, "{} {true_hours}", book.counted_hours());
+            prop_assert_eq!(book.estimated_hours(), 0.0);
+        }
+
+        #[test]
+        fn a_coarse_counter_never_adds_up_to_more_than_a_step_of_error_unsaid(days in stretches()) {
+            let step = 5 * HOUR;
+            let (book, notes, true_hours) = live(&days, step, 1);
+            let said: f64 = notes.iter().map(|n| match n {
+                Note::Disagrees { by, .. } => (*by as f64 / HOUR as f64).abs(),
+                // Gaps up to a stuck reading go to the estimate.
+                _ => f64::INFINITY,
+            }).sum();
+            let error = (book.counted_hours() - true_hours).abs();
+            prop_assert!(error <= 5.0 + said + 1e-9, "{error} h, {said} h said");
+        }
+
+        #[test]
+        fn feeding_a_day_in_pieces_or_whole_is_the_same(days in stretches(), cuts in 2_u64..6) {
+            prop_assert_eq!(live(&days, 1000, 1), live(&days, 1000, cuts));
+        }
+    }
+
+    #[test]
+    fn without_a_counter_the_same_days_of_the_week_say_it() {
+        let mut book = GapBook::default();
+        let day = |observed: i64, running: i64, gap: i64| Totals {
+            observed_ms: (observed * HOUR) as u64,
+            running_ms: (running * HOUR) as u64,
+            gap_ms: (gap * HOUR) as u64,
+            ..Totals::default()
+        };
+        // Four weeks: Thursday (day 0) runs 6 h of 24, the rest nothing; then a Thursday of which 12 h are not seen.
+        (0..28).for_each(|d| book.day(d, &day(24, if d % 7 == 0 { 6 } else { 0 }, 0)));
+        book.day(28, &day(12, 3, 12));
+        assert_eq!(book.estimated_hours(), 3.0);
+        let terms = GapTerms { scale: FactorScale::Fem, measured: Some(0.1), design: 0.25, fixed: None };
+        let parts = book.parts(&terms);
+        assert_eq!((parts.len(), parts[0].recording, parts[0].factor), (1, Recording::Estimated, 1.2));
+        assert_eq!(parts[0].full_load_hours(), 3.0 * 0.25 * 1.2);
+        assert_eq!(book.parts(&GapTerms { measured: Some(0.6), ..terms })[0].spectrum_factor, 0.6);
+        assert_eq!(book.parts(&GapTerms { fixed: Some(0.05), scale: FactorScale::Iso, ..terms })[0].factor, 1.3);
     }
 }

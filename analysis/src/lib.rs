@@ -25,6 +25,7 @@ pub mod period;
 pub mod recorder;
 pub mod sample;
 pub mod seed;
+pub mod service;
 pub mod spectrum;
 pub mod units;
 pub mod watch;
