@@ -16,6 +16,10 @@
 //! This crate supports an inspection by a competent person; it is not one, and it is no safety device.
 
 pub mod class;
+pub mod counter;
+pub mod forecast;
+pub mod gapbook;
+pub mod histogram;
 pub mod lift;
 pub mod mark;
 pub mod period;
@@ -23,6 +27,9 @@ pub mod rainflow;
 pub mod recorder;
 pub mod sample;
 pub mod selection;
+pub mod seed;
+pub mod service;
 pub mod spectrum;
 pub mod units;
 pub mod watch;
+pub mod whatif;

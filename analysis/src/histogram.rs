@@ -1,0 +1,284 @@
+//! Weight by load, to three significant digits: what re-banding and what-if years later are made from.
+//!
+//! The layout is that of a high-dynamic-range histogram: up to 2,047 g every gram has a bin; above, each doubling of the
+//! load is cut into 1,024 bins of one width, so a bin is never wider than 1/1024 of its load and its middle is within
+//! 0.05 % of every load in it (0.15 % of its cube). Loads are binned in grams, so this holds for a 50 kg hoist as for a
+//! 500 t one. At most 22,388 bins can exist ([`Grams::MAX`]); only those that hold something are kept.
+//!
+//! The weight is running milliseconds (a histogram of running time, loads as booked, dead load included) or lifts (a
+//! histogram of settled loads). Sums are integers: merging is exact and its order never matters.
+
+use crate::spectrum::{BANDS, band_of};
+use crate::units::Grams;
+use std::collections::BTreeMap;
+
+/// Bins to a doubling of the load.
+const PER_DOUBLING: u64 = 1024;
+/// First byte of the stored form.
+const FORMAT: u8 = 1;
+
+/// Weight by load. See the module's text.
+///
+/// ```
+/// use tallyhook_analysis::{histogram::Histogram, units::Grams};
+/// let mut day = Histogram::default();
+/// day.add(Grams::from_kg(5_000.0), 3_600_000);
+/// let km = day.spectrum_factor(Grams::from_kg(10_000.0)).unwrap();
+/// assert!((km / 0.125 - 1.0).abs() < 0.003);
+/// assert_eq!(Histogram::from_bytes(&day.to_bytes()), Ok(day));
+/// ```
+#[derive(Clone, PartialEq, Eq, Debug, Default)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize), serde(transparent))]
+pub struct Histogram {
+    bins: BTreeMap<u32, u64>,
+}
+
+/// Stored bytes that are no histogram.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum BadBytes {
+    /// Written by a version of this crate that knows another form; read it with that version.
+    OtherFormat(u8),
+    /// Cut off, longer than they should be, or otherwise damaged: restore the row from a backup.
+    Damaged,
+}
+
+impl std::fmt::Display for BadBytes {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match self {
+            BadBytes::OtherFormat(format) => {
+                write!(f, "the histogram is in format {format}, this version reads {FORMAT}")
+            }
+            BadBytes::Damaged => f.write_str("the stored histogram is damaged"),
+        }
+    }
+}
+
+impl std::error::Error for BadBytes {}
+
+/// The bin of a load; a load below zero is in the bin of zero.
+fn bin_of(load: Grams) -> u32 {
+    let grams = load.get().max(0) as u64;
+    let doublings = u64::from((grams / PER_DOUBLING).checked_ilog2().unwrap_or(0));
+    (doublings * PER_DOUBLING + (grams >> doublings)) as u32
+}
+
+/// Lowest load of a bin and its width, grams.
+fn edges(bin: u32) -> (u64, u64) {
+    let bin = u64::from(bin);
+    let doublings = (bin / PER_DOUBLING).saturating_sub(1);
+    ((bin - doublings * PER_DOUBLING) << doublings, 1 << doublings)
+}
+
+/// The load that stands for a bin: the middle of the loads in it.
+fn middle(bin: u32) -> Grams {
+    let (low, width) = edges(bin);
+    Grams::new((low + (width - 1) / 2) as i64)
+}
+
+impl Histogram {
+    /// Adds `weight` (milliseconds or lifts) at a load.
+    pub fn add(&mut self, load: Grams, weight: u64) {
+        if weight > 0 {
+            let slot = self.bins.entry(bin_of(load)).or_default();
+            *slot = slot.saturating_add(weight);
+        }
+    }
+
+    /// Adds another histogram of the same kind of weight.
+    pub fn merge(&mut self, other: &Histogram) {
+        for (&bin, &weight) in &other.bins {
+            let slot = self.bins.entry(bin).or_default();
+            *slot = slot.saturating_add(weight);
+        }
+    }
+
+    /// Loads in rising order with their weights. Each load is within 0.05 % (half a gram below 1 kg) of those booked.
+    pub fn loads(&self) -> impl Iterator<Item = (Grams, u64)> + '_ {
+        self.bins.iter().map(|(&bin, &weight)| (middle(bin), weight))
+    }
+
+    /// All the weight there is.
+    pub fn total(&self) -> u64 {
+        self.bins.values().fold(0, |sum, &w| sum.saturating_add(w))
+    }
+
+    /// Whether nothing was added.
+    pub fn is_empty(&self) -> bool {
+        self.bins.is_empty()
+    }
+
+    /// The sum of (P/Prated)³ times weight; in milliseconds of full load for running time (divide by 3.6 million for
+    /// full-load hours), in full-load cycles for lifts. Zero where `rated` is not positive. Within 0.15 %.
+    pub fn full_load_weight(&self, rated: Grams) -> f64 {
+        self.loads().map(|(load, weight)| load.fraction_of(rated).powi(3) * weight as f64).sum()
+    }
+
+    /// km for running time, Kp for lifts, cubic scale (ISO 4301-1:1986), on any rated base; `None` when empty.
+    pub fn spectrum_factor(&self, rated: Grams) -> Option<f64> {
+        (!self.is_empty()).then(|| self.full_load_weight(rated) / self.total() as f64)
+    }
+
+    /// The weight in each load band of any rated base; adds up to [`Histogram::total`]. A load whose bin straddles an
+    /// edge goes where the middle of its bin lies.
+    pub fn bands(&self, rated: Grams) -> [u64; BANDS] {
+        let mut bands = [0_u64; BANDS];
+        for (load, weight) in self.loads() {
+            let band = &mut bands[band_of(load, rated)];
+            *band = band.saturating_add(weight);
+        }
+        bands
+    }
+
+    /// The form for the store: a format byte, then for each bin its distance from the last one and its weight, as
+    /// whole numbers of 7 bits a byte, low bits first.
+    pub fn to_bytes(&self) -> Vec<u8> {
+        let mut bytes = vec![FORMAT];
+        let mut last = 0;
+        for (&bin, &weight) in &self.bins {
+            put(&mut bytes, u64::from(bin - last));
+            put(&mut bytes, weight);
+            last = bin;
+        }
+        bytes
+    }
+
+    /// Reads [`Histogram::to_bytes`].
+    ///
+    /// # Errors
+    /// [`BadBytes`] for bytes that no version of this crate wrote in this form.
+    pub fn from_bytes(bytes: &[u8]) -> Result<Histogram, BadBytes> {
+        let (&format, mut rest) = bytes.split_first().ok_or(BadBytes::Damaged)?;
+        if format != FORMAT {
+            return Err(BadBytes::OtherFormat(format));
+        }
+        let most = u64::from(bin_of(Grams::MAX));
+        let mut bins = BTreeMap::new();
+        let mut last = 0_u64;
+        while !rest.is_empty() {
+            let step = take(&mut rest)?;
+            let bin = last.checked_add(step).filter(|&bin| bin <= most).ok_or(BadBytes::Damaged)?;
+            let weight = take(&mut rest)?;
+            if weight == 0 || (step == 0 && !bins.is_empty()) {
+                return Err(BadBytes::Damaged);
+            }
+            bins.insert(bin as u32, weight);
+            last = bin;
+        }
+        Ok(Histogram { bins })
+    }
+}
+
+fn put(bytes: &mut Vec<u8>, mut number: u64) {
+    while number >= 0x80 {
+        bytes.push(number as u8 | 0x80);
+        number >>= 7;
+    }
+    bytes.push(number as u8);
+}
+
+fn take(rest: &mut &[u8]) -> Result<u64, BadBytes> {
+    let mut number = 0_u64;
+    for shift in (0..64).step_by(7) {
+        let (&byte, tail) = rest.split_first().ok_or(BadBytes::Damaged)?;
+        *rest = tail;
+        let part = u64::from(byte & 0x7f);
+        if part << shift >> shift != part {
+            return Err(BadBytes::Damaged);
+        }
+        number |= part << shift;
+        if byte & 0x80 == 0 {
+            return Ok(number);
+        }
+    }
+    Err(BadBytes::Damaged)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::spectrum::Totals;
+    use crate::units::Span;
+    use proptest::prelude::*;
+
+    #[test]
+    fn bins_join_without_hole_or_overlap() {
+        for bin in 0..bin_of(Grams::MAX) {
+            let (low, width) = edges(bin);
+            assert_eq!(edges(bin + 1).0, low + width, "bin {bin}");
+            assert_eq!(bin_of(Grams::new(low as i64)), bin);
+            assert_eq!(bin_of(Grams::new((low + width - 1) as i64)), bin);
+        }
+        assert_eq!(bin_of(Grams::MAX) + 1, 22_388);
+    }
+
+    #[test]
+    fn bytes_of_another_kind_are_refused() {
+        assert_eq!(Histogram::from_bytes(&[]), Err(BadBytes::Damaged));
+        assert_eq!(Histogram::from_bytes(&[9]), Err(BadBytes::OtherFormat(9)));
+        assert_eq!(Histogram::from_bytes(&[1, 5]), Err(BadBytes::Damaged));
+        assert_eq!(Histogram::from_bytes(&[1, 5, 0]), Err(BadBytes::Damaged));
+        assert_eq!(Histogram::from_bytes(&[1, 5, 1, 0, 1]), Err(BadBytes::Damaged));
+    }
+
+    fn booked() -> impl Strategy<Value = Vec<(i64, u64)>> {
+        // Every size of hoist alike, from 1 kg to 1,000 t.
+        let load = (3.0_f64..9.0).prop_map(|power| 10_f64.powf(power) as i64);
+        proptest::collection::vec((load, 1_u64..10_000_000), 1..60)
+    }
+
+    fn filled(booked: &[(i64, u64)]) -> Histogram {
+        let mut histogram = Histogram::default();
+        booked.iter().for_each(|&(g, ms)| histogram.add(Grams::new(g), ms));
+        histogram
+    }
+
+    proptest! {
+        #[test]
+        fn a_load_is_kept_within_a_thousandth(grams in 0_i64..=2_000_000_000) {
+            let kept = middle(bin_of(Grams::new(grams))).get();
+            prop_assert!((kept - grams).abs() * 1000 <= grams, "{grams} became {kept}");
+        }
+
+        #[test]
+        fn km_from_it_is_that_of_the_exact_sums_within_three_thousandths(
+            booked in booked(), rated in 1_000_i64..1_000_000_000,
+        ) {
+            let rated = Grams::new(rated);
+            let mut exact = Totals::default();
+            booked.iter().for_each(|&(g, ms)| exact.book_running(Grams::new(g), rated, Span::from_ms(ms as i64)));
+            let histogram = filled(&booked);
+            let (want, got) = (exact.load_spectrum_factor(rated).unwrap(), histogram.spectrum_factor(rated).unwrap());
+            prop_assert!((got / want - 1.0).abs() < 0.003, "{got} for {want}");
+            prop_assert_eq!(histogram.total(), exact.running_ms);
+            prop_assert_eq!(histogram.bands(rated).iter().sum::<u64>(), histogram.total());
+            // Up to each edge, the bands hold what the exact bands hold at an edge moved by a thousandth.
+            for (i, edge) in crate::spectrum::BAND_EDGES_PERMILLE.into_iter().enumerate() {
+                let up_to = |moved: f64| -> u64 {
+                    let edge = rated.get() as f64 * f64::from(edge) / 1000.0 * moved;
+                    booked.iter().filter(|(g, _)| *g as f64 <= edge).map(|(_, ms)| ms).sum()
+                };
+                let got: u64 = histogram.bands(rated)[..=i].iter().sum();
+                prop_assert!(up_to(0.999) <= got && got <= up_to(1.001));
+            }
+        }
+
+        #[test]
+        fn merging_counts_both_and_bytes_keep_all(one in booked(), two in booked()) {
+            let mut merged = filled(&one);
+            merged.merge(&filled(&two));
+            let both: Vec<_> = one.iter().chain(&two).copied().collect();
+            prop_assert_eq!(&merged, &filled(&both));
+            prop_assert_eq!(Histogram::from_bytes(&merged.to_bytes()), Ok(merged));
+        }
+
+        #[test]
+        fn any_bytes_are_read_or_refused(mut bytes in proptest::collection::vec(any::<u8>(), 0..40)) {
+            if let Some(first) = bytes.first_mut() {
+                *first = FORMAT;
+            }
+            if let Ok(read) = Histogram::from_bytes(&bytes) {
+                prop_assert_eq!(Histogram::from_bytes(&read.to_bytes()), Ok(read));
+            }
+        }
+    }
+}
