@@ -1,2 +1,17 @@
-//! The ledger on disk: SQLite, one writer.
+//! The ledger on disk: SQLite, one writer, any number of readers. The tables and what they survive are described in
+//! `README.md` beside this file; SQL is written here and nowhere else.
+
 pub mod message;
+
+mod error;
+mod handle;
+mod outbox;
+mod query;
+mod schema;
+mod write;
+
+pub use error::StoreError;
+pub use handle::{Refused, StoreHandle};
+pub use query::{LiftFilter, MessageFilter, Reader, Snapshot, StoredLift};
+pub use schema::{FILE_NAME, FORMAT, ledger_path};
+pub use write::{Committed, MechanismCommit, Store};

@@ -1,0 +1,126 @@
+//! What can go wrong with the store, by what the caller does next.
+
+use std::io;
+use std::path::{Path, PathBuf};
+
+use rusqlite::ErrorCode;
+
+/// Why the store did not do what was asked. Each sentence ends with its mend.
+#[derive(Debug, thiserror::Error)]
+pub enum StoreError {
+    /// Do not start: another daemon writes to it.
+    #[error(
+        "the store {} is in use{holder}; stop that one first, or give this one its own directory",
+        dir.display()
+    )]
+    Busy {
+        /// The store's directory.
+        dir: PathBuf,
+        /// ` by process 123`, where it is known.
+        holder: String,
+    },
+    /// Ask again: a statement had to wait too long for another connection.
+    #[error("the store {} was locked for longer than {} s; try again", path.display(), super::schema::BUSY_SECONDS)]
+    Locked {
+        /// The ledger's file.
+        path: PathBuf,
+    },
+    /// Do not go on: this program is older than the store.
+    #[error(
+        "the store {} has format {found}, this program knows formats up to {known}; update the program",
+        path.display()
+    )]
+    TooNew {
+        /// The ledger's file.
+        path: PathBuf,
+        /// Its format.
+        found: i64,
+        /// The newest format this program knows.
+        known: i64,
+    },
+    /// Do not go on: the file belongs to another program.
+    #[error("{} is not a Tallyhook ledger; give another directory, it is left as it is", path.display())]
+    NotOurs {
+        /// The file.
+        path: PathBuf,
+    },
+    /// Nothing to read there.
+    #[error(
+        "there is no store in {}; check the directory, or let `tallyhook run` or `tallyhook demo` make one",
+        dir.display()
+    )]
+    Missing {
+        /// The directory that was given.
+        dir: PathBuf,
+    },
+    /// Stop writing and keep the file for repair: what it holds contradicts itself.
+    #[error(
+        "the store {} is damaged: {what}; stop the daemon, keep a copy of the directory, then restore a backup",
+        path.display()
+    )]
+    Damaged {
+        /// The ledger's file.
+        path: PathBuf,
+        /// What was found.
+        what: String,
+    },
+    /// Keep the data and commit again later: the disk is full.
+    #[error("no room on the disk of the store {}; free some space, nothing is lost so far", path.display())]
+    Full {
+        /// The ledger's file.
+        path: PathBuf,
+    },
+    /// Keep the data and commit again later: the disk or the rights to it fail.
+    #[error("the store {} cannot be read or written: {what}; check the disk and the rights to it", path.display())]
+    Io {
+        /// The file or directory.
+        path: PathBuf,
+        /// What the system said.
+        what: String,
+    },
+    /// End the run: the writer's thread has ended.
+    #[error("the store has been closed; start the program again")]
+    Closed,
+}
+
+impl StoreError {
+    /// Whether the same request may succeed later without a person's doing.
+    pub fn may_pass(&self) -> bool {
+        matches!(self, StoreError::Locked { .. } | StoreError::Full { .. } | StoreError::Io { .. })
+    }
+
+    /// A value in the file that cannot be what was written.
+    pub(super) fn damaged(path: &Path, what: impl Into<String>) -> Self {
+        StoreError::Damaged { path: path.to_owned(), what: what.into() }
+    }
+
+    pub(super) fn of_sqlite(path: &Path, error: rusqlite::Error) -> Self {
+        let path = path.to_owned();
+        let what = error.to_string();
+        let Some(code) = error.sqlite_error_code() else {
+            // A column of another type, a row where none may be missing: the file is not what we wrote.
+            return StoreError::Damaged { path, what };
+        };
+        match code {
+            ErrorCode::DatabaseBusy | ErrorCode::DatabaseLocked => StoreError::Locked { path },
+            ErrorCode::DiskFull => StoreError::Full { path },
+            ErrorCode::NotADatabase => StoreError::NotOurs { path },
+            ErrorCode::CannotOpen
+            | ErrorCode::SystemIoFailure
+            | ErrorCode::ReadOnly
+            | ErrorCode::PermissionDenied
+            | ErrorCode::FileLockingProtocolFailed
+            | ErrorCode::OutOfMemory
+            | ErrorCode::TooBig => StoreError::Io { path, what },
+            _ => StoreError::Damaged { path, what },
+        }
+    }
+
+    pub(super) fn of_io(path: &Path, error: io::Error) -> Self {
+        let path = path.to_owned();
+        match error.kind() {
+            io::ErrorKind::StorageFull | io::ErrorKind::QuotaExceeded => StoreError::Full { path },
+            _ => StoreError::Io { path, what: error.to_string() },
+        }
+    }
+}

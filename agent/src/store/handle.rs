@@ -1,0 +1,152 @@
+//! The writer behind a door: it lives on a thread of its own, because a commit waits for the disk.
+
+use std::collections::BTreeMap;
+
+use tallyhook_analysis::recorder::State;
+use tokio::sync::{mpsc, oneshot, watch};
+
+use super::error::StoreError;
+use super::message::Message;
+use super::write::{Committed, MechanismCommit, Store};
+
+/// Requests that wait for the disk before a caller has to.
+const QUEUE: usize = 64;
+
+/// A commit that did not come about, with what was to be committed.
+#[derive(Debug, thiserror::Error)]
+#[error("{error}")]
+pub struct Refused {
+    /// Why.
+    #[source]
+    pub error: StoreError,
+    /// What was handed over: hold on to it and try again.
+    pub commits: Vec<MechanismCommit>,
+}
+
+enum Request {
+    Commit(Vec<MechanismCommit>, oneshot::Sender<Result<Committed, Refused>>),
+    Resume(String, oneshot::Sender<Result<Option<(State, BTreeMap<String, usize>)>, StoreError>>),
+    MessagesAfter(u64, usize, oneshot::Sender<Result<Vec<(u64, Message)>, StoreError>>),
+    Cursor(String, oneshot::Sender<Result<u64, StoreError>>),
+    SetCursor(String, u64, oneshot::Sender<Result<(), StoreError>>),
+    Close(oneshot::Sender<()>),
+}
+
+/// A door to the store's one writer; clones lead to the same one.
+#[derive(Clone, Debug)]
+pub struct StoreHandle {
+    requests: mpsc::Sender<Request>,
+    stored: watch::Receiver<u64>,
+}
+
+impl Store {
+    /// Hands the store to a thread of its own. The thread ends, and the store is closed, with [`StoreHandle::close`]
+    /// or when the last handle is gone.
+    ///
+    /// # Errors
+    /// [`StoreError::Io`] when the system gives no thread.
+    pub fn into_handle(self) -> Result<StoreHandle, StoreError> {
+        let (requests, queue) = mpsc::channel(QUEUE);
+        let (seen, stored) = watch::channel(self.last_seq()?);
+        std::thread::Builder::new()
+            .name("store".to_owned())
+            .spawn(move || serve(self, queue, &seen))
+            .map_err(|error| StoreError::Io { path: "writer thread".into(), what: error.to_string() })?;
+        Ok(StoreHandle { requests, stored })
+    }
+}
+
+fn serve(mut store: Store, mut queue: mpsc::Receiver<Request>, seen: &watch::Sender<u64>) {
+    while let Some(request) = queue.blocking_recv() {
+        // A caller that has gone away does not want its answer: every failed send is in order.
+        match request {
+            Request::Commit(commits, answer) => {
+                let result = store.commit(&commits);
+                if let Ok(done) = &result {
+                    seen.send_if_modified(|last| std::mem::replace(last, done.last_seq) != done.last_seq);
+                }
+                let _ = answer.send(result.map_err(|error| Refused { error, commits }));
+            }
+            Request::Resume(mechanism, answer) => drop(answer.send(store.resume(&mechanism))),
+            Request::MessagesAfter(seq, limit, answer) => drop(answer.send(store.messages_after(seq, limit))),
+            Request::Cursor(destination, answer) => drop(answer.send(store.cursor(&destination))),
+            Request::SetCursor(destination, seq, answer) => drop(answer.send(store.set_cursor(&destination, seq))),
+            Request::Close(answer) => {
+                drop(store);
+                let _ = answer.send(());
+                return;
+            }
+        }
+    }
+}
+
+impl StoreHandle {
+    /// Commits in one transaction; see [`Store::commit`]. Once handed over it is carried out even when the caller
+    /// stops waiting.
+    ///
+    /// # Errors
+    /// With the data given back, so that the caller can hold on to it and try again.
+    pub async fn commit(&self, commits: Vec<MechanismCommit>) -> Result<Committed, Refused> {
+        let (answer, result) = oneshot::channel();
+        if let Err(unsent) = self.requests.send(Request::Commit(commits, answer)).await {
+            let commits = if let Request::Commit(commits, _) = unsent.0 { commits } else { Vec::new() };
+            return Err(Refused { error: StoreError::Closed, commits });
+        }
+        result.await.unwrap_or_else(|_| Err(Refused { error: StoreError::Closed, commits: Vec::new() }))
+    }
+
+    /// See [`Store::resume`].
+    ///
+    /// # Errors
+    /// As there; [`StoreError::Closed`] when the writer has ended.
+    pub async fn resume(&self, mechanism: &str) -> Result<Option<(State, BTreeMap<String, usize>)>, StoreError> {
+        self.ask(|answer| Request::Resume(mechanism.to_owned(), answer)).await
+    }
+
+    /// See [`Store::messages_after`].
+    ///
+    /// # Errors
+    /// As there; [`StoreError::Closed`] when the writer has ended.
+    pub async fn messages_after(&self, seq: u64, limit: usize) -> Result<Vec<(u64, Message)>, StoreError> {
+        self.ask(|answer| Request::MessagesAfter(seq, limit, answer)).await
+    }
+
+    /// See [`Store::cursor`].
+    ///
+    /// # Errors
+    /// As there; [`StoreError::Closed`] when the writer has ended.
+    pub async fn cursor(&self, destination: &str) -> Result<u64, StoreError> {
+        self.ask(|answer| Request::Cursor(destination.to_owned(), answer)).await
+    }
+
+    /// See [`Store::set_cursor`].
+    ///
+    /// # Errors
+    /// As there; [`StoreError::Closed`] when the writer has ended.
+    pub async fn set_cursor(&self, destination: &str, seq: u64) -> Result<(), StoreError> {
+        self.ask(|answer| Request::SetCursor(destination.to_owned(), seq, answer)).await
+    }
+
+    /// The number of the last message stored, and a wake-up whenever there are new ones.
+    pub fn stored(&self) -> watch::Receiver<u64> {
+        self.stored.clone()
+    }
+
+    /// Carries out what is queued, closes the store and waits until it is closed.
+    pub async fn close(&self) {
+        let (answer, done) = oneshot::channel();
+        if self.requests.send(Request::Close(answer)).await.is_ok() {
+            // An error means that the thread has ended already, which is what was asked for.
+            let _ = done.await;
+        }
+    }
+
+    async fn ask<T>(
+        &self,
+        request: impl FnOnce(oneshot::Sender<Result<T, StoreError>>) -> Request,
+    ) -> Result<T, StoreError> {
+        let (answer, result) = oneshot::channel();
+        self.requests.send(request(answer)).await.map_err(|_| StoreError::Closed)?;
+        result.await.unwrap_or(Err(StoreError::Closed))
+    }
+}

@@ -1,0 +1,184 @@
+//! The tables, and the way from any earlier format to this one. What they mean is in `README.md` beside this file.
+
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+use rusqlite::{Connection, OpenFlags, TransactionBehavior};
+
+use super::error::StoreError;
+
+/// The ledger's file in the store's directory.
+pub const FILE_NAME: &str = "ledger.sqlite3";
+
+/// The file whose lock says that somebody writes.
+pub(super) const LOCK_NAME: &str = "ledger.lock";
+
+/// How long a statement waits for another connection, seconds.
+pub(super) const BUSY_SECONDS: u64 = 5;
+
+/// `THkL`: marks the file as ours in SQLite's own header.
+const APPLICATION_ID: i64 = 0x5448_6b4c;
+
+/// The steps from an empty file to the present format. Step `n` leads from format `n` to `n + 1`; a step that has
+/// once been in the field is never changed, a new one is added.
+const STEPS: &[&str] = &[STEP_1];
+
+const STEP_1: &str = "
+CREATE TABLE mechanism (
+    key          INTEGER PRIMARY KEY,
+    id           TEXT    NOT NULL UNIQUE
+) STRICT;
+
+CREATE TABLE lift (
+    mechanism    INTEGER NOT NULL,
+    begin_ms     INTEGER NOT NULL,
+    length_ms    INTEGER NOT NULL,
+    load_g       INTEGER NOT NULL,
+    peak_over_g  INTEGER NOT NULL,
+    running_ms   INTEGER NOT NULL,
+    starts       INTEGER NOT NULL,
+    marks        INTEGER NOT NULL,
+    PRIMARY KEY (mechanism, begin_ms)
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE day (
+    mechanism       INTEGER NOT NULL,
+    day             INTEGER NOT NULL,
+    observed_ms     INTEGER NOT NULL,
+    gap_ms          INTEGER NOT NULL,
+    running_ms      INTEGER NOT NULL,
+    load_unknown_ms INTEGER NOT NULL,
+    band_ms         TEXT    NOT NULL,
+    cube_ms         TEXT    NOT NULL,
+    starts          INTEGER NOT NULL,
+    lifts           INTEGER NOT NULL,
+    overload_lifts  INTEGER NOT NULL,
+    band_lifts      TEXT    NOT NULL,
+    lift_cubes      TEXT    NOT NULL,
+    PRIMARY KEY (mechanism, day)
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE gap (
+    mechanism    INTEGER NOT NULL,
+    begin_ms     INTEGER NOT NULL,
+    length_ms    INTEGER NOT NULL,
+    PRIMARY KEY (mechanism, begin_ms)
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE flag_rise (
+    mechanism    INTEGER NOT NULL,
+    at_ms        INTEGER NOT NULL,
+    flag         INTEGER NOT NULL,
+    PRIMARY KEY (mechanism, at_ms, flag)
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE snapshot (
+    mechanism    INTEGER PRIMARY KEY,
+    at_ms        INTEGER NOT NULL,
+    state        TEXT    NOT NULL,
+    warn_crossed TEXT    NOT NULL
+) STRICT;
+
+CREATE TABLE message (
+    seq          INTEGER PRIMARY KEY AUTOINCREMENT,
+    id           TEXT    NOT NULL UNIQUE,
+    at_ms        INTEGER NOT NULL,
+    kind         TEXT    NOT NULL,
+    crane        TEXT    NOT NULL,
+    mechanism    TEXT    NOT NULL,
+    body         TEXT    NOT NULL
+) STRICT;
+CREATE INDEX message_by_kind ON message (kind, at_ms);
+
+CREATE TABLE destination (
+    name         TEXT    PRIMARY KEY,
+    seq          INTEGER NOT NULL
+) STRICT, WITHOUT ROWID;
+";
+
+/// The newest format this program knows.
+pub const FORMAT: i64 = STEPS.len() as i64;
+
+/// The ledger's file of the store in `dir`.
+pub fn ledger_path(dir: &Path) -> PathBuf {
+    dir.join(FILE_NAME)
+}
+
+/// A connection that may write, brought to the present format.
+pub(super) fn open_writer(path: &Path) -> Result<Connection, StoreError> {
+    let sqlite = |error| StoreError::of_sqlite(path, error);
+    let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_CREATE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+    let mut connection = Connection::open_with_flags(path, flags).map_err(sqlite)?;
+    connection.busy_timeout(Duration::from_secs(BUSY_SECONDS)).map_err(sqlite)?;
+    let found = check_format(&connection, path)?;
+    if found == 0 {
+        // Only possible before the first table; lets thinned-out years give their pages back one day.
+        connection.pragma_update(None, "auto_vacuum", "INCREMENTAL").map_err(sqlite)?;
+    }
+    connection.pragma_update(None, "journal_mode", "WAL").map_err(sqlite)?;
+    // FULL: a commit that was acknowledged outlives a power cut.
+    connection.pragma_update(None, "synchronous", "FULL").map_err(sqlite)?;
+    // Give the log's room back after a long reader let it grow.
+    connection.pragma_update(None, "journal_size_limit", 16 * 1024 * 1024).map_err(sqlite)?;
+    migrate(&mut connection, path, found)?;
+    connection.set_prepared_statement_cache_capacity(64);
+    Ok(connection)
+}
+
+/// A connection that reads only; any number of them, from any process, beside one writer.
+pub(super) fn open_reader(dir: &Path) -> Result<(Connection, PathBuf), StoreError> {
+    let path = ledger_path(dir);
+    if !path.is_file() {
+        return Err(StoreError::Missing { dir: dir.to_owned() });
+    }
+    let sqlite = |error| StoreError::of_sqlite(&path, error);
+    let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+    let connection = Connection::open_with_flags(&path, flags).map_err(sqlite)?;
+    connection.busy_timeout(Duration::from_secs(BUSY_SECONDS)).map_err(sqlite)?;
+    let found = check_format(&connection, &path)?;
+    if found == 0 {
+        // The daemon has just made the file and not filled it yet.
+        return Err(StoreError::Missing { dir: dir.to_owned() });
+    }
+    if found < FORMAT {
+        return Err(StoreError::Io {
+            what: format!("it still has format {found}; start `tallyhook run` on it once to bring it to {FORMAT}"),
+            path,
+        });
+    }
+    connection.set_prepared_statement_cache_capacity(32);
+    Ok((connection, path))
+}
+
+/// The file's format, 0 for an empty file; refuses what is newer or not ours.
+fn check_format(connection: &Connection, path: &Path) -> Result<i64, StoreError> {
+    let number = |pragma: &str| connection.pragma_query_value(None, pragma, |row| row.get::<_, i64>(0));
+    let read = || -> rusqlite::Result<(i64, i64, i64)> {
+        let tables = connection.query_row("SELECT count(*) FROM sqlite_schema", [], |row| row.get(0))?;
+        Ok((number("application_id")?, number("user_version")?, tables))
+    };
+    let (application, format, tables) = read().map_err(|error| StoreError::of_sqlite(path, error))?;
+    match (application, format) {
+        (0, 0) if tables == 0 => Ok(0),
+        (APPLICATION_ID, found) if found > FORMAT => {
+            Err(StoreError::TooNew { path: path.to_owned(), found, known: FORMAT })
+        }
+        (APPLICATION_ID, found) if found >= 1 => Ok(found),
+        _ => Err(StoreError::NotOurs { path: path.to_owned() }),
+    }
+}
+
+/// Takes the steps that are missing, each in a transaction of its own with the format it leads to.
+fn migrate(connection: &mut Connection, path: &Path, found: i64) -> Result<(), StoreError> {
+    let mut take = |from: i64, step: &str| -> rusqlite::Result<()> {
+        let transaction = connection.transaction_with_behavior(TransactionBehavior::Immediate)?;
+        transaction.execute_batch(step)?;
+        transaction.pragma_update(None, "application_id", APPLICATION_ID)?;
+        transaction.pragma_update(None, "user_version", from + 1)?;
+        transaction.commit()
+    };
+    for (from, step) in (0..).zip(STEPS).skip_while(|(from, _)| *from < found) {
+        take(from, step).map_err(|error| StoreError::of_sqlite(path, error))?;
+    }
+    Ok(())
+}

@@ -1,0 +1,305 @@
+//! The one writer: everything that follows from some samples goes into the ledger in one transaction, with the state
+//! the recorder goes on from.
+
+use std::collections::BTreeMap;
+use std::fs::{File, OpenOptions, TryLockError};
+use std::io::{Read as _, Write as _};
+use std::path::{Path, PathBuf};
+
+use rusqlite::{Connection, OptionalExtension as _, Transaction, TransactionBehavior, params};
+use tallyhook_analysis::lift::Lift;
+use tallyhook_analysis::recorder::{Gap, State};
+use tallyhook_analysis::sample::Flag;
+use tallyhook_analysis::spectrum::Totals;
+use tallyhook_analysis::units::Timestamp;
+
+use super::error::StoreError;
+use super::message::Message;
+use super::outbox;
+use super::query;
+use super::schema;
+
+/// What follows from the samples of one mechanism since its last commit.
+///
+/// Committing the same again changes nothing: lifts, gaps, flags and messages that stand already are left, days and
+/// state are replaced. So after any error the caller may simply try again.
+#[derive(Clone, PartialEq, Debug)]
+pub struct MechanismCommit {
+    /// Identifier of the mechanism.
+    pub mechanism: String,
+    /// The instant of the last sample that is in `state`.
+    pub at: Timestamp,
+    /// What the recorder goes on from: the cursor.
+    pub state: State,
+    /// Levels crossed at present, by the name of the watched value.
+    pub warn_crossed: BTreeMap<String, usize>,
+    /// Lifts ended.
+    pub lifts: Vec<Lift>,
+    /// Gaps closed.
+    pub gaps: Vec<Gap>,
+    /// The sums so far of each day that was added to; they replace that day's row.
+    pub days: Vec<(i32, Totals)>,
+    /// What is to be told.
+    pub messages: Vec<Message>,
+    /// Two-state signals that went from off to on, and when.
+    pub flags: Vec<(Flag, Timestamp)>,
+}
+
+/// What a commit did.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+pub struct Committed {
+    /// The highest number of any message stored so far; 0 without messages.
+    pub last_seq: u64,
+    /// Lifts that were not written because *another* lift of that mechanism with the same beginning stands. Only a
+    /// clock that was set back can bring this about.
+    pub lifts_refused: u64,
+}
+
+/// The ledger, open for writing. Only one process can hold it.
+#[derive(Debug)]
+pub struct Store {
+    connection: Connection,
+    path: PathBuf,
+    /// The lock goes with the file's handle, also when the process is killed.
+    _lock: File,
+}
+
+impl Store {
+    /// Opens the store in `dir`; makes directory and store where there are none, and brings an older format up.
+    ///
+    /// # Errors
+    /// [`StoreError::Busy`] when another process writes to it, [`StoreError::TooNew`] when a newer version made it,
+    /// the others as their names say.
+    pub fn open(dir: &Path) -> Result<Self, StoreError> {
+        std::fs::create_dir_all(dir).map_err(|error| StoreError::of_io(dir, error))?;
+        let lock = lock(dir)?;
+        let path = schema::ledger_path(dir);
+        let connection = schema::open_writer(&path)?;
+        Ok(Store { connection, path, _lock: lock })
+    }
+
+    /// Writes all of `commits` in one transaction: after a crash either all of it stands or nothing.
+    ///
+    /// # Errors
+    /// On any error nothing of it stands, and the same call may be made again.
+    pub fn commit(&mut self, commits: &[MechanismCommit]) -> Result<Committed, StoreError> {
+        write_all(&mut self.connection, commits).map_err(|fault| match fault {
+            WriteFault::Sqlite(error) => StoreError::of_sqlite(&self.path, error),
+            WriteFault::Json(error) => StoreError::damaged(&self.path, format!("a state cannot be written: {error}")),
+        })
+    }
+
+    /// What the recorder of `mechanism` goes on from: its state and the levels crossed; `None` for a new mechanism.
+    ///
+    /// # Errors
+    /// [`StoreError::Damaged`] when the stored state cannot be read.
+    pub fn resume(&self, mechanism: &str) -> Result<Option<(State, BTreeMap<String, usize>)>, StoreError> {
+        let snapshot = query::snapshot(&self.connection, &self.path, mechanism)?;
+        Ok(snapshot.map(|s| (s.state, s.warn_crossed)))
+    }
+
+    /// The messages after number `seq`, at most `limit`, with their numbers, in their order.
+    ///
+    /// # Errors
+    /// When the file cannot be read.
+    pub fn messages_after(&self, seq: u64, limit: usize) -> Result<Vec<(u64, Message)>, StoreError> {
+        outbox::messages_after(&self.connection, &self.path, seq, limit)
+    }
+
+    /// The number of the last message that `destination` has got; 0 for a new one.
+    ///
+    /// # Errors
+    /// When the file cannot be read.
+    pub fn cursor(&self, destination: &str) -> Result<u64, StoreError> {
+        outbox::cursor(&self.connection, &self.path, destination)
+    }
+
+    /// Notes that `destination` has got everything up to `seq`. A cursor never goes back.
+    ///
+    /// # Errors
+    /// When it cannot be written; the destination will then get some messages twice.
+    pub fn set_cursor(&mut self, destination: &str, seq: u64) -> Result<(), StoreError> {
+        outbox::set_cursor(&self.connection, &self.path, destination, seq)
+    }
+
+    /// The number of the last message stored; 0 without messages.
+    ///
+    /// # Errors
+    /// When the file cannot be read.
+    pub fn last_seq(&self) -> Result<u64, StoreError> {
+        outbox::last_seq(&self.connection).map_err(|error| StoreError::of_sqlite(&self.path, error))
+    }
+
+    /// Lets SQLite prove its own structure.
+    ///
+    /// # Errors
+    /// [`StoreError::Damaged`] with the first fault it finds.
+    pub fn check_structure(&self) -> Result<(), StoreError> {
+        query::check_structure(&self.connection, &self.path)
+    }
+
+    #[cfg(test)]
+    pub(super) fn connection(&self) -> &Connection {
+        &self.connection
+    }
+}
+
+/// Takes the writer's lock, and leaves the process number in the file for whoever is refused.
+fn lock(dir: &Path) -> Result<File, StoreError> {
+    let path = dir.join(schema::LOCK_NAME);
+    let io = |error| StoreError::of_io(&path, error);
+    let mut file =
+        OpenOptions::new().read(true).write(true).create(true).truncate(false).open(&path).map_err(io)?;
+    match file.try_lock() {
+        Ok(()) => {}
+        Err(TryLockError::WouldBlock) => {
+            let mut holder = String::new();
+            let known = file.read_to_string(&mut holder).is_ok() && holder.trim().parse::<u32>().is_ok();
+            let holder = if known { format!(" by process {}", holder.trim()) } else { String::new() };
+            return Err(StoreError::Busy { dir: dir.to_owned(), holder });
+        }
+        Err(TryLockError::Error(error)) => return Err(io(error)),
+    }
+    // The number is a courtesy: a full disk must not keep the daemon from starting.
+    let _ = file.set_len(0).and_then(|()| writeln!(file, "{}", std::process::id()));
+    Ok(file)
+}
+
+enum WriteFault {
+    Sqlite(rusqlite::Error),
+    Json(serde_json::Error),
+}
+
+impl From<rusqlite::Error> for WriteFault {
+    fn from(error: rusqlite::Error) -> Self {
+        WriteFault::Sqlite(error)
+    }
+}
+
+impl From<serde_json::Error> for WriteFault {
+    fn from(error: serde_json::Error) -> Self {
+        WriteFault::Json(error)
+    }
+}
+
+fn write_all(connection: &mut Connection, commits: &[MechanismCommit]) -> Result<Committed, WriteFault> {
+    // Dropped on an early return, which rolls everything back.
+    let transaction = connection.transaction_with_behavior(TransactionBehavior::Immediate)?;
+    let mut done = Committed::default();
+    for commit in commits {
+        let key = mechanism_key(&transaction, &commit.mechanism)?;
+        for lift in &commit.lifts {
+            done.lifts_refused += u64::from(!write_lift(&transaction, key, lift)?);
+        }
+        for (day, totals) in &commit.days {
+            write_day(&transaction, key, *day, totals)?;
+        }
+        write_gaps(&transaction, key, &commit.gaps)?;
+        write_flags(&transaction, key, &commit.flags)?;
+        write_snapshot(&transaction, key, commit)?;
+        for message in &commit.messages {
+            outbox::append(&transaction, message)?;
+        }
+    }
+    done.last_seq = outbox::last_seq(&transaction)?;
+    transaction.commit()?;
+    Ok(done)
+}
+
+fn mechanism_key(transaction: &Transaction<'_>, id: &str) -> rusqlite::Result<i64> {
+    let known = transaction
+        .prepare_cached("SELECT key FROM mechanism WHERE id = ?1")?
+        .query_row([id], |row| row.get(0))
+        .optional()?;
+    match known {
+        Some(key) => Ok(key),
+        None => {
+            transaction.prepare_cached("INSERT INTO mechanism (id) VALUES (?1)")?.execute([id])?;
+            Ok(transaction.last_insert_rowid())
+        }
+    }
+}
+
+/// `false` when another lift with that beginning stands in its place.
+fn write_lift(transaction: &Transaction<'_>, key: i64, lift: &Lift) -> rusqlite::Result<bool> {
+    let begin = lift.begin.as_ms();
+    let written = transaction
+        .prepare_cached(
+            "INSERT INTO lift (mechanism, begin_ms, length_ms, load_g, peak_over_g, running_ms, starts, marks)
+             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8) ON CONFLICT DO NOTHING",
+        )?
+        .execute(params![
+            key,
+            begin,
+            lift.end.as_ms().wrapping_sub(begin),
+            lift.load.get(),
+            lift.peak.get() - lift.load.get(),
+            lift.running_ms as i64,
+            lift.starts,
+            query::marks_of(lift),
+        ])?;
+    if written == 1 {
+        return Ok(true);
+    }
+    Ok(query::lift_at(transaction, key, lift.begin)?.is_some_and(|standing| standing == *lift))
+}
+
+fn write_day(transaction: &Transaction<'_>, key: i64, day: i32, t: &Totals) -> Result<(), WriteFault> {
+    transaction
+        .prepare_cached(
+            "INSERT OR REPLACE INTO day (mechanism, day, observed_ms, gap_ms, running_ms, load_unknown_ms, band_ms,
+                                         cube_ms, starts, lifts, overload_lifts, band_lifts, lift_cubes)
+             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13)",
+        )?
+        .execute(params![
+            key,
+            day,
+            // Milliseconds and counts stay far below 2^63; `as` keeps the bits of any that would not.
+            t.observed_ms as i64,
+            t.gap_ms as i64,
+            t.running_ms as i64,
+            t.load_unknown_ms as i64,
+            serde_json::to_string(&t.band_ms)?,
+            t.cube_ms.to_string(),
+            t.starts as i64,
+            t.lifts as i64,
+            t.overload_lifts as i64,
+            serde_json::to_string(&t.band_lifts)?,
+            t.lift_cubes.to_string(),
+        ])?;
+    Ok(())
+}
+
+fn write_gaps(transaction: &Transaction<'_>, key: i64, gaps: &[Gap]) -> rusqlite::Result<()> {
+    // A gap with the beginning of another can only come from a clock set back: the longer one says more.
+    let mut insert = transaction.prepare_cached(
+        "INSERT INTO gap (mechanism, begin_ms, length_ms) VALUES (?1, ?2, ?3)
+         ON CONFLICT DO UPDATE SET length_ms = max(length_ms, excluded.length_ms)",
+    )?;
+    for gap in gaps {
+        insert.execute(params![key, gap.begin.as_ms(), gap.end.as_ms().wrapping_sub(gap.begin.as_ms())])?;
+    }
+    Ok(())
+}
+
+fn write_flags(transaction: &Transaction<'_>, key: i64, flags: &[(Flag, Timestamp)]) -> rusqlite::Result<()> {
+    let mut insert = transaction.prepare_cached(
+        "INSERT INTO flag_rise (mechanism, at_ms, flag) VALUES (?1, ?2, ?3) ON CONFLICT DO NOTHING",
+    )?;
+    for (flag, at) in flags {
+        insert.execute(params![key, at.as_ms(), *flag as u8])?;
+    }
+    Ok(())
+}
+
+fn write_snapshot(transaction: &Transaction<'_>, key: i64, commit: &MechanismCommit) -> Result<(), WriteFault> {
+    transaction
+        .prepare_cached("INSERT OR REPLACE INTO snapshot (mechanism, at_ms, state, warn_crossed) VALUES (?1, ?2, ?3, ?4)")?
+        .execute(params![
+            key,
+            commit.at.as_ms(),
+            serde_json::to_string(&commit.state)?,
+            serde_json::to_string(&commit.warn_crossed)?,
+        ])?;
+    Ok(())
+}
