@@ -1,5 +1,7 @@
 //! The commands, a file each. This one holds the list and hands over.
 
+pub mod simulate;
+
 use clap::{Parser, Subcommand};
 
 use crate::exit::CommandResult;
@@ -16,11 +18,15 @@ pub struct Arguments {
 }
 
 #[derive(Subcommand, Debug)]
-enum Command {}
+enum Command {
+    Simulate(simulate::SimulateArgs),
+}
 
 impl Arguments {
     /// Runs the command.
     pub fn run(self) -> CommandResult {
-        match self.command {}
+        match self.command {
+            Command::Simulate(args) => simulate::run(args),
+        }
     }
 }
