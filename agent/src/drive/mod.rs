@@ -10,7 +10,7 @@
 pub mod assemble;
 pub mod decode;
 #[cfg(test)]
-mod fixture;
+pub(crate) mod fixture;
 mod link;
 pub mod plan;
 pub mod poll;

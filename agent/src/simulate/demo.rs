@@ -60,10 +60,10 @@ starts = {{ table = "holding", address = 8, type = "u32", word_order = "high-fir
 used_share = [0.5, 0.8, 0.9, 1.0]
 
 [[crane.mechanism.prior]]
-running_hours = 4200
+running_hours = 5300
 spectrum_factor = 0.16
 recording = "counter"
-lifts = 108000
+lifts = 118000
 note = "hour counter and yard log, before the recorder came"
 "#
     )

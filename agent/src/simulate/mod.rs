@@ -15,6 +15,8 @@ pub mod player;
 pub mod registers;
 pub mod scenario;
 pub mod server;
+#[cfg(test)]
+mod wire_tests;
 
 pub use course::{Motion, Segment};
 pub use demo::demo_config;

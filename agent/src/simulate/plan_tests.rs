@@ -129,8 +129,12 @@ fn the_demo_s_year_is_worth_showing() {
     );
     // A working day has 120 to 250 lifts; fourteen months have about 290 of them.
     assert!((290 * 120..290 * 250).contains(&lifts), "{lifts}");
-    // With the prior use of the demo's configuration (4200 h · 0.16 · 1.1), between half and nine tenths of M5's
-    // 1600 full-load hours.
-    let share = (truth.full_load_hours + 4200.0 * 0.16 * 1.1) / 1600.0;
-    assert!((0.5..0.9).contains(&share), "{share}");
+    // With the prior use of the demo's configuration: short of the 80 % of M5's 1600 full-load hours that people are
+    // told of, and near enough to reach it.
+    let place = ([127, 0, 0, 1], 1).into();
+    let text: toml::Table = crate::simulate::demo_config(place, "d".as_ref(), place).parse().unwrap();
+    let prior = &text["crane"][0]["mechanism"][0]["prior"][0];
+    let full_load = prior["running_hours"].as_integer().unwrap() as f64 * prior["spectrum_factor"].as_float().unwrap();
+    let share = (truth.full_load_hours + full_load * 1.1) / 1600.0;
+    assert!((0.72..0.8).contains(&share), "{share}");
 }
