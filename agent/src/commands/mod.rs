@@ -1,11 +1,21 @@
 //! The commands, a file each. This one holds the list and hands over.
 
+mod check;
 mod classify;
 mod cycles;
+mod demo;
+mod export;
+mod init;
+mod lifts;
+mod replay;
+mod run;
+mod simulate;
+mod site_file;
+mod status;
 
 use clap::{Parser, Subcommand};
 
-use crate::exit::CommandResult;
+use crate::exit::{CommandResult, Failure};
 
 /// Keeps a crane's real load spectrum and running hours against the duty group it was bought for.
 ///
@@ -20,16 +30,34 @@ pub struct Arguments {
 
 #[derive(Subcommand, Debug)]
 enum Command {
+    Demo(demo::DemoArgs),
+    Run(run::RunArgs),
+    Init(init::InitArgs),
+    Check(check::CheckArgs),
+    Status(status::StatusArgs),
+    Lifts(lifts::LiftsArgs),
+    Replay(replay::ReplayArgs),
+    Export(export::ExportArgs),
     Classify(classify::ClassifyArgs),
     Cycles(cycles::CyclesArgs),
+    Simulate(simulate::SimulateArgs),
 }
 
 impl Arguments {
     /// Runs the command.
     pub fn run(self) -> CommandResult {
         match self.command {
+            Command::Demo(args) => demo::run(args),
+            Command::Run(args) => run::run(args),
+            Command::Init(args) => init::run(args),
+            Command::Check(args) => check::run(args),
+            Command::Status(args) => status::run(args),
+            Command::Lifts(args) => lifts::run(args),
+            Command::Replay(args) => replay::run(args),
+            Command::Export(args) => export::run(args),
             Command::Classify(args) => classify::run(args),
             Command::Cycles(args) => cycles::run(args),
+            Command::Simulate(args) => simulate::run(args),
         }
     }
 }

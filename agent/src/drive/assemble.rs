@@ -1,0 +1,94 @@
+//! Whose sample a reading is: readings of drives become samples of mechanisms.
+//!
+//! A mechanism fed by one drive gets a sample a reading. One fed by several gets a sample at each reading of the
+//! drive that says whether it runs; what the others last said is used while it is not older than the mechanism's
+//! stale limit. A failed poll takes the place of what was read before it, so no value outlives its drive.
+
+use std::collections::BTreeMap;
+
+use tallyhook_analysis::sample::{Flag, Sample};
+use tallyhook_analysis::units::Span;
+use tallyhook_config::model::{Config, Target};
+
+use super::{Decoded, DriveReading};
+use crate::clock::Reading;
+
+/// Turns readings of drives into samples of mechanisms.
+#[derive(Clone, Debug)]
+pub struct Assembler {
+    /// In [`Config::mechanisms`] order.
+    mechanisms: Vec<Assembly>,
+}
+
+#[derive(Clone, Debug)]
+struct Assembly {
+    stale_after: Span,
+    /// The drive whose readings make samples; `None` where there are no signals.
+    lead: Option<String>,
+    /// What each drive of this mechanism last said.
+    latest: BTreeMap<String, Latest>,
+}
+
+#[derive(Clone, Debug, Default)]
+struct Latest {
+    at: Reading,
+    values: Vec<(Target, Decoded)>,
+}
+
+impl Assembler {
+    /// An assembler that has seen nothing.
+    pub fn new(config: &Config) -> Self {
+        let mechanisms = config
+            .mechanisms()
+            .map(|(_, mechanism)| {
+                let feeds = |flag| mechanism.signals.iter().find(|s| s.target == Target::Flag(flag));
+                let lead = feeds(Flag::Raising).or_else(|| feeds(Flag::Lowering)).or(mechanism.signals.first());
+                Assembly {
+                    stale_after: mechanism.spec.stale_after,
+                    lead: lead.map(|s| s.drive.clone()),
+                    latest: mechanism.signals.iter().map(|s| (s.drive.clone(), Latest::default())).collect(),
+                }
+            })
+            .collect();
+        Assembler { mechanisms }
+    }
+
+    /// Takes a reading; gives the samples that it completes, each with its mechanism's index.
+    pub fn take(&mut self, reading: &DriveReading) -> Vec<(usize, Sample)> {
+        let mut samples = Vec::new();
+        for (index, assembly) in self.mechanisms.iter_mut().enumerate() {
+            let Some(latest) = assembly.latest.get_mut(&reading.drive) else { continue };
+            latest.at = reading.at;
+            latest.values.clear();
+            latest.values.extend(reading.values.iter().filter(|v| v.mechanism == index).map(|v| (v.target, v.value)));
+            if assembly.lead.as_deref() == Some(reading.drive.as_str()) {
+                samples.push((index, assembly.sample(reading.at)));
+            }
+        }
+        samples
+    }
+}
+
+impl Assembly {
+    fn sample(&self, at: Reading) -> Sample {
+        let mut sample = Sample::at(at.wall);
+        for latest in self.latest.values() {
+            let age = at.mono.as_ms().saturating_sub(latest.at.mono.as_ms());
+            if age > self.stale_after.as_ms() {
+                continue;
+            }
+            for (target, value) in &latest.values {
+                match (target, value) {
+                    (Target::Quantity(quantity), Decoded::Number(number)) => sample.set(*quantity, Some(*number)),
+                    (Target::Flag(flag), Decoded::Flag(on)) => sample.set_flag(*flag, Some(*on)),
+                    _ => {}
+                }
+            }
+        }
+        sample
+    }
+}
+
+#[cfg(test)]
+#[path = "assemble_tests.rs"]
+mod tests;
