@@ -1,0 +1,264 @@
+//! From the text to the checked configuration, or to all its faults.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::net::SocketAddr;
+use std::path::PathBuf;
+
+use jiff::tz::TimeZone;
+use tallyhook_analysis::units::Span;
+use toml::de::DeTable;
+
+use crate::fault::{Collector, Faults, Found, Lines, Sort};
+use crate::keys;
+use crate::mechanism::{self, Around};
+use crate::model::{Config, Drive, Link, Page, RecordingRing, Store};
+use crate::publish;
+use crate::raw::{Given, Table, is_name, shorten};
+use crate::registers::Places;
+
+/// Reads and checks a configuration. `file_name` is only used to name the file in faults.
+///
+/// # Errors
+///
+/// All faults of the text at once. Where the TOML itself is broken, what can still be read is checked too, but
+/// nothing is said to be missing, for that may only follow from the broken line.
+pub fn load(text: &str, file_name: &str) -> Result<Config, Faults> {
+    let faults = Collector::default();
+    let (document, syntax) = DeTable::parse_recoverable(text);
+    let config = check(document.get_ref(), &faults);
+    let mut found = faults.into_found();
+    if !syntax.is_empty() {
+        found = beside_syntax(found, &syntax, text);
+    }
+    match config {
+        Some(config) if found.is_empty() => Ok(config),
+        _ => {
+            debug_assert!(!found.is_empty(), "a configuration was refused without a fault");
+            Err(Faults::new(found, text, file_name))
+        }
+    }
+}
+
+/// As [`load`], from the bytes of a file.
+///
+/// # Errors
+///
+/// As [`load`]; and where the bytes are not UTF-8, the place of the first that is not.
+pub fn load_bytes(bytes: &[u8], file_name: &str) -> Result<Config, Faults> {
+    match std::str::from_utf8(bytes) {
+        Ok(text) => load(text, file_name),
+        Err(error) => {
+            // Everything before the bad byte is text.
+            let start = error.valid_up_to();
+            let text = String::from_utf8_lossy(bytes);
+            let found = Found {
+                span: start..start,
+                what: "the file is not UTF-8 text from here on".to_owned(),
+                mend: "save it as UTF-8".to_owned(),
+                sort: Sort::Wrong,
+            };
+            Err(Faults::new(vec![found], &text, file_name))
+        }
+    }
+}
+
+/// Syntax faults, and those of the others that cannot just follow from them.
+fn beside_syntax(found: Vec<Found>, syntax: &[toml::de::Error], text: &str) -> Vec<Found> {
+    let lines = Lines::of(text);
+    let mut all: Vec<Found> = Vec::new();
+    for error in syntax {
+        let span = error.span().unwrap_or(0..0);
+        // A broken line can make more than one error; the first says it.
+        if all.iter().any(|f| lines.line(f.span.start) == lines.line(span.start)) {
+            continue;
+        }
+        let message = error.message().trim().replace('\n', ", ");
+        all.push(Found {
+            span,
+            what: format!("this is not TOML: {}", shorten(&message)),
+            mend:
+                "write `key = value` lines under `[header]` lines, with texts in double quotes and every bracket closed"
+                    .to_owned(),
+            sort: Sort::Wrong,
+        });
+    }
+    let broken: BTreeSet<usize> = all.iter().map(|f| lines.line(f.span.start)).collect();
+    // After a broken header the lines below it belong to the wrong table, so nothing can be said about them.
+    let header = broken.iter().any(|line| lines.text_of(*line).trim_start().starts_with('['));
+    if !header {
+        let stands = |f: &Found| f.sort == Sort::Wrong && !broken.contains(&lines.line(f.span.start));
+        all.extend(found.into_iter().filter(stands));
+    }
+    all
+}
+
+fn check(document: &DeTable<'_>, faults: &Collector) -> Option<Config> {
+    let file = Table::open(document, &keys::FILE, keys::FILE.header.to_owned(), 0..0, faults);
+    let site = optional(&file, "site", &keys::SITE, site);
+    let store = optional(&file, "store", &keys::STORE, store);
+    let page = optional(&file, "page", &keys::PAGE, page);
+
+    let mut names = BTreeSet::new();
+    let mut drives = BTreeMap::new();
+    for (name, table) in file.named_sections("drive", &keys::DRIVE, "drive") {
+        names.insert(name.value.clone());
+        if let Some(drive) = drive(&name, &table) {
+            drives.insert(name.value, drive);
+        }
+    }
+    if file.has("drive") && names.is_empty() {
+        file.faults.missing(file.place("drive"), "there is no drive", "add a table `[drive.main]` with its `address`");
+    }
+
+    let mut places = Places::default();
+    let mut ids = mechanism::Ids::default();
+    let cranes = {
+        let around = Around { names: &names, drives: &drives };
+        let tables = file.sections("crane", &keys::CRANE);
+        if file.has("crane") && tables.is_empty() {
+            file.faults.missing(file.place("crane"), "there is no crane", "add a table `[[crane]]`");
+        }
+        // Every crane is read before any of them is given up, so that all faults are found.
+        let read: Vec<_> = tables.iter().map(|t| mechanism::crane(t, &around, &mut ids, &mut places)).collect();
+        read.into_iter().collect::<Option<Vec<_>>>()
+    };
+    places.report(faults);
+
+    let mqtt = file.section("mqtt", &keys::MQTT).map(|t| publish::mqtt(&t));
+    let webhooks = publish::webhooks(&file.sections("webhook", &keys::WEBHOOK));
+    let (site_name, time_zone) = site?;
+    Some(Config {
+        site_name,
+        time_zone,
+        store: store?,
+        page: page?,
+        drives,
+        cranes: cranes?,
+        mqtt: match mqtt {
+            Some(read) => Some(read?),
+            None => None,
+        },
+        webhooks: webhooks?,
+    })
+}
+
+/// Reads a table that may be absent: then all its keys have their defaults.
+fn optional<T>(
+    file: &Table<'_>,
+    name: &str,
+    group: &'static keys::Group,
+    read: impl Fn(&Table<'_>) -> Option<T>,
+) -> Option<T> {
+    if file.has(name) {
+        return read(&file.section(name, group)?);
+    }
+    let empty = DeTable::new();
+    read(&Table::open(&empty, group, group.header.to_owned(), file.span.clone(), file.faults))
+}
+
+fn site(table: &Table<'_>) -> Option<(String, TimeZone)> {
+    let name = table.text("name");
+    let zone = table.text("time_zone").and_then(|given| {
+        let zone = TimeZone::get(&given.value).ok();
+        if zone.is_none() {
+            table.faults.wrong(
+                given.span,
+                format!("there is no time zone `{}`", shorten(&given.value)),
+                "write an IANA name such as \"Europe/Berlin\" or \"UTC\"",
+            );
+        }
+        zone
+    });
+    Some((name?.value, zone?))
+}
+
+fn store(table: &Table<'_>) -> Option<Store> {
+    let directory = table.text("directory");
+    let commit_every = table.time("commit_every");
+    let recording = match table.section("samples", &keys::SAMPLES) {
+        Some(samples) => {
+            let (days, megabytes) = (samples.whole("days"), samples.whole("megabytes"));
+            Some(RecordingRing { days: days?.value, megabytes: megabytes?.value })
+        }
+        None => None,
+    };
+    Some(Store {
+        directory: PathBuf::from(directory?.value),
+        commit_every: Span::from_seconds(commit_every?.value),
+        recording,
+    })
+}
+
+fn page(table: &Table<'_>) -> Option<Page> {
+    let given = table.text("listen")?;
+    let Ok(listen) = given.value.parse::<SocketAddr>() else {
+        table.faults.wrong(
+            given.span,
+            format!("`listen` in [page] is \"{}\", which is no address with a port", shorten(&given.value)),
+            "write \"127.0.0.1:8420\"",
+        );
+        return None;
+    };
+    if !listen.ip().is_loopback() {
+        table.faults.wrong(
+            given.span,
+            format!(
+                "`listen` in [page] is {listen}, which others on the network could open: the page knows no users yet"
+            ),
+            format!(
+                "write \"127.0.0.1:{}\", and reach it from elsewhere through a tunnel or proxy that asks who it is",
+                listen.port()
+            ),
+        );
+        return None;
+    }
+    Some(Page { listen })
+}
+
+fn drive(name: &Given<String>, table: &Table<'_>) -> Option<Drive> {
+    let named = is_name(&name.value);
+    if !named {
+        table.faults.wrong(
+            name.span.clone(),
+            format!("the drive name \"{}\" is no identifier", shorten(&name.value)),
+            "use letters, digits, `-` and `_` only, as in `[drive.main]`",
+        );
+    }
+    let address = table.text("address").and_then(|given| {
+        let fits = host_and_port(&given.value);
+        if !fits {
+            table.faults.wrong(
+                given.span,
+                format!("`address` in {} is \"{}\", which is no HOST:PORT", table.header(), shorten(&given.value)),
+                "write host and port, for example \"192.0.2.10:502\"",
+            );
+        }
+        fits.then_some(given.value)
+    });
+    let (unit, poll, timeout) = (table.whole("unit"), table.time("poll"), table.time("timeout"));
+    let max_registers = table.whole("max_registers");
+    let drive = Drive {
+        name: name.value.clone(),
+        link: Link::Tcp { address: address? },
+        unit: u8::try_from(unit?.value).ok()?,
+        poll: Span::from_seconds(poll?.value),
+        timeout: Span::from_seconds(timeout?.value),
+        max_registers: u16::try_from(max_registers?.value).ok()?,
+    };
+    named.then_some(drive)
+}
+
+/// Whether a text is a host name or address (an IPv6 address in brackets) with a port.
+fn host_and_port(text: &str) -> bool {
+    if text.parse::<SocketAddr>().is_ok_and(|a| a.port() != 0) {
+        return true;
+    }
+    let Some((host, port)) = text.rsplit_once(':') else { return false };
+    port.parse::<u16>().is_ok_and(|p| p != 0) && is_host(host)
+}
+
+/// Whether a text can be a host name or IPv4 address: letters, digits, dots, hyphens, underscores.
+pub(crate) fn is_host(text: &str) -> bool {
+    let of_host = |b: u8| b.is_ascii_alphanumeric() || matches!(b, b'.' | b'-' | b'_');
+    (1..=253).contains(&text.len()) && text.bytes().all(of_host) && !text.starts_with(['.', '-'])
+}

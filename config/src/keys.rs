@@ -1,0 +1,533 @@
+//! Every key of the file: what it means, its unit, range and default. The reader, the starter and `reference.md` are
+//! all driven by this one table.
+
+/// What may stand behind a key.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub(crate) enum Form {
+    /// A text; the words say which.
+    Text(&'static str),
+    /// An identifier: letters, digits, `-`, `_`, at most 64.
+    Name,
+    /// One of these words.
+    Choice(&'static [&'static str]),
+    /// A number.
+    Number(Bounds),
+    /// A whole number.
+    Whole(Bounds),
+    /// A list of numbers.
+    Numbers(Bounds),
+    /// A time; bounds in seconds.
+    Time(Bounds),
+    /// `true` or `false`.
+    YesNo,
+    /// A table of its own.
+    Section,
+    /// A list of tables.
+    Sections,
+    /// A table of texts; the words say what is in it.
+    Texts(&'static str),
+}
+
+/// The least and the greatest value, and their unit.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub(crate) struct Bounds {
+    pub(crate) low: f64,
+    /// The least value itself is not allowed.
+    pub(crate) above_low: bool,
+    pub(crate) high: f64,
+    pub(crate) unit: &'static str,
+}
+
+const fn within(low: f64, high: f64, unit: &'static str) -> Bounds {
+    Bounds { low, above_low: false, high, unit }
+}
+
+const fn above(low: f64, high: f64, unit: &'static str) -> Bounds {
+    Bounds { low, above_low: true, high, unit }
+}
+
+impl Bounds {
+    pub(crate) fn hold(&self, value: f64) -> bool {
+        // NaN is in no range.
+        (value > self.low || (value == self.low && !self.above_low)) && value <= self.high
+    }
+}
+
+/// What holds when the key is not there.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub(crate) enum Absent {
+    /// It must be there.
+    Fault,
+    /// This value, written as in the file (texts without their quotes).
+    Default(&'static str),
+    /// In words.
+    Means(&'static str),
+}
+
+/// One key.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub(crate) struct Key {
+    pub(crate) name: &'static str,
+    pub(crate) form: Form,
+    pub(crate) absent: Absent,
+    pub(crate) what: &'static str,
+}
+
+/// A table of the file with its keys.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Group {
+    /// Header as it is written in the file; the first one is the file itself.
+    pub(crate) header: &'static str,
+    pub(crate) what: &'static str,
+    pub(crate) keys: &'static [Key],
+}
+
+const fn key(name: &'static str, form: Form, absent: Absent, what: &'static str) -> Key {
+    Key { name, form, absent, what }
+}
+
+use Absent::{Default, Fault, Means};
+use Form::{Choice, Name, Number, Numbers, Section, Sections, Text, Texts, Time, Whole, YesNo};
+
+pub(crate) const FILE: Group = Group {
+    header: "the file",
+    what: "The tables of the file.",
+    keys: &[
+        key("site", Section, Means("all its defaults"), "The site."),
+        key("store", Section, Means("all its defaults"), "Where the ledger is kept."),
+        key("page", Section, Means("all its defaults"), "The page."),
+        key("drive", Section, Fault, "A device on the wire, a table `[drive.NAME]` each."),
+        key("crane", Sections, Fault, "A crane, a table `[[crane]]` each."),
+        key("mqtt", Section, Means("no broker is fed"), "The broker."),
+        key("webhook", Sections, Means("no chat is told"), "A chat destination, a table `[[webhook]]` each."),
+    ],
+};
+
+pub(crate) const SITE: Group = Group {
+    header: "[site]",
+    what: "The site that this box looks after.",
+    keys: &[
+        key("name", Text("any text"), Default("Site"), "The site's name, as people write it."),
+        key(
+            "time_zone",
+            Text("a name of the IANA time zone database, such as `Europe/Berlin`"),
+            Default("UTC"),
+            "The site's time zone; days close at its midnight.",
+        ),
+    ],
+};
+
+pub(crate) const STORE: Group = Group {
+    header: "[store]",
+    what: "Where and how the ledger is kept.",
+    keys: &[
+        key(
+            "directory",
+            Text("a path; a relative one is taken from this file's directory"),
+            Default("data"),
+            "Directory of the store.",
+        ),
+        key(
+            "commit_every",
+            Time(within(1.0, 3600.0, "")),
+            Default("30s"),
+            "Longest time between two commits while something runs: what a power cut can cost.",
+        ),
+        key("samples", Section, Means("raw samples are not kept"), "Keeps the raw samples as well, as a ring."),
+    ],
+};
+
+pub(crate) const SAMPLES: Group = Group {
+    header: "[store.samples]",
+    what: "Bounds of the ring of raw samples; whichever is reached first. Also written in one line, \
+           `samples = { days = 14, megabytes = 500 }`.",
+    keys: &[
+        key("days", Whole(within(1.0, 3650.0, "days")), Default("14"), "Days kept."),
+        key("megabytes", Whole(within(1.0, 1e6, "MB (10⁶ bytes)")), Default("500"), "Disk space used at most."),
+    ],
+};
+
+pub(crate) const PAGE: Group = Group {
+    header: "[page]",
+    what: "The page that the daemon serves.",
+    keys: &[key(
+        "listen",
+        Text("a loopback address and port, `127.0.0.1:PORT` or `[::1]:PORT`; port 0 takes any free one"),
+        Default("127.0.0.1:8420"),
+        "Where the page listens.",
+    )],
+};
+
+pub(crate) const DRIVE: Group = Group {
+    header: "[drive.NAME]",
+    what: "A device on the wire, by a name of your own. It is only ever read.",
+    keys: &[
+        key(
+            "address",
+            Text("`HOST:PORT`, Modbus TCP; the usual port is 502"),
+            Fault,
+            "Host name or address of the device, and its port.",
+        ),
+        key("unit", Whole(within(0.0, 255.0, "")), Default("1"), "Modbus unit identifier."),
+        key("poll", Time(within(0.01, 3600.0, "")), Default("100ms"), "Polling period."),
+        key("timeout", Time(within(0.01, 60.0, "")), Default("1s"), "Longest wait for an answer."),
+        key(
+            "max_registers",
+            Whole(within(1.0, 125.0, "registers")),
+            Default("125"),
+            "Most registers in one request, for devices that take fewer than the protocol allows.",
+        ),
+    ],
+};
+
+pub(crate) const CRANE: Group = Group {
+    header: "[[crane]]",
+    what: "A crane with its mechanisms.",
+    keys: &[
+        key("id", Name, Fault, "Identifier, unique in the file; stays the same for ever."),
+        key("name", Text("any text"), Means("its `id`"), "The crane's name, as people write it."),
+        key(
+            "group",
+            Choice(&["A1", "A2", "A3", "A4", "A5", "A6", "A7", "A8"]),
+            Fault,
+            "Group of the appliance it was bought for, ISO 4301-1:1986.",
+        ),
+        key("design_life_years", Number(within(1.0, 100.0, "years")), Default("20"), "Design life."),
+        key("mechanism", Sections, Fault, "A mechanism of the crane, a table `[[crane.mechanism]]` each."),
+    ],
+};
+
+pub(crate) const MECHANISM: Group = Group {
+    header: "[[crane.mechanism]]",
+    what: "A hoist, a trolley's traverse or a bridge's travel; belongs to the `[[crane]]` above it.",
+    keys: &[
+        key("id", Name, Fault, "Identifier, unique in the file; stays the same for ever."),
+        key("kind", Choice(&["hoist", "traverse", "travel"]), Default("hoist"), "What the mechanism moves."),
+        key(
+            "group",
+            Choice(&[
+                "M1", "M2", "M3", "M4", "M5", "M6", "M7", "M8", "1Dm", "1Cm", "1Bm", "1Am", "2m", "3m", "4m", "5m",
+            ]),
+            Fault,
+            "Group it was bought for, by its name in ISO 4301-1:1986 (M1 to M8) or in FEM 9.511 (1Dm to 5m).",
+        ),
+        key("rated_load_kg", Number(above(0.0, 500_000.0, "kg")), Fault, "Rated load (safe working load)."),
+        key(
+            "dead_load_kg",
+            Number(within(0.0, 500_000.0, "kg")),
+            Default("0"),
+            "Dead load of hook block and attachment that moves with every load; 0 leaves it out of the spectrum.",
+        ),
+        key(
+            "load_signal",
+            Choice(&["net", "gross"]),
+            Default("net"),
+            "Whether the load signal is the payload alone (net) or contains the dead load (gross).",
+        ),
+        key(
+            "design_full_load_hours",
+            Number(above(0.0, 1e6, "h")),
+            Means("D of the group, FEM 9.755 table 1, row L4"),
+            "The maker's own full-load hours D, where it gave some.",
+        ),
+        key("drive", Name, Means("the only drive of the file"), "Drive that the signals are read from."),
+        key(
+            "stale_after",
+            Time(within(0.1, 3600.0, "")),
+            Default("2s"),
+            "How long a sample stands when no other follows; what is beyond it is a gap. Longer than `poll`.",
+        ),
+        key(
+            "factor_scale",
+            Choice(&["fem", "iso"]),
+            Default("fem"),
+            "Scale of the recording factors: fem is FEM 9.755, iso is ISO 12482:2014.",
+        ),
+        key("signals", Section, Fault, "The signals."),
+        key("lift", Section, Means("all its defaults"), "Thresholds of the lift detection."),
+        key("warn", Section, Means("all its defaults"), "Levels at which people are told."),
+        key("prior", Sections, Means("no use before the recorder"), "Use before the recorder was installed."),
+    ],
+};
+
+pub(crate) const SIGNALS: Group = Group {
+    header: "[crane.mechanism.signals]",
+    what: "Which register feeds which signal. A hoist needs `load_kg`; every mechanism needs `raising` or `lowering`. \
+           Numbers are given in kg, %, m, h or starts once `scale`, `offset` and `unit` are applied.",
+    keys: &[
+        key("load_kg", Section, Means("not read"), "Load on the hook, kg."),
+        key("torque_pct", Section, Means("not read"), "Motor torque, % of rated torque."),
+        key("speed_pct", Section, Means("not read"), "Motor speed, % of rated speed."),
+        key("height_m", Section, Means("not read"), "Hook height, m."),
+        key("trolley_m", Section, Means("not read"), "Position of the trolley, m."),
+        key("bridge_m", Section, Means("not read"), "Position of the bridge, m."),
+        key("run_hours", Section, Means("not read"), "The drive's own hour counter, h."),
+        key("starts", Section, Means("not read"), "The drive's own start counter."),
+        key("raising", Section, Means("not read"), "The motor runs in the raising (or forward) direction."),
+        key("lowering", Section, Means("not read"), "The motor runs in the lowering (or back) direction."),
+        key("overload", Section, Means("not read"), "The panel's overload contact."),
+        key("upper_limit", Section, Means("not read"), "Upper limit switch."),
+        key("lower_limit", Section, Means("not read"), "Lower limit switch."),
+        key("slack_rope", Section, Means("not read"), "Slack rope switch."),
+        key("brake_open", Section, Means("not read"), "The brake is open."),
+        key("fault", Section, Means("not read"), "The drive is at fault."),
+    ],
+};
+
+pub(crate) const SIGNAL: Group = Group {
+    header: "a signal",
+    what: "The keys of one signal, written in one line: `load_kg = { table = \"holding\", address = 0 }`. The value of \
+           a number is raw × `scale` + `offset`, in `unit`.",
+    keys: &[
+        key(
+            "table",
+            Choice(&["holding", "input", "coil", "discrete"]),
+            Default("holding"),
+            "Table of the Modbus data model. A coil or discrete input feeds a two-state signal only.",
+        ),
+        key(
+            "address",
+            Whole(within(0.0, 65_535.0, "")),
+            Fault,
+            "Protocol address; the first register is 0 (40001 of a manual that counts from 1).",
+        ),
+        key(
+            "type",
+            Choice(&["u16", "i16", "u32", "i32", "f32", "bit"]),
+            Means("u16 for a number, bit for a two-state signal"),
+            "How the register is read. The 32-bit types take two registers. Not for coils and discrete inputs.",
+        ),
+        key(
+            "bit",
+            Whole(within(0.0, 15.0, "")),
+            Means("no bit"),
+            "Which bit of the word, 0 the lowest; type bit only.",
+        ),
+        key(
+            "word_order",
+            Choice(&["high-first", "low-first"]),
+            Default("high-first"),
+            "Which word of a 32-bit value has the lower address; 32-bit types only.",
+        ),
+        key("scale", Number(within(-1e9, 1e9, "unit per raw step, not 0")), Default("1"), "Factor on the raw value."),
+        key("offset", Number(within(-1e9, 1e9, "unit")), Default("0"), "Added after the scale."),
+        key(
+            "unit",
+            Choice(&["kg", "t", "daN", "kN", "%", "m", "mm", "cm", "h", "min", "s"]),
+            Means("kg, %, m or h, as the signal's name says"),
+            "Unit after scale and offset: loads kg, t, daN, kN or % of rated load; torque and speed %; positions m, \
+             cm, mm; hours h, min, s; starts none.",
+        ),
+        key("inverted", YesNo, Default("false"), "The signal is on when the bit is off; two-state signals only."),
+        key("drive", Name, Means("the mechanism's `drive`"), "Drive that this one signal is read from."),
+    ],
+};
+
+pub(crate) const LIFT: Group = Group {
+    header: "[crane.mechanism.lift]",
+    what: "What counts as one lift. The defaults fit most hoists; replay a recording before you change them.",
+    keys: &[
+        key(
+            "begin_percent",
+            Number(above(0.0, 100.0, "% of rated load")),
+            Default("5"),
+            "A load at or above this is on the hook.",
+        ),
+        key(
+            "end_percent",
+            Number(above(0.0, 100.0, "% of rated load")),
+            Default("3"),
+            "A load below this is no longer on the hook; below `begin_percent`.",
+        ),
+        key(
+            "confirm_load",
+            Time(within(0.0, 60.0, "")),
+            Default("500ms"),
+            "How long a load must be on before it counts; shorter than `settle`.",
+        ),
+        key("confirm_empty", Time(within(0.0, 60.0, "")), Default("1s"), "How long it must be off to end the lift."),
+        key(
+            "settle",
+            Time(within(0.0, 60.0, "")),
+            Default("1500ms"),
+            "Readings within this time of the take-up do not enter the settled load.",
+        ),
+        key(
+            "bridge",
+            Time(within(0.0, 86_400.0, "")),
+            Default("10min"),
+            "A silence up to this long with a like load before and after it is bridged by one lift.",
+        ),
+        key(
+            "overload_margin_percent",
+            Number(within(0.0, 25.0, "% of rated load")),
+            Default("0.1"),
+            "A settled load above rated by no more than this is not an overload.",
+        ),
+    ],
+};
+
+pub(crate) const WARN: Group = Group {
+    header: "[crane.mechanism.warn]",
+    what: "Levels at which people are told.",
+    keys: &[
+        key(
+            "used_share",
+            Numbers(above(0.0, 10.0, "S/D, 1 is all of it")),
+            Default("[0.8, 0.9, 1.0]"),
+            "Used share of the safe working period; `[]` tells of none.",
+        ),
+        key(
+            "used_share_hysteresis",
+            Number(within(0.0, 0.5, "S/D")),
+            Default("0.01"),
+            "How far the used share must fall below a level before that level can be told again.",
+        ),
+        key(
+            "starts_per_hour",
+            Numbers(above(0.0, 10_000.0, "starts in a sliding hour")),
+            Default("[]"),
+            "Starts of the motor; `[]` does not watch them.",
+        ),
+        key("overload", YesNo, Default("true"), "Tell of each lift whose settled load was above the rated load."),
+    ],
+};
+
+pub(crate) const PRIOR: Group = Group {
+    header: "[[crane.mechanism.prior]]",
+    what: "A stretch of use before the recorder was installed; as many as there are.",
+    keys: &[
+        key("running_hours", Number(within(0.0, 1e6, "h")), Fault, "Running hours, hoisting and lowering."),
+        key(
+            "spectrum_factor",
+            Number(within(0.0, 2.0, "")),
+            Fault,
+            "Load spectrum factor km of that time (cubic: 0.125 light to 1 very heavy; above 1 only with overload).",
+        ),
+        key(
+            "recording",
+            Choice(&[
+                "recorder",
+                "counter",
+                "estimated",
+                "documented-process",
+                "documented-production",
+                "undocumented",
+                "unknown",
+            ]),
+            Fault,
+            "How it was recorded. On the fem scale: recorder, counter, estimated; on the iso scale all but estimated.",
+        ),
+        key("lifts", Whole(within(0.0, 1e9, "lifts")), Default("0"), "Lifts in that time, for the crane's cycles."),
+        key("note", Text("any text"), Default(""), "A word on where the figures come from."),
+    ],
+};
+
+pub(crate) const MQTT: Group = Group {
+    header: "[mqtt]",
+    what: "The broker that is fed.",
+    keys: &[
+        key("host", Text("a host name or address, without port"), Fault, "The broker."),
+        key("port", Whole(within(1.0, 65_535.0, "")), Default("1883"), "Its port."),
+        key("client_id", Name, Default("tallyhook"), "Client identifier; unique at the broker, and it stays the same."),
+        key(
+            "topic_root",
+            Text("topic levels without `+`, `#` or a slash at either end"),
+            Default("tallyhook"),
+            "First levels of every topic.",
+        ),
+        key("username", Text("any text"), Means("no user name is given"), "User name at the broker."),
+        key(
+            "password_file",
+            Text("a path; needs `username`"),
+            Means("no password is given"),
+            "File that holds the password; it never stands in this file.",
+        ),
+    ],
+};
+
+pub(crate) const WEBHOOK: Group = Group {
+    header: "[[webhook]]",
+    what: "A chat destination: warnings and findings are sent there by HTTP POST, as JSON.",
+    keys: &[
+        key("name", Name, Fault, "Name of the destination, unique in the file."),
+        key("url", Text("`http://` or `https://`, with a host"), Fault, "Where to."),
+        key(
+            "headers",
+            Texts("header names and values"),
+            Means("no extra headers"),
+            "Extra headers, `{ Accept = \"application/json\" }`.",
+        ),
+        key(
+            "header_files",
+            Texts("header names and paths"),
+            Means("no header from a file"),
+            "Files whose content is the value of a header, for secrets: `{ Authorization = \"chat-token\" }`.",
+        ),
+        key(
+            "template",
+            Text("JSON with `{{text}}`, `{{kind}}`, `{{site}}`, `{{crane}}`, `{{mechanism}}`, `{{at}}`, `{{id}}`"),
+            Default("{\"text\": \"{{text}}\"}"),
+            "What is sent; the places are filled with the message's fields.",
+        ),
+    ],
+};
+
+/// Every table, in the order of the reference.
+pub(crate) const ALL: &[&Group] = &[
+    &FILE, &SITE, &STORE, &SAMPLES, &PAGE, &DRIVE, &CRANE, &MECHANISM, &SIGNALS, &SIGNAL, &LIFT, &WARN, &PRIOR, &MQTT,
+    &WEBHOOK,
+];
+
+/// A number as people write it: no exponent, no needless decimals, thousands left alone.
+pub(crate) fn plain(value: f64) -> String {
+    format!("{value}")
+}
+
+/// A number of seconds as it is written in the file.
+pub(crate) fn time(seconds: f64) -> String {
+    let (value, unit) = match seconds {
+        s if s == 0.0 => (0.0, "s"),
+        s if s.abs() < 1.0 => (s * 1000.0, "ms"),
+        s if s % 3600.0 == 0.0 => (s / 3600.0, "h"),
+        s if s % 60.0 == 0.0 => (s / 60.0, "min"),
+        s => (s, "s"),
+    };
+    format!("{}{unit}", plain((value * 1e6).round() / 1e6))
+}
+
+impl Form {
+    /// The allowed values with their unit, in words.
+    pub(crate) fn range(&self) -> String {
+        let span = |b: &Bounds, show: fn(f64) -> String| {
+            let low = if b.above_low { format!("above {}", show(b.low)) } else { show(b.low) };
+            let unit = if b.unit.is_empty() { String::new() } else { format!(" {}", b.unit) };
+            format!("{low} to {}{unit}", show(b.high))
+        };
+        match self {
+            Form::Text(words) => (*words).to_owned(),
+            Form::Name => "1 to 64 letters, digits, `-`, `_`".to_owned(),
+            Form::Choice(words) => words.join(", "),
+            Form::Number(b) => span(b, plain),
+            Form::Whole(b) => format!("whole, {}", span(b, plain)),
+            Form::Numbers(b) => format!("list of numbers, {}", span(b, plain)),
+            Form::Time(b) => span(b, time),
+            Form::YesNo => "true, false".to_owned(),
+            Form::Section => "a table".to_owned(),
+            Form::Sections => "a list of tables".to_owned(),
+            Form::Texts(words) => format!("a table of {words}"),
+        }
+    }
+}
+
+impl Absent {
+    /// What holds when the key is not there, in words.
+    pub(crate) fn words(&self) -> String {
+        match self {
+            Absent::Fault => "must be given".to_owned(),
+            Absent::Default("") => "default empty".to_owned(),
+            Absent::Default(value) => format!("default {value}"),
+            Absent::Means(words) => format!("when absent: {words}"),
+        }
+    }
+}

@@ -1,0 +1,386 @@
+//! Cranes and their mechanisms.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::ops::Range;
+
+use tallyhook_analysis::class::{ApplianceGroup, MechanismGroup};
+use tallyhook_analysis::lift::LiftSettings;
+use tallyhook_analysis::period::{FactorScale, Recording};
+use tallyhook_analysis::recorder::Spec;
+use tallyhook_analysis::sample::{Flag, Quantity};
+use tallyhook_analysis::units::{Grams, Span};
+
+use crate::keys;
+use crate::model::{Crane, Drive, Kind, Mechanism, PriorUse, RawType, Signal, Target, Warn};
+use crate::raw::{Given, Table};
+use crate::registers::Places;
+use crate::signal::{self, Owner};
+
+/// What a mechanism may refer to.
+pub(crate) struct Around<'a> {
+    /// Names of all drives of the file, those with faults too.
+    pub(crate) names: &'a BTreeSet<String>,
+    /// The drives without faults.
+    pub(crate) drives: &'a BTreeMap<String, Drive>,
+}
+
+/// Identifiers already taken.
+#[derive(Default)]
+pub(crate) struct Ids {
+    cranes: BTreeSet<String>,
+    mechanisms: BTreeSet<String>,
+}
+
+/// Takes an identifier that must be unique.
+fn unique(table: &Table<'_>, given: Option<Given<String>>, taken: &mut BTreeSet<String>) -> Option<String> {
+    let Given { value, span } = given?;
+    if taken.insert(value.clone()) {
+        return Some(value);
+    }
+    table.faults.wrong(
+        span,
+        format!("the id `{value}` is there twice"),
+        format!("give this one another id, for example \"{value}-2\""),
+    );
+    None
+}
+
+/// Reads a crane.
+pub(crate) fn crane(table: &Table<'_>, around: &Around<'_>, ids: &mut Ids, places: &mut Places) -> Option<Crane> {
+    let id = unique(table, table.name("id"), &mut ids.cranes);
+    let name = if table.has("name") { table.text("name").map(|n| n.value) } else { id.clone() };
+    let group = table.choice("group").and_then(|g| ApplianceGroup::from_name(g.value));
+    let years = table.number("design_life_years");
+    let tables = table.sections("mechanism", &keys::MECHANISM);
+    if table.has("mechanism") && tables.is_empty() {
+        table.faults.missing(
+            table.place("mechanism"),
+            "the crane has no mechanism",
+            "add a table `[[crane.mechanism]]` below it",
+        );
+    }
+    let mechanisms: Vec<_> = tables.iter().map(|t| mechanism(t, around, ids, places)).collect();
+    Some(Crane {
+        id: id?,
+        name: name?,
+        group: group?,
+        design_life_years: years?.value,
+        mechanisms: mechanisms.into_iter().collect::<Option<_>>()?,
+    })
+}
+
+fn mechanism(table: &Table<'_>, around: &Around<'_>, ids: &mut Ids, places: &mut Places) -> Option<Mechanism> {
+    let id = unique(table, table.name("id"), &mut ids.mechanisms);
+    let kind = table.choice("kind").map(|k| match k.value {
+        "traverse" => Kind::Traverse,
+        "travel" => Kind::Travel,
+        _ => Kind::Hoist,
+    });
+    let group = table.choice("group").and_then(|g| MechanismGroup::parse(g.value));
+    let rated = table.number("rated_load_kg");
+    let dead = table.number("dead_load_kg");
+    let gross = table.choice("load_signal").map(|l| (l.value == "gross", l.span));
+    if let (Some((true, span)), Some(0.0)) = (&gross, dead.as_ref().map(|d| d.value)) {
+        table.faults.missing(
+            span.clone(),
+            "the load signal is gross, but no dead load is given to take off it",
+            "add `dead_load_kg`, or write load_signal = \"net\"",
+        );
+    }
+    let design = table.number("design_full_load_hours");
+    let stale = table.time("stale_after");
+    let scale = table.choice("factor_scale").map(|s| match s.value {
+        "iso" => FactorScale::Iso,
+        _ => FactorScale::Fem,
+    });
+
+    let signals = signals(table, around, id.as_deref().unwrap_or(""), kind, rated.as_ref(), places);
+    if let (Some(stale), Some(signals)) = (&stale, &signals) {
+        outlasts_the_poll(table, stale, signals, around);
+    }
+    let lift = optional(table, "lift", &keys::LIFT, |t| lift(t, rated.as_ref().map(|r| r.value)));
+    let warn = optional(table, "warn", &keys::WARN, warn);
+    let prior: Vec<_> = table.sections("prior", &keys::PRIOR).iter().map(|t| prior(t, scale)).collect();
+
+    let signals = signals?;
+    let has = |flag| signals.iter().any(|s| s.target == Target::Flag(flag));
+    let spec = Spec {
+        rated: Grams::from_kg(rated?.value),
+        dead_load: Grams::from_kg(dead?.value),
+        gross_signal: gross?.0,
+        has_raising: has(Flag::Raising),
+        has_lowering: has(Flag::Lowering),
+        stale_after: Span::from_seconds(stale?.value),
+        lift: lift?,
+    };
+    if table.has("design_full_load_hours") && design.is_none() {
+        return None;
+    }
+    Some(Mechanism {
+        id: id?,
+        kind: kind?,
+        group: group?,
+        design_full_load_hours: design.map(|d| d.value),
+        spec,
+        factor_scale: scale?,
+        signals,
+        warn: warn?,
+        prior: prior.into_iter().collect::<Option<_>>()?,
+    })
+}
+
+/// Reads a table of a mechanism that may be absent: then all its keys have their defaults.
+fn optional<T>(
+    owner: &Table<'_>,
+    name: &str,
+    group: &'static keys::Group,
+    read: impl Fn(&Table<'_>) -> Option<T>,
+) -> Option<T> {
+    if owner.has(name) {
+        return read(&owner.section(name, group)?);
+    }
+    let empty = toml::de::DeTable::new();
+    read(&Table::open(&empty, group, group.header.to_owned(), owner.span.clone(), owner.faults))
+}
+
+fn targets() -> impl Iterator<Item = Target> {
+    Quantity::ALL.into_iter().map(Target::Quantity).chain(Flag::ALL.into_iter().map(Target::Flag))
+}
+
+fn signals(
+    table: &Table<'_>,
+    around: &Around<'_>,
+    id: &str,
+    kind: Option<Kind>,
+    rated: Option<&Given<f64>>,
+    places: &mut Places,
+) -> Option<Vec<Signal>> {
+    let (drive, drive_is_said) = default_drive(table, around);
+    let inner = table.section("signals", &keys::SIGNALS)?;
+    let owner =
+        Owner { drive: drive.as_deref(), drive_is_said, names: around.names, rated_load_kg: rated.map(|r| r.value) };
+    let mut all_read = needed(&inner, kind);
+    let mut signals = Vec::new();
+    for target in targets() {
+        if !inner.has(target.name()) {
+            continue;
+        }
+        let span = inner.place(target.name());
+        let signal = inner.section(target.name(), &keys::SIGNAL).and_then(|t| signal::signal(&t, target, &owner));
+        let Some(signal) = signal else {
+            all_read = false;
+            continue;
+        };
+        places.add(id, &signal, span.clone());
+        if let Some(drive) = around.drives.get(&signal.drive) {
+            fits_one_request(&inner, &signal, drive, span.clone());
+        }
+        if let (Target::Quantity(Quantity::Load), Some(rated)) = (target, rated) {
+            reaches_rated(&inner, &signal, rated.value, span);
+        }
+        signals.push(signal);
+    }
+    all_read.then_some(signals)
+}
+
+/// Drive of the signals that name none, and whether its fault has been said.
+fn default_drive(table: &Table<'_>, around: &Around<'_>) -> (Option<String>, bool) {
+    if !table.has("drive") {
+        let only = match around.names.len() {
+            1 => around.names.iter().next().cloned(),
+            _ => None,
+        };
+        // A file without any drive has its fault already.
+        return (only, around.names.is_empty());
+    }
+    let Some(given) = table.name("drive") else { return (None, true) };
+    if around.names.contains(&given.value) {
+        return (Some(given.value), false);
+    }
+    table.faults.wrong(
+        given.span,
+        format!("the drive `{}` is not in the file", given.value),
+        signal::no_such_drive(&given.value, around.names),
+    );
+    (None, true)
+}
+
+/// The signals a mechanism cannot do without; `false` when one is absent.
+fn needed(inner: &Table<'_>, kind: Option<Kind>) -> bool {
+    let mut there = true;
+    if !inner.has("raising") && !inner.has("lowering") {
+        inner.faults.missing(
+            inner.span.clone(),
+            "the mechanism has neither `raising` nor `lowering`, so its running time cannot be seen",
+            "add at least one, for example `raising = { table = \"holding\", address = 1, bit = 0 }`",
+        );
+        there = false;
+    }
+    if kind == Some(Kind::Hoist) && !inner.has("load_kg") {
+        if inner.has("torque_pct") {
+            inner.faults.missing(
+                inner.place("torque_pct"),
+                "the hoist has `torque_pct` but no `load_kg`, and a load cannot be taken from the torque yet",
+                "add `load_kg`, from a load cell or the drive's own load value; `torque_pct` may stay beside it",
+            );
+        } else {
+            inner.faults.missing(
+                inner.span.clone(),
+                "the hoist has no `load_kg`, so its load spectrum cannot be kept",
+                "add `load_kg = { table = \"holding\", address = 0, unit = \"kg\" }` with the register of your drive",
+            );
+        }
+        there = false;
+    }
+    there
+}
+
+fn fits_one_request(inner: &Table<'_>, signal: &Signal, drive: &Drive, span: Range<usize>) {
+    if signal.register.raw.width() > drive.max_registers {
+        inner.faults.wrong(
+            span,
+            format!(
+                "`{}` takes two registers, but the drive `{}` is read one at a time",
+                signal.target.name(),
+                drive.name
+            ),
+            format!("write max_registers = 2 or more in [drive.{}]", drive.name),
+        );
+    }
+}
+
+/// A load register that cannot show the rated load would hide every heavy lift.
+fn reaches_rated(inner: &Table<'_>, signal: &Signal, rated_kg: f64, span: Range<usize>) {
+    let (low, high) = match signal.register.raw {
+        RawType::U16 => (0.0, f64::from(u16::MAX)),
+        RawType::I16 => (f64::from(i16::MIN), f64::from(i16::MAX)),
+        RawType::U32(_) => (0.0, f64::from(u32::MAX)),
+        RawType::I32(_) => (f64::from(i32::MIN), f64::from(i32::MAX)),
+        RawType::F32(_) | RawType::Bit(_) | RawType::Contact => return,
+    };
+    let at = |raw: f64| raw * signal.scale + signal.offset;
+    let most = at(low).max(at(high));
+    if most < rated_kg {
+        inner.faults.wrong(
+            span,
+            format!(
+                "`load_kg` can show {most:.0} kg at most, less than the rated load of {} kg",
+                keys::plain(rated_kg)
+            ),
+            "correct `scale` or `unit`, or read a wider type",
+        );
+    }
+}
+
+/// A stale limit not longer than the polling period would make a gap of every pause between two polls.
+fn outlasts_the_poll(table: &Table<'_>, stale: &Given<f64>, signals: &[Signal], around: &Around<'_>) {
+    let slowest = signals.iter().filter_map(|s| around.drives.get(&s.drive)).max_by_key(|d| d.poll);
+    let Some(drive) = slowest else { return };
+    if Span::from_seconds(stale.value) <= drive.poll {
+        let poll = drive.poll.as_seconds();
+        table.faults.missing(
+            stale.span.clone(),
+            format!(
+                "`stale_after` is {}, but the drive `{}` is polled every {}: each pause would be a gap",
+                keys::time(stale.value),
+                drive.name,
+                keys::time(poll)
+            ),
+            format!("write stale_after = \"{}\" or more, or poll more often", keys::time(poll * 3.0)),
+        );
+    }
+}
+
+fn lift(table: &Table<'_>, rated_kg: Option<f64>) -> Option<LiftSettings> {
+    let (begin, end) = (table.number("begin_percent"), table.number("end_percent"));
+    if let (Some(begin), Some(end)) = (&begin, &end)
+        && end.value >= begin.value
+    {
+        let span = if table.has("end_percent") { end.span.clone() } else { begin.span.clone() };
+        table.faults.missing(
+            span,
+            format!(
+                "a lift would end below {} % of the rated load, but begin at {} %",
+                keys::plain(end.value),
+                keys::plain(begin.value)
+            ),
+            "write an `end_percent` below `begin_percent`",
+        );
+    }
+    let (confirm_load, confirm_empty) = (table.time("confirm_load"), table.time("confirm_empty"));
+    let (settle, bridge) = (table.time("settle"), table.time("bridge"));
+    if let (Some(confirm), Some(settle)) = (&confirm_load, &settle)
+        && confirm.value >= settle.value
+    {
+        let span = if table.has("confirm_load") { confirm.span.clone() } else { settle.span.clone() };
+        table.faults.missing(
+            span,
+            format!(
+                "`confirm_load` is {}, not shorter than `settle`, {}",
+                keys::time(confirm.value),
+                keys::time(settle.value)
+            ),
+            "write a `confirm_load` shorter than `settle`",
+        );
+    }
+    let margin = table.number("overload_margin_percent");
+    let rated = Grams::from_kg(rated_kg?);
+    Some(LiftSettings {
+        begin: part_of(rated, begin?.value),
+        end: part_of(rated, end?.value),
+        confirm_load: Span::from_seconds(confirm_load?.value),
+        confirm_empty: Span::from_seconds(confirm_empty?.value),
+        settle: Span::from_seconds(settle?.value),
+        bridge: Span::from_seconds(bridge?.value),
+        overload_margin: part_of(rated, margin?.value),
+    })
+}
+
+/// A percentage of the rated load in whole grams, counted in thousandths of a percent so that it is exact.
+fn part_of(rated: Grams, percent: f64) -> Grams {
+    let thousandths = (percent * 1000.0).round() as i64;
+    Grams::new(rated.get().saturating_mul(thousandths) / 100_000)
+}
+
+fn warn(table: &Table<'_>) -> Option<Warn> {
+    let (used_share, hysteresis) = (table.numbers("used_share"), table.number("used_share_hysteresis"));
+    let (starts, overload) = (table.numbers("starts_per_hour"), table.yes_no("overload"));
+    let rising = |mut levels: Vec<f64>| {
+        levels.sort_by(f64::total_cmp);
+        levels.dedup();
+        levels
+    };
+    Some(Warn {
+        used_share: rising(used_share?.value),
+        used_share_hysteresis: hysteresis?.value,
+        starts_per_hour: rising(starts?.value),
+        overload: overload?.value,
+    })
+}
+
+fn prior(table: &Table<'_>, scale: Option<FactorScale>) -> Option<PriorUse> {
+    let (hours, factor) = (table.number("running_hours"), table.number("spectrum_factor"));
+    let recording = table.choice("recording").and_then(|given| {
+        let recording = Recording::from_name(given.value)?;
+        let scale = scale?;
+        if recording.factor(scale).is_none() {
+            let known: Vec<&str> =
+                Recording::ALL.into_iter().filter(|r| r.factor(scale).is_some()).map(Recording::name).collect();
+            table.faults.missing(
+                given.span,
+                format!("{} has no recording factor for \"{}\"", scale.edition(), given.value),
+                format!("write one of {}, or choose the other `factor_scale`", known.join(", ")),
+            );
+            return None;
+        }
+        Some(recording)
+    });
+    let (lifts, note) = (table.whole("lifts"), table.text("note"));
+    Some(PriorUse {
+        running_hours: hours?.value,
+        spectrum_factor: factor?.value,
+        recording: recording?,
+        lifts: u64::from(lifts?.value),
+        note: note?.value,
+    })
+}

@@ -1,0 +1,95 @@
+//! Which signal lies where: two signals on one register must read it alike.
+
+use std::ops::Range;
+
+use crate::fault::Collector;
+use crate::model::{RawType, Register, Signal};
+
+/// A signal with the place of its lines.
+struct Place {
+    mechanism: String,
+    signal: Signal,
+    span: Range<usize>,
+}
+
+/// All registers of the file.
+#[derive(Default)]
+pub(crate) struct Places {
+    places: Vec<Place>,
+}
+
+impl Places {
+    /// Adds a signal of a mechanism.
+    pub(crate) fn add(&mut self, mechanism: &str, signal: &Signal, span: Range<usize>) {
+        self.places.push(Place { mechanism: mechanism.to_owned(), signal: signal.clone(), span });
+    }
+
+    /// Reports each signal that lies on a register of another but reads it otherwise.
+    pub(crate) fn report(&mut self, faults: &Collector) {
+        // The later one in the file is shown; the earlier one is named.
+        self.places.sort_by_key(|p| p.span.start);
+        for (i, later) in self.places.iter().enumerate() {
+            let clash = self.places[..i].iter().find(|earlier| {
+                earlier.signal.drive == later.signal.drive
+                    && overlap(&earlier.signal.register, &later.signal.register)
+                    && !agree(&earlier.signal.register, &later.signal.register)
+            });
+            let Some(earlier) = clash else { continue };
+            let (a, b) = (&later.signal, &earlier.signal);
+            let whose = if earlier.mechanism == later.mechanism {
+                String::new()
+            } else {
+                format!(" of `{}`", earlier.mechanism)
+            };
+            faults.wrong(
+                later.span.clone(),
+                format!(
+                    "`{}` reads {} as {}, but `{}`{whose} reads {} as {}",
+                    a.target.name(),
+                    registers(&a.register),
+                    type_words(a.register.raw),
+                    b.target.name(),
+                    registers(&b.register),
+                    type_words(b.register.raw),
+                ),
+                "correct the address of one of them, or give both the same type",
+            );
+        }
+    }
+}
+
+fn overlap(a: &Register, b: &Register) -> bool {
+    let end = |r: &Register| u32::from(r.address) + u32::from(r.raw.width());
+    a.table == b.table && u32::from(a.address) < end(b) && u32::from(b.address) < end(a)
+}
+
+/// Whether two registers that overlap are read alike: the same type at the same address, or bits of one word beside
+/// each other or beside the word as a whole.
+fn agree(a: &Register, b: &Register) -> bool {
+    let word = |raw: RawType| matches!(raw, RawType::Bit(_) | RawType::U16);
+    a.address == b.address && (a.raw == b.raw || (word(a.raw) && word(b.raw)))
+}
+
+fn registers(register: &Register) -> String {
+    match register.raw.width() {
+        1 => format!("{} {}", register.table.name(), register.address),
+        _ => format!("{} {} and the next", register.table.name(), register.address),
+    }
+}
+
+fn type_words(raw: RawType) -> String {
+    use crate::model::WordOrder::{HighFirst, LowFirst};
+    let order = |o| match o {
+        HighFirst => "high word first",
+        LowFirst => "low word first",
+    };
+    match raw {
+        RawType::U16 => "u16".to_owned(),
+        RawType::I16 => "i16".to_owned(),
+        RawType::U32(o) => format!("u32, {}", order(o)),
+        RawType::I32(o) => format!("i32, {}", order(o)),
+        RawType::F32(o) => format!("f32, {}", order(o)),
+        RawType::Bit(bit) => format!("bit {bit}"),
+        RawType::Contact => "a contact".to_owned(),
+    }
+}
