@@ -6,6 +6,7 @@ mod cycles;
 mod demo;
 mod export;
 mod init;
+mod ledger;
 mod lifts;
 mod replay;
 mod run;

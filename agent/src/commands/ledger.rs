@@ -1,0 +1,74 @@
+//! A store that is asked questions: the copy of the configuration kept in it, and a reader.
+
+use std::path::{Path, PathBuf};
+
+use tallyhook_analysis::units::Timestamp;
+use tallyhook_config::model::Config;
+
+use super::site_file::SiteFile;
+use crate::daemon::book::{Book, SiteCalendar};
+use crate::daemon::site::CONFIGURATION_COPY;
+use crate::exit::Failure;
+use crate::figures::{self, SiteFigures};
+use crate::store::{Reader, StoreError};
+
+/// A store opened for reading; the daemon may be writing to it meanwhile.
+pub struct Ledger {
+    /// The configuration that the daemon last ran with.
+    pub config: Config,
+    /// The reader.
+    pub reader: Reader,
+}
+
+impl Ledger {
+    /// Opens the store in a directory.
+    ///
+    /// # Errors
+    /// [`Failure::Usage`] when there is no store there, [`Failure::Run`] when it cannot be read.
+    pub fn open(directory: &Path) -> Result<Self, Failure> {
+        let reader = Reader::open(directory).map_err(|error| match error {
+            StoreError::Missing { .. } => Failure::usage(error),
+            _ => Failure::run(error),
+        })?;
+        let copy: PathBuf = directory.join(CONFIGURATION_COPY);
+        let text = std::fs::read_to_string(&copy).map_err(|error| {
+            Failure::Run(format!("cannot read {}: {error}; start the daemon once, it keeps that copy", copy.display()))
+        })?;
+        let SiteFile { config, .. } = SiteFile::check(&copy, text)?;
+        Ok(Ledger { config, reader })
+    }
+
+    /// The figures of the site as last committed.
+    ///
+    /// # Errors
+    /// [`Failure::Run`] when the store cannot be read.
+    pub fn figures(&self) -> Result<SiteFigures, Failure> {
+        let calendar = SiteCalendar(self.config.time_zone.clone());
+        let mut records = std::collections::BTreeMap::new();
+        for (crane, mechanism) in self.config.mechanisms() {
+            let left = self.reader.state(&mechanism.id).map_err(Failure::run)?.map(|s| (s.state, s.warn_crossed));
+            let mut book = Book::open(crane, mechanism, calendar.clone(), left);
+            book.set_history(self.reader.days(&mechanism.id, i32::MIN, i32::MAX).map_err(Failure::run)?);
+            records.insert(mechanism.id.clone(), book.record());
+        }
+        Ok(figures::of_site(&self.config, |m| records.get(&m.id).cloned().unwrap_or_default()))
+    }
+}
+
+/// An instant given on the command line: RFC 3339, or a date (its midnight in UTC).
+///
+/// # Errors
+/// [`Failure::Usage`] with the two forms.
+pub fn instant(option: &str, text: Option<&str>) -> Result<Option<Timestamp>, Failure> {
+    let Some(text) = text else { return Ok(None) };
+    let stamp = text.parse::<jiff::Timestamp>().ok().or_else(|| {
+        let date: jiff::civil::Date = text.parse().ok()?;
+        date.to_zoned_datetime(jiff::tz::TimeZone::UTC).ok().map(|z| z.timestamp())
+    });
+    match stamp {
+        Some(stamp) => Ok(Some(Timestamp::from_ms(stamp.as_millisecond()))),
+        None => Err(Failure::Usage(format!(
+            "{option} is `{text}`; give a date such as 2026-03-01, or an instant such as 2026-03-01T06:00:00Z"
+        ))),
+    }
+}
