@@ -1,0 +1,128 @@
+//! The frame that every view stands in, and the parts that views share.
+
+use maud::{DOCTYPE, Markup, html};
+use tallyhook_analysis::class::EDITION;
+use tallyhook_analysis::units::Timestamp;
+use tallyhook_config::model::Config;
+
+use super::moments::Moments;
+use super::wording::Wording;
+use crate::figures::CAUTION;
+
+/// What every view is drawn with.
+pub struct Desk<'a> {
+    /// Words.
+    pub words: &'static Wording,
+    /// The site's configuration.
+    pub config: &'a Config,
+    /// How instants are written at this site.
+    pub moments: Moments,
+    /// When the view was drawn.
+    pub now: Timestamp,
+}
+
+/// A whole view. `title` is plain text; `home` marks the view of all mechanisms.
+pub fn frame(desk: &Desk, title: &str, home: bool, body: Markup) -> Markup {
+    let w = desk.words;
+    html! {
+        (DOCTYPE)
+        html lang=(w.language) {
+            head {
+                meta charset="utf-8";
+                meta name="viewport" content="width=device-width, initial-scale=1";
+                meta name="color-scheme" content="light dark";
+                title { (title) " – " (desk.config.site_name) " – " (w.product) }
+                link rel="icon" href="data:,";
+                link rel="stylesheet" href="/page.css";
+                script src="/page.js" defer {}
+            }
+            body {
+                a.skip href="#content" { (w.skip_to_content) }
+                header.plate {
+                    div.cell { span.label { (w.site) } span.value { (desk.config.site_name) } }
+                    div.cell { span.label { (w.as_of) } span.value data-live="at" { (desk.moments.second(desk.now)) } }
+                    div.cell { span.label { (w.time_zone) } span.value { (desk.moments.zone_name()) } }
+                    div.cell { span.label { (w.edition) } span.value { (EDITION) } }
+                    nav.cell aria-label=(w.all_mechanisms) {
+                        @if home {
+                            span.value aria-current="page" { (w.all_mechanisms) }
+                        } @else {
+                            a.value href="/" { "← " (w.all_mechanisms) }
+                        }
+                    }
+                }
+                p.banner #lost role="status" hidden { (w.banner_lost) }
+                main #content tabindex="-1" { (body) }
+                footer { p { (CAUTION) } p.product { (w.product) " " (env!("CARGO_PKG_VERSION")) } }
+            }
+        }
+    }
+}
+
+/// The fold-out that explains a figure.
+pub fn explained(words: &Wording, what: &str, body: Markup) -> Markup {
+    html! {
+        details.how {
+            summary { (words.how_reckoned) span.unseen { ": " (what) } }
+            (body)
+        }
+    }
+}
+
+/// A column of a table.
+pub struct Column {
+    /// Its head.
+    pub head: String,
+    /// Numbers stand to the right.
+    pub number: bool,
+}
+
+/// A column of words.
+pub fn words_column(head: impl Into<String>) -> Column {
+    Column { head: head.into(), number: false }
+}
+
+/// A column of numbers.
+pub fn number_column(head: impl Into<String>) -> Column {
+    Column { head: head.into(), number: true }
+}
+
+/// A table that becomes a list of labelled values on a narrow screen. The roles are said outright because browsers
+/// forget them when the style changes how a table is laid out.
+pub fn table(caption: &str, columns: &[Column], rows: &[Vec<Markup>], foot: Option<Vec<Markup>>) -> Markup {
+    let row = |cells: &Vec<Markup>| {
+        html! {
+            tr role="row" {
+                @for (i, cell) in cells.iter().enumerate() {
+                    @let column = columns.get(i);
+                    @let number = column.is_some_and(|c| c.number);
+                    @let head = column.map(|c| c.head.as_str()).unwrap_or_default();
+                    @if i == 0 {
+                        th role="rowheader" scope="row" class=[number.then_some("number")] data-head=(head) { (cell) }
+                    } @else {
+                        td role="cell" class=[number.then_some("number")] data-head=(head) { (cell) }
+                    }
+                }
+            }
+        }
+    };
+    html! {
+        table role="table" {
+            caption { (caption) }
+            thead role="rowgroup" {
+                tr role="row" {
+                    @for c in columns {
+                        th role="columnheader" scope="col" class=[c.number.then_some("number")] { (c.head) }
+                    }
+                }
+            }
+            tbody role="rowgroup" { @for cells in rows { (row(cells)) } }
+            @if let Some(cells) = &foot { tfoot role="rowgroup" { (row(cells)) } }
+        }
+    }
+}
+
+/// Plain text as a cell.
+pub fn cell(text: impl AsRef<str>) -> Markup {
+    html! { (text.as_ref()) }
+}

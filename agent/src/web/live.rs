@@ -1,0 +1,105 @@
+//! Server-sent events: the figures as they change, written out, so that the page only has to put them in place.
+
+use std::collections::BTreeMap;
+use std::convert::Infallible;
+use std::sync::Arc;
+
+use axum::extract::State;
+use axum::http::StatusCode;
+use axum::response::sse::{Event, Sse};
+use axum::response::{IntoResponse, Response};
+use serde::Serialize;
+use tallyhook_analysis::units::Span;
+
+use super::moments::{age, parse};
+use super::record::RecordState;
+use super::share_bar::levels_sentence;
+use super::site::{km_text, used_words};
+use super::units::{count, hours, percent};
+use super::{Shared, desk};
+
+/// Real time between two events.
+const EVERY: Span = Span::from_ms(2_000);
+
+/// How many pages may listen at once.
+pub const MOST_LISTENERS: usize = 32;
+
+/// One event.
+#[derive(Serialize, Debug)]
+pub struct Now {
+    /// When it was made, as the page writes it.
+    pub at: String,
+    /// Each mechanism.
+    pub mechanisms: Vec<MechanismNow>,
+}
+
+/// One mechanism in an event.
+#[derive(Serialize, Debug)]
+pub struct MechanismNow {
+    /// Identifier.
+    pub id: String,
+    /// Up to when time has been counted, RFC 3339.
+    pub record_to: Option<String>,
+    /// How long ago that was, seconds of the daemon's clock.
+    pub age_seconds: Option<f64>,
+    /// What is shown is not of now.
+    pub stale: bool,
+    /// S/D.
+    pub consumed: f64,
+    /// The banner's sentence; empty while readings come.
+    pub banner: String,
+    /// Written values by the name of their place.
+    pub text: BTreeMap<&'static str, String>,
+}
+
+/// The figures of this moment.
+pub fn now(shared: &Shared) -> Now {
+    let figures = shared.figures.borrow().clone();
+    let desk = desk(shared);
+    let mechanisms = desk.config.mechanisms().filter_map(|(_, m)| {
+        let f = figures.mechanisms.iter().find(|f| f.id == m.id)?;
+        let state = RecordState::of(desk.config, m, f, desk.now);
+        let text = BTreeMap::from([
+            ("share", percent(f.consumed)),
+            ("used", used_words(desk.words, f)),
+            ("levels", levels_sentence(&desk, f.consumed, &m.warn.used_share)),
+            ("km", km_text(desk.words, f)),
+            ("hours", hours(f.running_hours)),
+            ("lifts", count(f.lifts)),
+            ("starts", count(f.starts)),
+            ("state", state.text(desk.words, &desk.moments, desk.now)),
+        ]);
+        Some(MechanismNow {
+            id: f.id.clone(),
+            record_to: f.record_to.clone(),
+            age_seconds: f.record_to.as_deref().and_then(parse).map(|to| age(desk.now, to).as_seconds()),
+            stale: state.is_stale(),
+            consumed: f.consumed,
+            banner: state.banner(desk.words, &f.id, &desk.moments, desk.now),
+            text,
+        })
+    });
+    Now { at: desk.moments.second(desk.now), mechanisms: mechanisms.collect() }
+}
+
+/// `/events`.
+pub async fn events(State(shared): State<Arc<Shared>>) -> Response {
+    let Ok(seat) = shared.listeners.clone().try_acquire_owned() else {
+        return (StatusCode::SERVICE_UNAVAILABLE, super::words().too_many_readers).into_response();
+    };
+    let stop = shared.stop.clone();
+    let stream =
+        futures_util::stream::unfold((shared, stop, seat, true), |(shared, mut stop, seat, first)| async move {
+            if !first {
+                // Paced in real time: a time-lapse must not flood the browser.
+                let pause = Span::from_seconds(EVERY.as_seconds() * shared.clock.speed());
+                tokio::select! {
+                    () = shared.clock.sleep(pause) => {}
+                    _ = stop.wait_for(|stop| *stop) => return None,
+                }
+            }
+            let text = serde_json::to_string(&now(&shared)).unwrap_or_default();
+            Some((Ok::<_, Infallible>(Event::default().data(text)), (shared, stop, seat, false)))
+        });
+    Sse::new(stream).into_response()
+}

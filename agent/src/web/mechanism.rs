@@ -1,0 +1,158 @@
+//! The view of one mechanism.
+
+use maud::{Markup, html};
+use tallyhook_analysis::class::EDITION;
+use tallyhook_analysis::lift::Lift;
+use tallyhook_analysis::recorder::Gap;
+use tallyhook_analysis::spectrum::Totals;
+use tallyhook_config::model::{Crane, Mechanism};
+
+use super::explain;
+use super::history_tables::{gaps, latest_lifts, messages, periods};
+use super::layout::{Desk, explained};
+use super::moments::parse;
+use super::record::RecordState;
+use super::share_bar::{levels_sentence, share_bar};
+use super::site::{forecast_text, group_text, kind_name, km_text, used_words};
+use super::source::History;
+use super::spectrum_chart::{spectrum_chart, spectrum_table};
+use super::units::{MassUnit, count, hours, percent};
+use super::used_chart::{course, day_range, used_chart};
+use super::wording::fill;
+use crate::figures::MechanismFigures;
+use crate::store::message::{Message, MessageKind};
+
+/// How many lifts, gaps and messages the view shows.
+const NEWEST: usize = 20;
+
+/// What the view needs from the history, read in one go.
+pub struct Past {
+    days: Vec<(i32, Totals)>,
+    lifts: Vec<Lift>,
+    gaps: Vec<Gap>,
+    messages: Vec<Message>,
+}
+
+impl Past {
+    /// Reads it; blocks.
+    pub fn read(history: &dyn History, figures: &MechanismFigures) -> Result<Past, String> {
+        let (from, to) = day_range(figures);
+        let id = &figures.id;
+        Ok(Past {
+            days: history.days(id, from, to)?,
+            lifts: history.lifts(id, NEWEST, None)?,
+            gaps: history.gaps(id, NEWEST)?,
+            messages: history.messages(id, &[MessageKind::Warning, MessageKind::Finding], NEWEST)?,
+        })
+    }
+}
+
+/// The view's body; `past` is `None` when the history cannot be read.
+pub fn mechanism(
+    desk: &Desk,
+    crane: &Crane,
+    mechanism: &Mechanism,
+    f: &MechanismFigures,
+    past: Option<Past>,
+) -> Markup {
+    let w = desk.words;
+    let state = RecordState::of(desk.config, mechanism, f, desk.now);
+    let banner = state.banner(w, &f.id, &desk.moments, desk.now);
+    let sections = [
+        ("used", w.used_title),
+        ("spectrum", w.spectrum_title),
+        ("lifts", w.latest_lifts_title),
+        ("periods", w.periods_title),
+        ("gaps", w.gaps_title),
+        ("messages", w.messages_title),
+    ];
+    html! {
+        h1 { (f.id) " " small { (kind_name(w, mechanism.kind)) ", " (crane.name) } }
+        p.banner role="status" data-banner=(f.id) hidden[banner.is_empty()] { (banner) }
+        @if let Some(since) = f.hanging_since.as_deref().and_then(parse) {
+            p { (fill(w.hanging_since, &[("since", &desk.moments.second(since))])) }
+        }
+        nav.contents aria-label=(w.on_this_page) {
+            ul { @for (anchor, title) in sections { li { a href=(format!("#{anchor}")) { (title) } } } }
+        }
+        section #figures aria-label=(w.figures_title) { (figure_plate(desk, mechanism, f, state)) }
+        @match past {
+            None => {
+                p.banner { (w.history_unreadable) }
+                section #spectrum { h2 { (w.spectrum_title) } (spectrum(desk, mechanism, f)) }
+                section #periods { h2 { (w.periods_title) } (periods(desk, f)) }
+            }
+            Some(past) => {
+                section #used { h2 { (w.used_title) } (used_chart(desk, mechanism, f, &course(mechanism, past.days))) }
+                section #spectrum { h2 { (w.spectrum_title) } (spectrum(desk, mechanism, f)) }
+                section #lifts { h2 { (w.latest_lifts_title) } (latest_lifts(desk, mechanism, &past.lifts)) }
+                section #periods { h2 { (w.periods_title) } (periods(desk, f)) }
+                section #gaps { h2 { (w.gaps_title) } (gaps(desk, f, &past.gaps)) }
+                section #messages { h2 { (w.messages_title) } (messages(desk, &past.messages)) }
+            }
+        }
+    }
+}
+
+fn spectrum(desk: &Desk, mechanism: &Mechanism, f: &MechanismFigures) -> Markup {
+    html! {
+        div.beside {
+            div { (spectrum_chart(desk, f)) }
+            div { (spectrum_table(desk, mechanism, f)) }
+        }
+    }
+}
+
+/// The figures as a ruled sheet: name, value, what it rests on, how it is reckoned.
+fn figure_plate(desk: &Desk, mechanism: &Mechanism, f: &MechanismFigures, state: RecordState) -> Markup {
+    let w = desk.words;
+    let unit = MassUnit::for_rated(mechanism.spec.rated);
+    let live = |field: &str| format!("{}/{field}", f.id);
+    let class = f.state_of_loading.clone().unwrap_or_else(|| w.none_yet.to_owned());
+    let entry = |name: &str, value: Markup, basis: String, how: Option<Markup>| {
+        html! {
+            div.figure {
+                dt { (name) }
+                dd {
+                    div.number { (value) }
+                    div.basis { (basis) }
+                    @if let Some(how) = how { (explained(w, name, how)) }
+                }
+            }
+        }
+    };
+    let hour = |value: f64| format!("{}\u{202f}{}", hours(value), w.hours_unit);
+    html! {
+        dl.figures {
+            div.figure.first {
+                dt { (w.used_share_long) }
+                dd {
+                    div.number { span data-live=(live("share")) { (percent(f.consumed)) } }
+                    div.basis { (w.used_share_basis) }
+                    (share_bar(desk, "bar-share", f.consumed, &mechanism.warn.used_share))
+                    p data-live=(live("used")) { (used_words(w, f)) }
+                    p data-live=(live("levels")) { (levels_sentence(desk, f.consumed, &mechanism.warn.used_share)) }
+                    (explained(w, w.used_share_long, explain::used(desk, mechanism, f)))
+                }
+            }
+            (entry(w.record, html! { span.state.stale[state.is_stale()] data-state=(f.id) data-live=(live("state")) { (state.text(w, &desk.moments, desk.now)) } }, String::new(), None))
+            (entry(w.group, html! { (group_text(w, f)) }, fill(w.group_basis, &[("edition", EDITION)]), None))
+            (entry(w.rated_load, html! { (unit.text(mechanism.spec.rated)) }, w.how_rated.to_owned(), None))
+            (entry(w.spectrum_factor, html! { span data-live=(live("km")) { (km_text(w, f)) } },
+                fill(w.spectrum_factor_basis, &[("class", &class), ("edition", EDITION)]),
+                Some(explain::spectrum_factor(desk, mechanism, f))))
+            (entry(w.running_hours, html! { span data-live=(live("hours")) { (hours(f.running_hours)) } "\u{202f}" (w.hours_unit) },
+                w.running_hours_basis.to_owned(), Some(explain::running(desk, mechanism))))
+            (entry(w.lifts, html! { span data-live=(live("lifts")) { (count(f.lifts)) } },
+                fill(w.lifts_basis, &[("overload", &count(f.overload_lifts))]), Some(explain::lifts(desk, mechanism))))
+            (entry(w.starts, html! { span data-live=(live("starts")) { (count(f.starts)) } },
+                w.starts_basis.to_owned(), Some(html! { p { (w.how_starts) } })))
+            (entry(w.group_in_use, html! { (f.group_in_use.map_or(w.too_little_record, |g| g.name())) },
+                fill(w.group_in_use_basis, &[("edition", EDITION)]), Some(explain::group_in_use(desk, f))))
+            (entry(w.forecast, html! { (forecast_text(w, f)) }, w.forecast_basis.to_owned(),
+                Some(html! { p { (w.how_forecast) } })))
+            (entry(w.gaps_title, html! { (hour(f.gap_hours)) },
+                fill(w.gaps_total, &[("gap", &hours(f.gap_hours)), ("observed", &hours(f.observed_hours))]), None))
+        }
+    }
+}

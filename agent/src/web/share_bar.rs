@@ -1,0 +1,60 @@
+//! The used share as a plain straight scale with the warn levels on it.
+
+use maud::{Markup, html};
+
+use super::layout::Desk;
+use super::plot::{Area, picture, text};
+use super::units::{level, percent};
+use super::wording::fill;
+
+/// A bar from nothing to D (or to the used share where that is more). `name` is unique on the view.
+pub fn share_bar(desk: &Desk, name: &str, used: f64, levels: &[f64]) -> Markup {
+    let used = if used.is_finite() { used.max(0.0) } else { 0.0 };
+    let highest = levels.iter().copied().fold(1.0, f64::max);
+    let top = if used > highest { used * 1.05 } else { highest * 1.05 };
+    let area = Area {
+        width: 300.0,
+        height: 46.0,
+        left: 4.0,
+        right: 284.0,
+        top: 4.0,
+        bottom: 20.0,
+        x: (0.0, top),
+        y: (0.0, 1.0),
+    };
+    let listed: Vec<String> = levels.iter().map(|l| level(*l)).collect();
+    let template = if listed.is_empty() { desk.words.bar_description_plain } else { desk.words.bar_description };
+    let title = fill(template, &[("top", &level(top)), ("share", &percent(used)), ("levels", &listed.join(", "))]);
+    let mut marks: Vec<f64> = levels.to_vec();
+    if !marks.iter().any(|l| (l - 1.0).abs() < 1e-9) {
+        marks.push(1.0);
+    }
+    let body = html! {
+        (area.rect((0.0, top), (0.0, 1.0), "frame", Some("none")))
+        (area.rect((0.0, used), (0.0, 1.0), "amount", None))
+        (text(area.left, area.bottom + 18.0, "tick", "0"))
+        @for (i, mark) in marks.iter().enumerate() {
+            (area.line((*mark, -0.35), (*mark, 1.0), if *mark >= 1.0 { "limit" } else { "level" }))
+            // Levels close together would print over each other: the number goes where there is room.
+            @let x = area.at_x(*mark);
+            @let crowded = marks.iter().skip(i + 1).any(|m| (area.at_x(*m) - x).abs() < 26.0);
+            @if !crowded { (text(x, area.bottom + 18.0, "tick middle", &level(*mark))) }
+        }
+    };
+    picture(&area, name, "bar", &title, body)
+}
+
+/// The sentence on warn levels.
+pub fn levels_sentence(desk: &Desk, used: f64, levels: &[f64]) -> String {
+    let w = desk.words;
+    let reached =
+        levels.iter().copied().filter(|l| used >= *l).fold(None, |a: Option<f64>, l| Some(a.map_or(l, |a| a.max(l))));
+    let next =
+        levels.iter().copied().filter(|l| used < *l).fold(None, |a: Option<f64>, l| Some(a.map_or(l, |a| a.min(l))));
+    match (reached, next) {
+        (None, None) => w.levels_none_set.to_owned(),
+        (None, Some(next)) => fill(w.levels_below, &[("next", &level(next))]),
+        (Some(at), Some(next)) => fill(w.levels_between, &[("level", &level(at)), ("next", &level(next))]),
+        (Some(at), None) => fill(w.levels_above, &[("level", &level(at))]),
+    }
+}

@@ -1,0 +1,174 @@
+//! The first view: all mechanisms of the site, and the cranes as a whole.
+
+use maud::{Markup, html};
+use tallyhook_analysis::class::EDITION;
+use tallyhook_config::model::{Config, Crane, Kind, Mechanism};
+
+use super::explain;
+use super::layout::{Column, Desk, cell, explained, number_column, table, words_column};
+use super::record::RecordState;
+use super::share_bar::{levels_sentence, share_bar};
+use super::units::{MassUnit, count, factor, hours, number, percent};
+use super::wording::{Wording, fill};
+use crate::figures::{CraneFigures, MechanismFigures, SiteFigures};
+
+/// The view's body.
+pub fn site(desk: &Desk, figures: &SiteFigures) -> Markup {
+    let w = desk.words;
+    let found = |id: &str| figures.mechanisms.iter().find(|f| f.id == id);
+    let rows: Vec<Vec<Markup>> =
+        desk.config.mechanisms().filter_map(|(c, m)| found(&m.id).map(|f| mechanism_row(desk, c, m, f))).collect();
+    let columns = [
+        words_column(w.mechanism),
+        words_column(w.crane),
+        words_column(w.group),
+        words_column(w.used_share),
+        words_column(w.spectrum_factor_short),
+        number_column(format!("{}, {}", w.running_hours, w.hours_unit)),
+        number_column(w.lifts),
+        words_column(w.group_in_use),
+        words_column(w.forecast),
+        words_column(w.record),
+    ];
+    html! {
+        h1 { (w.site_title) }
+        @if rows.is_empty() {
+            p { (w.no_mechanisms) }
+        } @else {
+            div.sheet { (table(w.site_title, &columns, &rows, None)) }
+            @for (_, m) in desk.config.mechanisms() {
+                @if let Some(f) = found(&m.id) {
+                    (explained(w, &format!("{}, {}", w.used_share, m.id), html! {
+                        p { strong { (m.id) } }
+                        (explain::used(desk, m, f))
+                        (explain::spectrum_factor(desk, m, f))
+                        (explain::group_in_use(desk, f))
+                    }))
+                }
+            }
+        }
+        (cranes(desk, figures))
+    }
+}
+
+fn mechanism_row(desk: &Desk, crane: &Crane, mechanism: &Mechanism, f: &MechanismFigures) -> Vec<Markup> {
+    let w = desk.words;
+    let state = RecordState::of(desk.config, mechanism, f, desk.now);
+    let unit = MassUnit::for_rated(mechanism.spec.rated);
+    let live = |field: &str| format!("{}/{field}", f.id);
+    vec![
+        html! {
+            a href=(format!("/mechanism/{}", f.id)) { (f.id) }
+            span.under { (kind_name(w, mechanism.kind)) ", " (unit.text(mechanism.spec.rated)) }
+        },
+        html! { (crane.name) },
+        html! { (group_text(w, f)) span.under { (EDITION) } },
+        html! {
+            strong data-live=(live("share")) { (percent(f.consumed)) }
+            (share_bar(desk, &format!("bar-{}", f.id), f.consumed, &mechanism.warn.used_share))
+            span.under data-live=(live("used")) { (used_words(w, f)) }
+            span.under data-live=(live("levels")) { (levels_sentence(desk, f.consumed, &mechanism.warn.used_share)) }
+        },
+        html! { span data-live=(live("km")) { (km_text(w, f)) } },
+        html! { span data-live=(live("hours")) { (hours(f.running_hours)) } },
+        html! { span data-live=(live("lifts")) { (count(f.lifts)) } },
+        html! {
+            @match f.group_in_use {
+                Some(group) => { (group.name()) span.under { (EDITION) } }
+                None => (w.too_little_record),
+            }
+        },
+        html! { (forecast_text(w, f)) },
+        html! { span.state.stale[state.is_stale()] data-state=(f.id) data-live=(live("state")) { (state.text(w, &desk.moments, desk.now)) } },
+    ]
+}
+
+fn cranes(desk: &Desk, figures: &SiteFigures) -> Markup {
+    let w = desk.words;
+    let columns: Vec<Column> = vec![
+        words_column(w.crane),
+        words_column(w.group),
+        number_column(w.crane_cycles),
+        words_column(w.crane_factor),
+        words_column(w.crane_class),
+        words_column(w.crane_used),
+        words_column(w.group_in_use),
+    ];
+    let row = |c: &CraneFigures| {
+        let kp = match (c.load_spectrum_factor, &c.state_of_loading) {
+            (Some(kp), Some(class)) => fill(w.spectrum_class, &[("km", &factor(kp)), ("class", class)]),
+            _ => w.none_yet.to_owned(),
+        };
+        vec![
+            html! { (c.name) span.under { (c.id) } },
+            cell(c.group.name()),
+            cell(count(c.lifts)),
+            cell(kp),
+            cell(c.class_of_utilization.name()),
+            cell(percent(c.consumed)),
+            cell(c.group_in_use.map_or(w.too_little_record, |g| g.name())),
+        ]
+    };
+    let rows: Vec<Vec<Markup>> = figures.cranes.iter().map(row).collect();
+    html! {
+        @if !rows.is_empty() {
+            h2 { (w.cranes_title) }
+            div.sheet { (table(w.cranes_title, &columns, &rows, None)) }
+            (explained(w, w.cranes_title, html! { p { (fill(w.crane_note, &[("edition", EDITION)])) } }))
+        }
+    }
+}
+
+/// The design group in both standards' names.
+pub fn group_text(words: &Wording, f: &MechanismFigures) -> String {
+    fill(words.group_text, &[("iso", f.group.name()), ("fem", f.group.fem_name())])
+}
+
+/// The used share with its hours.
+pub fn used_words(words: &Wording, f: &MechanismFigures) -> String {
+    let left = f.design_full_load_hours - f.used_full_load_hours;
+    let rest = if left >= 0.0 {
+        fill(words.left_words, &[("left", &number(left, 1))])
+    } else {
+        fill(words.over_words, &[("over", &number(-left, 1))])
+    };
+    let used = fill(
+        words.used_words,
+        &[
+            ("share", &percent(f.consumed)),
+            ("used", &hours(f.used_full_load_hours)),
+            ("design", &number(f.design_full_load_hours, 0)),
+        ],
+    );
+    format!("{used}, {rest}.")
+}
+
+/// km with its class.
+pub fn km_text(words: &Wording, f: &MechanismFigures) -> String {
+    match (f.load_spectrum_factor, &f.state_of_loading) {
+        (Some(km), Some(class)) => fill(words.spectrum_class, &[("km", &factor(km)), ("class", class)]),
+        _ => words.none_yet.to_owned(),
+    }
+}
+
+/// The forecast's dates.
+pub fn forecast_text(words: &Wording, f: &MechanismFigures) -> String {
+    match &f.forecast {
+        Some(d) => fill(words.forecast_text, &[("p10", &d.date_p10), ("p50", &d.date_p50), ("p90", &d.date_p90)]),
+        None => words.forecast_none.to_owned(),
+    }
+}
+
+/// What a mechanism moves.
+pub fn kind_name(words: &Wording, kind: Kind) -> &'static str {
+    match kind {
+        Kind::Hoist => words.kind_hoist,
+        Kind::Traverse => words.kind_traverse,
+        Kind::Travel => words.kind_travel,
+    }
+}
+
+/// A mechanism of the configuration with its crane.
+pub fn find<'a>(config: &'a Config, id: &str) -> Option<(&'a Crane, &'a Mechanism)> {
+    config.mechanisms().find(|(_, m)| m.id == id)
+}

@@ -1,0 +1,538 @@
+//! The page as a reader's browser gets it, over a year of a made-up precast yard.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::path::PathBuf;
+
+use axum::body::{Body, to_bytes};
+use axum::http::{HeaderMap, Request};
+use jiff::tz::TimeZone;
+use tallyhook_analysis::class::{ApplianceGroup, MechanismGroup};
+use tallyhook_analysis::lift::Lift;
+use tallyhook_analysis::period::{FactorScale, Recording};
+use tallyhook_analysis::recorder::{Gap, Spec};
+use tallyhook_analysis::spectrum::{Totals, band_of};
+use tallyhook_analysis::units::{Grams, Timestamp};
+use tallyhook_config::model::{Crane, Kind, Mechanism, Page, PriorUse, Store, Warn};
+use tokio::io::{AsyncReadExt, AsyncWriteExt};
+use tower::ServiceExt;
+
+use super::*;
+use crate::clock::Reading;
+use crate::figures::{Forecast, LiftFigures, Record, of_site};
+use crate::store::message::{Message, MessageKind};
+
+const ID: &str = "main-hoist";
+const DAY_MS: i64 = 86_400_000;
+/// 2026-03-09, a Monday.
+const LAST_DAY: i32 = 20_521;
+const DAYS: i32 = 425;
+
+fn rated() -> Grams {
+    Grams::from_kg(16_000.0)
+}
+
+fn config(crane_name: &str) -> Config {
+    let mechanism = Mechanism {
+        id: ID.to_owned(),
+        kind: Kind::Hoist,
+        group: MechanismGroup::M5,
+        design_full_load_hours: None,
+        spec: Spec::hoist(rated()),
+        factor_scale: FactorScale::Fem,
+        signals: Vec::new(),
+        warn: Warn {
+            used_share: vec![0.8, 0.9, 1.0],
+            used_share_hysteresis: 0.01,
+            starts_per_hour: Vec::new(),
+            overload: true,
+        },
+        prior: vec![PriorUse {
+            running_hours: 1_900.0,
+            spectrum_factor: 0.2,
+            recording: Recording::Counter,
+            lifts: 61_000,
+            note: "hour meter and yard book".to_owned(),
+        }],
+    };
+    Config {
+        site_name: "Eastfield precast yard".to_owned(),
+        time_zone: TimeZone::UTC,
+        store: Store { directory: PathBuf::from("data"), commit_every: Span::from_ms(30_000), recording: None },
+        page: Page { listen: "127.0.0.1:8080".parse().unwrap() },
+        drives: BTreeMap::new(),
+        cranes: vec![Crane {
+            id: "yard-1".to_owned(),
+            name: crane_name.to_owned(),
+            group: ApplianceGroup::A5,
+            design_life_years: 20.0,
+            mechanisms: vec![mechanism],
+        }],
+        mqtt: None,
+        webhooks: Vec::new(),
+    }
+}
+
+/// Two shifts on weekdays: empty hook, moulds, slabs, now and then a beam above the rated load.
+fn history() -> InMemory {
+    let mut history = InMemory::default();
+    let mut lifts = Vec::new();
+    let days = history.days.entry(ID.to_owned()).or_default();
+    for day in LAST_DAY - DAYS + 1..=LAST_DAY {
+        let mut totals = Totals { observed_ms: DAY_MS as u64, ..Totals::default() };
+        // 1970-01-01 was a Thursday.
+        let weekday = (day + 3).rem_euclid(7);
+        if weekday < 5 {
+            for (kg, minutes) in [(300.0, 70), (4_200.0, 32), (9_400.0, 40), (12_800.0, 26), (15_300.0, 9)] {
+                let more = i64::from(day * 7 % 11);
+                totals.book_running(Grams::from_kg(kg), rated(), Span::from_ms((minutes + more) * 60_000));
+            }
+            for n in 0..60 {
+                let kg = [4_180.0, 9_412.0, 12_790.0, 9_398.0, 15_320.0][(n % 5) as usize];
+                let over = day % 20 == 0 && n == 3;
+                let load = if over { Grams::from_kg(16_480.0) } else { Grams::from_kg(kg + f64::from(n % 7) * 11.0) };
+                let begin = Timestamp::from_ms(i64::from(day) * DAY_MS + 21_600_000 + i64::from(n) * 840_000);
+                let band = band_of(load, rated()) as u8;
+                lifts.push(Lift {
+                    begin,
+                    end: begin.plus(Span::from_ms(195_300)),
+                    load,
+                    peak: Grams::new(load.get() + 610_000),
+                    running_ms: 64_200 + n as u64 * 300,
+                    starts: 6 + (n % 4) as u32,
+                    band,
+                    overload: over,
+                    cut: false,
+                });
+                totals.lifts += 1;
+                totals.starts += 6;
+                totals.overload_lifts += u64::from(over);
+                totals.band_lifts[usize::from(band)] += 1;
+                totals.lift_cubes += load.cubed();
+            }
+        }
+        if day == LAST_DAY - 40 {
+            totals.gap_ms = 7_200_000;
+            totals.load_unknown_ms = 1_800_000;
+            totals.running_ms += 1_800_000;
+        }
+        days.insert(day, totals);
+    }
+    let gap = Timestamp::from_ms(i64::from(LAST_DAY - 40) * DAY_MS + 36_000_000);
+    history.gaps.insert(ID.to_owned(), vec![Gap { begin: gap, end: gap.plus(Span::from_ms(7_200_000)) }]);
+    history.lifts.insert(ID.to_owned(), lifts);
+    history.messages.push(Message {
+        id: "w1".to_owned(),
+        at: gap,
+        kind: MessageKind::Warning,
+        crane: "yard-1".to_owned(),
+        mechanism: ID.to_owned(),
+        body: serde_json::json!({"text": "Used share S/D reached the warn level 0.5 <b>"}),
+    });
+    history
+}
+
+/// The last counted instant: the end of the last day.
+fn counted_to() -> Timestamp {
+    Timestamp::from_ms((i64::from(LAST_DAY) + 1) * DAY_MS)
+}
+
+fn figures_of(config: &Config, history: &InMemory, forecast: bool) -> SiteFigures {
+    of_site(config, |_| {
+        let mut totals = Totals::default();
+        history.days[ID].values().for_each(|day| totals.add(day));
+        Record {
+            totals,
+            began_at: Some(Timestamp::from_ms(i64::from(LAST_DAY - DAYS + 1) * DAY_MS)),
+            counted_to: Some(counted_to()),
+            forecast: forecast.then(|| Forecast {
+                date_p10: "2028-02-11".to_owned(),
+                date_p50: "2028-06-20".to_owned(),
+                date_p90: "2028-12-02".to_owned(),
+            }),
+            ..Record::default()
+        }
+    })
+}
+
+struct Site {
+    router: Router,
+    figures: Arc<SiteFigures>,
+    // The figures and the stop stand as long as someone could change them.
+    _senders: (watch::Sender<Arc<SiteFigures>>, watch::Sender<bool>),
+}
+
+fn state(
+    config: Config,
+    history: InMemory,
+    figures: SiteFigures,
+    late_ms: i64,
+) -> (WebState, watch::Sender<Arc<SiteFigures>>) {
+    let (sender, receiver) = watch::channel(Arc::new(figures));
+    let clock = Clock::manual(counted_to());
+    clock.set(Reading { wall: counted_to().plus(Span::from_ms(late_ms)), mono: Span::ZERO });
+    (WebState { config: Arc::new(config), history: Arc::new(history), figures: receiver, clock }, sender)
+}
+
+fn site_with(config: Config, history: InMemory, late_ms: i64) -> Site {
+    let figures = figures_of(&config, &history, true);
+    let (state, sender) = state(config, history, figures.clone(), late_ms);
+    let (stop, stopped) = watch::channel(false);
+    let router = router(state, "127.0.0.1:8080".parse().unwrap(), stopped);
+    Site { router, figures: Arc::new(figures), _senders: (sender, stop) }
+}
+
+fn site() -> Site {
+    site_with(config("Yard crane 1"), history(), 14_000)
+}
+
+impl Site {
+    async fn ask(&self, method: &str, path: &str, host: &str) -> (StatusCode, HeaderMap, String) {
+        let request = Request::builder().method(method).uri(path).header("host", host).body(Body::empty()).unwrap();
+        let response = self.router.clone().oneshot(request).await.unwrap();
+        let (parts, body) = response.into_parts();
+        let bytes = to_bytes(body, 10_000_000).await.unwrap();
+        (parts.status, parts.headers, String::from_utf8(bytes.to_vec()).unwrap())
+    }
+
+    async fn get(&self, path: &str) -> String {
+        let (status, _, body) = self.ask("GET", path, "localhost").await;
+        assert_eq!(status, StatusCode::OK, "{path}");
+        body
+    }
+}
+
+/// What a reader sees: tags away, entities resolved, spaces made plain.
+fn seen(html: &str) -> String {
+    let mut out = String::new();
+    let mut inside = false;
+    for c in html.chars() {
+        match c {
+            '<' => inside = true,
+            '>' => inside = false,
+            '\u{202f}' if !inside => out.push(' '),
+            c if !inside => out.push(c),
+            _ => {}
+        }
+    }
+    out.replace("&lt;", "<").replace("&gt;", ">").replace("&quot;", "\"").replace("&amp;", "&")
+}
+
+/// Elements open and close in order, attributes are quoted, identifiers are single and every reference has its aim.
+fn assert_well_formed(html: &str) {
+    const VOID: [&str; 3] = ["meta", "link", "br"];
+    let mut open: Vec<&str> = Vec::new();
+    let mut ids = BTreeSet::new();
+    let mut aims: Vec<String> = Vec::new();
+    let mut rest = html.strip_prefix("<!DOCTYPE html>").expect("a doctype");
+    while let Some(start) = rest.find('<') {
+        assert!(!rest[..start].contains('>'), "a bare > in text: {}", &rest[..start]);
+        rest = &rest[start + 1..];
+        let end = rest.find('>').expect("a tag that ends");
+        let tag = &rest[..end];
+        rest = &rest[end + 1..];
+        if let Some(name) = tag.strip_prefix('/') {
+            assert_eq!(open.pop(), Some(name), "closing {name}");
+            continue;
+        }
+        let name = tag.split(' ').next().unwrap();
+        let mut attributes = &tag[name.len()..];
+        while let Some(equals) = attributes.find("=\"") {
+            let key = attributes[..equals].split(' ').next_back().unwrap().to_owned();
+            let value = &attributes[equals + 2..];
+            let close = value.find('"').expect("a quote that closes");
+            let content = &value[..close];
+            attributes = &value[close + 1..];
+            match key.as_str() {
+                "id" => assert!(ids.insert(content.to_owned()), "id {content} twice"),
+                "href" if content.starts_with('#') => aims.push(content[1..].to_owned()),
+                "aria-labelledby" => aims.push(content.to_owned()),
+                "fill" if content.starts_with("url(#") => aims.push(content[5..content.len() - 1].to_owned()),
+                "style" => panic!("an inline style, which the policy forbids"),
+                key => assert!(!key.starts_with("on"), "an inline handler, which the policy forbids"),
+            }
+            assert!(!content.contains("NaN") && !content.contains("inf"), "{key}={content}");
+        }
+        if !VOID.contains(&name) {
+            open.push(name);
+        }
+    }
+    assert!(open.is_empty(), "left open: {open:?}");
+    for aim in aims {
+        assert!(ids.contains(&aim), "nothing has the id {aim}");
+    }
+}
+
+#[tokio::test]
+async fn every_view_is_well_formed_small_and_ends_with_the_caution() {
+    let site = site();
+    for path in ["/", "/mechanism/main-hoist"] {
+        let html = site.get(path).await;
+        assert_well_formed(&html);
+        let assets = include_str!("page.css").len() + include_str!("page.js").len();
+        assert!(html.len() + assets < 200_000, "{path} is {} bytes", html.len() + assets);
+        assert!(!html.contains("http://") && !html.contains("https://"), "{path} reaches outside");
+        let text = seen(&html);
+        assert!(text.contains(crate::figures::CAUTION));
+        assert!(text.contains("ISO 4301-1:1986") && text.contains("FEM 9.755"));
+        assert!(!text.contains('{') && !text.contains('}'), "{path} has an unfilled place");
+    }
+}
+
+#[tokio::test]
+async fn the_page_shows_the_figures() {
+    let site = site();
+    let f = &site.figures.mechanisms[0];
+    // Written out here once more, apart from the page's own rounding.
+    let share = format!("{:.1} %", f.consumed * 100.0);
+    let used = format!("{:.1} h of 1600 full-load hours", f.used_full_load_hours);
+    let km = format!("{:.4} ({})", f.load_spectrum_factor.unwrap(), f.state_of_loading.as_deref().unwrap());
+    for path in ["/", "/mechanism/main-hoist"] {
+        let text = seen(&site.get(path).await);
+        for part in [&share, &used, &km, "2028-06-20 (between 2028-02-11 and 2028-12-02)", "M5 (FEM 9.511: 2m)"] {
+            assert!(text.contains(part), "{path} lacks {part}");
+        }
+        assert!(text.contains("reading; last reading 14 s ago"));
+    }
+    let text = seen(&site.get("/mechanism/main-hoist").await);
+    let band = &f.spectrum[5];
+    assert!(band.running_hours > 100.0 && text.contains(&format!("{:.1}", band.running_hours)));
+    assert!(text.contains("Used share S/D reached the warn level 0.5 <b>"));
+}
+
+#[tokio::test]
+async fn the_last_point_of_the_curve_is_the_used_share() {
+    let (config, history) = (config("Yard crane 1"), history());
+    let figures = figures_of(&config, &history, false);
+    let days = history.days[ID].iter().map(|(d, t)| (*d, t.clone())).collect();
+    let course = used_chart::course(&config.cranes[0].mechanisms[0], days);
+    assert_eq!(course.days.last().unwrap().2, figures.mechanisms[0].used_full_load_hours);
+    assert!(course.days.windows(2).all(|pair| pair[0].2 <= pair[1].2), "used life never falls");
+    assert!((course.prior - 1_900.0 * 0.2 * 1.1).abs() < 1e-9);
+}
+
+#[tokio::test]
+async fn names_are_text() {
+    let site = site_with(config("<script>alert(\"1\")</script> & \u{202e}co"), history(), 0);
+    for path in ["/", "/mechanism/main-hoist"] {
+        let html = site.get(path).await;
+        assert_well_formed(&html);
+        assert!(!html.contains("<script>alert"), "{path}");
+        assert!(seen(&html).contains("<script>alert(\"1\")</script> & "), "{path}");
+    }
+    let (status, _, html) = site.ask("GET", "/mechanism/%3Cscript%3E", "localhost").await;
+    assert_eq!(status, StatusCode::NOT_FOUND);
+    assert_well_formed(&html);
+    assert!(html.contains("&lt;script&gt;"));
+}
+
+#[tokio::test]
+async fn old_figures_are_called_old() {
+    let late = site_with(config("Yard crane 1"), history(), 600_000);
+    let text = seen(&late.get("/mechanism/main-hoist").await);
+    assert!(text.contains("main-hoist: no reading since 2026-03-10 00:00:00 (10 min 00 s)."), "{text}");
+    assert!(!text.contains("last reading"));
+
+    let config = config("Yard crane 1");
+    let mut figures = figures_of(&config, &history(), true);
+    figures.mechanisms[0].gap_since = Some("2026-03-09T23:59:30.000Z".to_owned());
+    let (state, sender) = state(config, history(), figures, 0);
+    let (stop, stopped) = watch::channel(false);
+    let router = router(state, "127.0.0.1:1".parse().unwrap(), stopped);
+    let figures = sender.borrow().clone();
+    let silent = Site { router, figures, _senders: (sender, stop) };
+    assert!(seen(&silent.get("/").await).contains("no answer since 2026-03-09 23:59:30 (30 s)"));
+}
+
+#[tokio::test]
+async fn a_store_with_nothing_in_it_has_a_page_too() {
+    let config = config("Yard crane 1");
+    let figures = of_site(&config, |_| Record::default());
+    let (state, sender) = state(config, InMemory::default(), figures.clone(), 0);
+    let (stop, stopped) = watch::channel(false);
+    let router = router(state, "127.0.0.1:1".parse().unwrap(), stopped);
+    let empty = Site { router, figures: Arc::new(figures), _senders: (sender, stop) };
+    for path in ["/", "/mechanism/main-hoist"] {
+        let html = empty.get(path).await;
+        assert_well_formed(&html);
+        assert!(seen(&html).contains("no sample yet"), "{path}");
+    }
+}
+
+#[tokio::test]
+async fn a_history_that_fails_is_owned_up_to_and_the_figures_stay() {
+    struct Broken;
+    impl History for Broken {
+        fn lifts(&self, _: &str, _: usize, _: Option<Timestamp>) -> Result<Vec<Lift>, String> {
+            Err("the disk is gone".to_owned())
+        }
+        fn days(&self, _: &str, _: i32, _: i32) -> Result<Vec<(i32, Totals)>, String> {
+            Err("the disk is gone".to_owned())
+        }
+        fn gaps(&self, _: &str, _: usize) -> Result<Vec<Gap>, String> {
+            Err("the disk is gone".to_owned())
+        }
+        fn messages(&self, _: &str, _: &[MessageKind], _: usize) -> Result<Vec<Message>, String> {
+            Err("the disk is gone".to_owned())
+        }
+    }
+    let config = config("Yard crane 1");
+    let figures = figures_of(&config, &history(), true);
+    let (mut state, sender) = state(config, InMemory::default(), figures.clone(), 0);
+    state.history = Arc::new(Broken);
+    let (stop, stopped) = watch::channel(false);
+    let router = router(state, "127.0.0.1:1".parse().unwrap(), stopped);
+    let broken = Site { router, figures: Arc::new(figures), _senders: (sender, stop) };
+    let text = seen(&broken.get("/mechanism/main-hoist").await);
+    assert!(text.contains("history cannot be read") && text.contains("full-load hours left"));
+    let (status, ..) = broken.ask("GET", "/api/v1/mechanisms/main-hoist/lifts", "localhost").await;
+    assert_eq!(status, StatusCode::SERVICE_UNAVAILABLE);
+}
+
+#[tokio::test]
+async fn the_api_gives_the_contracts_shapes_at_full_precision() {
+    let site = site();
+    // As text: a parser may lose the last digit, the answer may not.
+    assert_eq!(site.get("/api/v1/status").await, serde_json::to_string(&*site.figures).unwrap());
+    let lifts: Vec<serde_json::Value> =
+        serde_json::from_str(&site.get("/api/v1/mechanisms/main-hoist/lifts?limit=3").await).unwrap();
+    let all = history().lifts(ID, 4, None).unwrap();
+    assert_eq!(lifts.len(), 3);
+    for (got, lift) in lifts.iter().zip(&all) {
+        assert_eq!(*got, serde_json::to_value(LiftFigures::of(lift, rated())).unwrap());
+    }
+    let names: Vec<&str> = lifts[0].as_object().unwrap().keys().map(String::as_str).collect();
+    let contract = ["begin", "end", "load_kg", "fraction", "peak_kg", "running_seconds", "starts", "band", "overload", "cut"];
+    assert_eq!(BTreeSet::from_iter(names), BTreeSet::from(contract));
+    // The oldest `begin` asks for the page that follows.
+    let before = lifts[2]["begin"].as_str().unwrap();
+    let next = site.get(&format!("/api/v1/mechanisms/main-hoist/lifts?limit=1&before={before}")).await;
+    let next: Vec<serde_json::Value> = serde_json::from_str(&next).unwrap();
+    assert_eq!(next[0], serde_json::to_value(LiftFigures::of(&all[3], rated())).unwrap());
+}
+
+#[tokio::test]
+async fn wrong_questions_get_a_sentence() {
+    let site = site();
+    for (path, status) in [
+        ("/api/v1/mechanisms/none/lifts", StatusCode::NOT_FOUND),
+        ("/api/v1/mechanisms/main-hoist/lifts?limit=0", StatusCode::BAD_REQUEST),
+        ("/api/v1/mechanisms/main-hoist/lifts?limit=1001", StatusCode::BAD_REQUEST),
+        ("/api/v1/mechanisms/main-hoist/lifts?limit=x", StatusCode::BAD_REQUEST),
+        ("/api/v1/mechanisms/main-hoist/lifts?before=yesterday", StatusCode::BAD_REQUEST),
+        ("/api/v1/mechanisms/main-hoist/lifts?limt=3", StatusCode::BAD_REQUEST),
+    ] {
+        let (got, _, body) = site.ask("GET", path, "localhost").await;
+        assert_eq!(got, status, "{path}");
+        let body: serde_json::Value = serde_json::from_str(&body).unwrap();
+        assert!(body["error"].as_str().unwrap().len() > 10, "{path}");
+    }
+    for path in ["/nothing", "/mechanism/none", "/mechanism/", "/api/v2"] {
+        let (status, _, body) = site.ask("GET", path, "localhost").await;
+        assert_eq!(status, StatusCode::NOT_FOUND, "{path}");
+        assert_well_formed(&body);
+    }
+}
+
+#[tokio::test]
+async fn only_get_only_loopback_names_and_the_headers_on_every_answer() {
+    let site = site();
+    for (method, path, host, status) in [
+        ("GET", "/", "localhost:8080", StatusCode::OK),
+        ("HEAD", "/", "127.0.0.1", StatusCode::OK),
+        ("GET", "/page.css", "[::1]:8080", StatusCode::OK),
+        ("GET", "/page.js", "localhost", StatusCode::OK),
+        ("GET", "/favicon.ico", "localhost", StatusCode::NO_CONTENT),
+        ("GET", "/nothing", "localhost", StatusCode::NOT_FOUND),
+        ("POST", "/", "localhost", StatusCode::METHOD_NOT_ALLOWED),
+        ("DELETE", "/nothing", "localhost", StatusCode::METHOD_NOT_ALLOWED),
+        ("GET", "/", "yard.example", StatusCode::MISDIRECTED_REQUEST),
+        ("GET", "/api/v1/status", "127.0.0.1.yard.example", StatusCode::MISDIRECTED_REQUEST),
+    ] {
+        let (got, headers, body) = site.ask(method, path, host).await;
+        assert_eq!(got, status, "{method} {path} {host}");
+        let policy = headers["content-security-policy"].to_str().unwrap();
+        assert!(policy.starts_with("default-src 'none'") && !policy.contains("unsafe"));
+        assert_eq!(headers["x-frame-options"], "DENY");
+        assert_eq!(headers["x-content-type-options"], "nosniff");
+        assert_eq!(headers["referrer-policy"], "no-referrer");
+        if got == StatusCode::MISDIRECTED_REQUEST {
+            assert!(!body.contains("main-hoist"));
+        }
+    }
+}
+
+/// WCAG 2.2, 1.4.3 and 1.4.11: relative luminance and contrast as defined there.
+#[test]
+fn colours_hold_aa_contrast_in_light_and_dark() {
+    fn channel(hex: &str) -> f64 {
+        let c = f64::from(u8::from_str_radix(hex, 16).unwrap()) / 255.0;
+        if c <= 0.04045 { c / 12.92 } else { ((c + 0.055) / 1.055).powf(2.4) }
+    }
+    fn luminance(hex: &str) -> f64 {
+        0.2126 * channel(&hex[0..2]) + 0.7152 * channel(&hex[2..4]) + 0.0722 * channel(&hex[4..6])
+    }
+    let css = include_str!("page.css");
+    let blocks: Vec<&str> =
+        css.match_indices(":root {").map(|(i, _)| css[i..].split('}').next().unwrap()).take(2).collect();
+    for block in blocks {
+        let colour = |name: &str| {
+            let at = block.find(&format!("--{name}: #")).unwrap_or_else(|| panic!("{name}")) + name.len() + 5;
+            luminance(&block[at..at + 6])
+        };
+        let contrast = |a: f64, b: f64| (a.max(b) + 0.05) / (a.min(b) + 0.05);
+        for (front, back, least) in [
+            ("ink", "paper", 7.0),
+            ("soft", "paper", 4.5),
+            ("measured", "paper", 4.5),
+            ("ink", "notice", 4.5),
+            ("forecast", "paper", 3.0),
+            ("rule", "paper", 2.0), // rules part cells; nothing is read off them
+            ("soft", "pale", 3.0),
+        ] {
+            let got = contrast(colour(front), colour(back));
+            assert!(got >= least, "{front} on {back}: {got:.2}");
+        }
+    }
+}
+
+/// Over a real socket: the first event holds the figures, and the stop ends the server though a page listens.
+#[tokio::test]
+async fn events_tell_the_figures_and_the_stop_ends_the_server() {
+    let config = config("Yard crane 1");
+    let figures = figures_of(&config, &history(), true);
+    let consumed = figures.mechanisms[0].consumed;
+    let (state, _sender) = state(config, history(), figures, 14_000);
+    let (stop, stopped) = watch::channel(false);
+    let listener = tokio::net::TcpListener::bind("127.0.0.1:0").await.unwrap();
+    let address = listener.local_addr().unwrap();
+    let server = tokio::spawn(serve(listener, state, stopped));
+    let mut socket = tokio::net::TcpStream::connect(address).await.unwrap();
+    socket.write_all(format!("GET /events HTTP/1.1\r\nHost: {address}\r\n\r\n").as_bytes()).await.unwrap();
+    let mut got = String::new();
+    while !got.contains("\n\n") {
+        let mut buffer = [0; 4096];
+        let n = socket.read(&mut buffer).await.unwrap();
+        assert!(n > 0, "{got}");
+        got.push_str(std::str::from_utf8(&buffer[..n]).unwrap());
+    }
+    assert!(got.contains("text/event-stream"));
+    let data = got.split("data: ").nth(1).unwrap().lines().next().unwrap();
+    let event: serde_json::Value = serde_json::from_str(data).unwrap();
+    let mechanism = &event["mechanisms"][0];
+    assert!(data.contains(&format!("\"consumed\":{}", serde_json::to_string(&consumed).unwrap())));
+    assert_eq!(mechanism["age_seconds"], 14.0);
+    assert_eq!(mechanism["stale"], false);
+    assert_eq!(mechanism["text"]["state"], "reading; last reading 14\u{202f}s ago");
+    stop.send(true).unwrap();
+    server.await.unwrap().unwrap();
+}
+
+/// Every place an event fills is one that the script looks for and the views hold.
+#[tokio::test]
+async fn events_and_views_agree_on_the_places() {
+    let site = site();
+    let views = site.get("/").await + &site.get("/mechanism/main-hoist").await;
+    for name in ["share", "used", "levels", "km", "hours", "lifts", "starts", "state"] {
+        assert!(views.contains(&format!("data-live=\"main-hoist/{name}\"")), "{name}");
+    }
+}

@@ -1,0 +1,188 @@
+//! How quantities are written: the one place that rounds, groups digits and picks kilograms or tonnes.
+
+use tallyhook_analysis::units::{Grams, MS_PER_HOUR};
+
+/// Stands between groups of three digits and between a number and its unit; never breaks a line.
+const THIN: char = '\u{202f}';
+
+/// The unit loads are written in. One mechanism keeps to one unit on every view, so that its loads can be compared.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum MassUnit {
+    /// kg, to the whole kilogram.
+    Kilogram,
+    /// t, to 10 kg.
+    Tonne,
+}
+
+impl MassUnit {
+    /// The unit for a mechanism: tonnes from 10 t of rated load.
+    pub fn for_rated(rated: Grams) -> Self {
+        if rated.get() >= 10_000_000 { MassUnit::Tonne } else { MassUnit::Kilogram }
+    }
+
+    /// Its symbol.
+    pub const fn symbol(self) -> &'static str {
+        match self {
+            MassUnit::Kilogram => "kg",
+            MassUnit::Tonne => "t",
+        }
+    }
+
+    /// A load in this unit, without the symbol.
+    pub fn number(self, load: Grams) -> String {
+        match self {
+            MassUnit::Kilogram => number(load.as_kg(), 0),
+            MassUnit::Tonne => number(load.as_kg() / 1000.0, 2),
+        }
+    }
+
+    /// A load in this unit, with the symbol.
+    pub fn text(self, load: Grams) -> String {
+        format!("{}{THIN}{}", self.number(load), self.symbol())
+    }
+}
+
+/// A number with `decimals` places, thousands apart, a true minus sign.
+pub fn number(value: f64, decimals: usize) -> String {
+    if !value.is_finite() {
+        return "–".to_owned();
+    }
+    let plain = format!("{:.decimals$}", value.abs());
+    let (whole, rest) = match plain.split_once('.') {
+        Some((whole, rest)) => (whole, Some(rest)),
+        None => (plain.as_str(), None),
+    };
+    let mut out = String::with_capacity(plain.len() + 6);
+    // A value that rounds to zero has no sign.
+    if value < 0.0 && plain.bytes().any(|b| (b'1'..=b'9').contains(&b)) {
+        out.push('−');
+    }
+    for (i, digit) in whole.chars().enumerate() {
+        // Four digits stay together, as tables of the trade print them.
+        if i > 0 && whole.len() > 4 && (whole.len() - i).is_multiple_of(3) {
+            out.push(THIN);
+        }
+        out.push(digit);
+    }
+    if let Some(rest) = rest {
+        out.push('.');
+        out.push_str(rest);
+    }
+    out
+}
+
+/// A count.
+pub fn count(value: u64) -> String {
+    number(value as f64, 0)
+}
+
+/// Hours without the unit: three significant places below 100 h, one decimal above.
+pub fn hours(value: f64) -> String {
+    let decimals = match value.abs() {
+        v if v >= 100.0 => 1,
+        v if v >= 10.0 => 2,
+        v if v >= 0.1 || v == 0.0 => 3,
+        _ => 4,
+    };
+    number(value, decimals)
+}
+
+/// A share (1 is the whole) as per cent with its sign: two significant places at the least.
+pub fn percent(share: f64) -> String {
+    let value = share * 100.0;
+    let decimals = match value.abs() {
+        0.0 => 0,
+        v if v >= 10.0 => 1,
+        v if v >= 1.0 => 2,
+        v if v >= 0.1 => 2,
+        v if v >= 0.01 => 3,
+        v if v >= 0.001 => 4,
+        _ => 5,
+    };
+    format!("{}{THIN}%", number(value, decimals))
+}
+
+/// A warn level or a band edge as per cent: whole where it is whole.
+pub fn level(share: f64) -> String {
+    let value = share * 100.0;
+    let decimals = if (value - value.round()).abs() < 1e-9 { 0 } else { 1 };
+    format!("{}{THIN}%", number(value, decimals))
+}
+
+/// A load spectrum factor: four decimals.
+pub fn factor(value: f64) -> String {
+    number(value, 4)
+}
+
+/// A length of time in words of the clock: `14 s`, `3 min 05 s`, `2 h 10 min`, `3 d 4 h`.
+pub fn duration(ms: i64) -> String {
+    let seconds = ms.max(0) / 1000;
+    let (minutes, hours, days) = (seconds / 60, seconds / 3600, seconds / 86_400);
+    if seconds < 60 {
+        format!("{seconds}{THIN}s")
+    } else if minutes < 60 {
+        format!("{minutes}{THIN}min {:02}{THIN}s", seconds % 60)
+    } else if hours < 48 {
+        format!("{hours}{THIN}h {:02}{THIN}min", minutes % 60)
+    } else {
+        format!("{days}{THIN}d {}{THIN}h", hours % 24)
+    }
+}
+
+/// Milliseconds as hours.
+pub fn ms_as_hours(ms: u64) -> f64 {
+    ms as f64 / MS_PER_HOUR as f64
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn plain(text: String) -> String {
+        text.replace(THIN, " ")
+    }
+
+    #[test]
+    fn loads_keep_one_unit_per_mechanism() {
+        let sixteen = MassUnit::for_rated(Grams::from_kg(16_000.0));
+        assert_eq!(plain(sixteen.text(Grams::from_kg(8_324.6))), "8.32 t");
+        let five = MassUnit::for_rated(Grams::from_kg(5_000.0));
+        assert_eq!(plain(five.text(Grams::from_kg(12_000.4))), "12 000 kg");
+    }
+
+    #[test]
+    fn small_shares_keep_two_figures() {
+        for (share, text) in [
+            (0.0, "0 %"),
+            (0.000164, "0.016 %"),
+            (0.00164, "0.16 %"),
+            (0.0164, "1.64 %"),
+            (0.4, "40.0 %"),
+            (1.331, "133.1 %"),
+        ] {
+            assert_eq!(plain(percent(share)), text, "{share}");
+        }
+    }
+
+    #[test]
+    fn numbers_group_and_sign() {
+        assert_eq!(plain(number(1234567.891, 1)), "1 234 567.9");
+        assert_eq!(plain(number(1600.0, 0)), "1600");
+        assert_eq!(number(-0.04, 1), "0.0");
+        assert_eq!(number(-3.0, 0), "−3");
+        assert_eq!(number(f64::NAN, 1), "–");
+    }
+
+    #[test]
+    fn durations_read_like_a_clock() {
+        for (ms, text) in [
+            (14_400, "14 s"),
+            (185_000, "3 min 05 s"),
+            (7_800_000, "2 h 10 min"),
+            (273_600_000, "3 d 4 h"),
+            (-5, "0 s"),
+        ] {
+            assert_eq!(plain(duration(ms)), text);
+        }
+    }
+}
