@@ -38,10 +38,17 @@ pub struct Record {
 pub struct Forecast {
     /// With 10 % chance before this date, `YYYY-MM-DD`.
     pub date_p10: String,
-    /// As likely before as after, `YYYY-MM-DD`.
-    pub date_p50: String,
-    /// With 90 % chance before this date, `YYYY-MM-DD`.
-    pub date_p90: String,
+    /// As likely before as after, `YYYY-MM-DD`; `null` when later than the forecast looks (30 years).
+    pub date_p50: Option<String>,
+    /// With 90 % chance before this date, `YYYY-MM-DD`; `null` when later than the forecast looks.
+    pub date_p90: Option<String>,
+}
+
+impl Forecast {
+    /// The dates of day numbers.
+    pub fn of_days(p10: i32, p50: Option<i32>, p90: Option<i32>) -> Self {
+        Forecast { date_p10: date_of(p10), date_p50: p50.map(date_of), date_p90: p90.map(date_of) }
+    }
 }
 
 /// One load band.

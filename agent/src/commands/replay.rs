@@ -55,7 +55,7 @@ pub fn run(args: ReplayArgs) -> CommandResult {
 fn play(source: SampleSource, book: &mut Book) -> Result<(), Failure> {
     for sample in source {
         book.take(&sample.map_err(Failure::usage)?);
-        book.forget_lifts();
+        book.forget();
     }
     Ok(())
 }

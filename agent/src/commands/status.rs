@@ -78,7 +78,11 @@ fn of_mechanism(m: &MechanismFigures, edition: &str) -> String {
     row("  gaps and unread loads", format!("{:.3} h", m.gap_full_load_hours));
     row("D, designed (FEM 9.755, 06.1993)", format!("{:.0} h", m.design_full_load_hours));
     match &m.forecast {
-        Some(f) => row("S reaches D (10, 50, 90 %)", format!("{}, {}, {}", f.date_p10, f.date_p50, f.date_p90)),
+        Some(f) => {
+            let date = |d: &Option<String>| d.clone().unwrap_or_else(|| "beyond 30 years".to_owned());
+            let dates = format!("{}, {}, {}", f.date_p10, date(&f.date_p50), date(&f.date_p90));
+            row("S reaches D (10, 50, 90 %)", dates);
+        }
         None => row("S reaches D", "too little record for a forecast".to_owned()),
     }
     let km = m.load_spectrum_factor.map_or("-".to_owned(), |km| format!("{km:.4} (cubic), {:.3} (cube root)", km.cbrt()));

@@ -2,11 +2,15 @@
 //!
 //! `run` and `replay` keep the same book; only `run` stores it.
 
+use std::cell::RefCell;
 use std::collections::BTreeMap;
 
 use serde_json::json;
-use tallyhook_analysis::recorder::{Calendar, Event, Recorder, State};
-use tallyhook_analysis::sample::Sample;
+use tallyhook_analysis::forecast::{DayUse, Outlook, Question, forecast};
+use tallyhook_analysis::lift::Lift;
+use tallyhook_analysis::recorder::{Day, Gap, Utc, Calendar, Event, Recorder, State};
+use tallyhook_analysis::sample::{Flag, Sample};
+use tallyhook_analysis::spectrum::Totals;
 use tallyhook_analysis::units::{Span, Timestamp};
 use tallyhook_analysis::watch::{Crossing, LevelWatch};
 use tallyhook_config::model::{Crane, Mechanism};
@@ -23,16 +27,16 @@ pub type Left = (State, BTreeMap<String, usize>);
 pub struct SiteCalendar(pub jiff::tz::TimeZone);
 
 impl Calendar for SiteCalendar {
-    fn day(&self, at: Timestamp) -> tallyhook_analysis::recorder::Day {
-        let local = || -> Result<tallyhook_analysis::recorder::Day, jiff::Error> {
+    fn day(&self, at: Timestamp) -> Day {
+        let local = || -> Result<Day, jiff::Error> {
             let local = jiff::Timestamp::from_millisecond(at.as_ms())?.to_zoned_datetime(self.0.clone());
             let tomorrow = local.date().tomorrow()?.to_zoned_datetime(self.0.clone())?;
             let number = figures::day_number(local.date());
             let ends = Timestamp::from_ms(tomorrow.timestamp().as_millisecond());
-            Ok(tallyhook_analysis::recorder::Day { number, ends })
+            Ok(Day { number, ends })
         };
         // A date beyond the calendar's ends has no local midnight; the days of UTC go on for ever.
-        local().unwrap_or_else(|_| tallyhook_analysis::recorder::Utc.day(at))
+        local().unwrap_or_else(|_| Utc.day(at))
     }
 }
 
@@ -44,20 +48,27 @@ pub struct Book {
     recorder: Recorder,
     used_share: LevelWatch,
     pending: Pending,
+    /// Days that have closed, by number.
+    history: BTreeMap<i32, Totals>,
+    /// The forecast of the day it was made on.
+    forecast: RefCell<Option<(i32, Option<figures::Forecast>)>>,
 }
 
 /// What has followed since the last commit that went through.
 #[derive(Default)]
 struct Pending {
-    lifts: Vec<tallyhook_analysis::lift::Lift>,
-    gaps: Vec<tallyhook_analysis::recorder::Gap>,
-    days: Vec<(i32, tallyhook_analysis::spectrum::Totals)>,
-    flags: Vec<(tallyhook_analysis::sample::Flag, Timestamp)>,
+    lifts: Vec<Lift>,
+    gaps: Vec<Gap>,
+    days: Vec<(i32, Totals)>,
+    flags: Vec<(Flag, Timestamp)>,
     messages: Vec<Message>,
     moved: bool,
 }
 
 const USED_SHARE: &str = "used_share";
+
+/// The same draws at every look, so that a forecast does not tremble.
+const FORECAST_SEED: u64 = 9755;
 
 impl Book {
     /// Opens the book, from where it was left or empty.
@@ -72,6 +83,8 @@ impl Book {
             mechanism: mechanism.clone(),
             calendar,
             pending: Pending::default(),
+            history: BTreeMap::new(),
+            forecast: RefCell::default(),
         }
     }
 
@@ -88,7 +101,7 @@ impl Book {
             counted_to: self.recorder.began_at().map(|_| self.recorder.counted_to()),
             gap_since: self.recorder.gap_since(),
             hanging_since: self.recorder.hanging_since(),
-            forecast: None,
+            forecast: self.forecast(),
         }
     }
 
@@ -145,17 +158,61 @@ impl Book {
 
     /// The last commit has gone through.
     pub fn committed(&mut self) {
+        self.forget();
+    }
+
+    /// Lets go of what a commit would hold, but for the days; for `replay`, which keeps no store.
+    pub fn forget(&mut self) {
+        let days = std::mem::take(&mut self.pending.days);
+        self.history.extend(days.iter().map(|(day, totals)| (*day, totals.clone())));
         self.pending = Pending::default();
     }
 
-    /// The lifts since the last commit, taken out; for `replay`, which keeps no store.
-    pub fn drain_lifts(&mut self) -> Vec<tallyhook_analysis::lift::Lift> {
-        std::mem::take(&mut self.pending.lifts)
+    /// Whether at least `count` days have closed since the last commit.
+    pub fn has_closed_days(&self, count: usize) -> bool {
+        self.pending.days.len() >= count
     }
 
-    /// Days that have closed since the last commit, taken out; for `replay`, which keeps no store.
-    pub fn drain_days(&mut self) -> Vec<(i32, tallyhook_analysis::spectrum::Totals)> {
-        std::mem::take(&mut self.pending.days)
+    /// Hands over the days that closed before this book was opened, from which the forecast is made.
+    pub fn set_history(&mut self, days: Vec<(i32, Totals)>) {
+        self.history = days.into_iter().collect();
+        self.forecast.replace(None);
+    }
+
+    /// When S will reach D, by the days before the open one; `None` with too little record. The same through the
+    /// whole day, so it is reckoned once a day.
+    fn forecast(&self) -> Option<figures::Forecast> {
+        let open = self.recorder.open_day()?;
+        let today = open.day.number;
+        let mut made = self.forecast.borrow_mut();
+        if made.as_ref().is_none_or(|(day, _)| *day != today) {
+            *made = Some((today, self.make_forecast(today, &open.totals)));
+        }
+        made.as_ref().and_then(|(_, forecast)| forecast.clone())
+    }
+
+    fn make_forecast(&self, today: i32, open: &Totals) -> Option<figures::Forecast> {
+        let base = self.mechanism.spec.base();
+        let days: Vec<DayUse> = self
+            .history
+            .range(..today)
+            .map(|(&day, t)| DayUse {
+                day,
+                full_load_hours: t.full_load_hours(base),
+                observed: t.observed_ms as f64 / (t.observed_ms + t.gap_ms).max(1) as f64,
+            })
+            .collect();
+        let ledger = figures::ledger(&self.mechanism, self.recorder.totals());
+        let asked = Question {
+            used: ledger.used_full_load_hours() - open.full_load_hours(base),
+            design: ledger.design_full_load_hours,
+            as_of: today,
+            seed: FORECAST_SEED,
+        };
+        match forecast(&days, &asked).outlook() {
+            Outlook::Band { p10, p50, p90 } => Some(figures::Forecast::of_days(p10, p50, p90)),
+            Outlook::NotEnough { .. } | Outlook::AlreadyOver | Outlook::BeyondHorizon => None,
+        }
     }
 
     fn watch_used_share(&mut self, at: Timestamp) {

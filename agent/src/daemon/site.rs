@@ -15,7 +15,7 @@ use crate::drive::assemble::Assembler;
 use crate::drive::{DriveHealth, DriveReading};
 use crate::figures::{self, SiteFigures};
 use crate::samples::recording::RingWriter;
-use crate::store::{MechanismCommit, Store, StoreError};
+use crate::store::{MechanismCommit, Reader, Store, StoreError};
 
 /// The copy of the configuration that is kept with the ledger, so that the store can be read without the daemon.
 pub const CONFIGURATION_COPY: &str = "configuration.toml";
@@ -44,10 +44,13 @@ impl Site {
     /// [`StoreError`] when the store cannot be read.
     pub fn open(config: Arc<Config>, store: &Store, now: Reading) -> Result<Self, StoreError> {
         let calendar = SiteCalendar(config.time_zone.clone());
+        let history = Reader::open(&config.store.directory)?;
         let mut books = Vec::new();
         let mut rings = Vec::new();
         for (crane, mechanism) in config.mechanisms() {
-            books.push(Book::open(crane, mechanism, calendar.clone(), store.resume(&mechanism.id)?));
+            let mut book = Book::open(crane, mechanism, calendar.clone(), store.resume(&mechanism.id)?);
+            book.set_history(history.days(&mechanism.id, i32::MIN, i32::MAX)?);
+            books.push(book);
             rings.push(config.store.recording.and_then(|bounds| ring(&config.store.directory, &mechanism.id, bounds)));
         }
         Ok(Site {
