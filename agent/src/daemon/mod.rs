@@ -74,7 +74,13 @@ pub async fn run(setup: Setup, mut stop: watch::Receiver<bool>) -> Result<(), Da
     let mut tellers =
         publish::spawn(config.clone(), store.clone(), figures.clone(), store.stored(), clock.clone(), telling.clone());
     let mut page = JoinSet::new();
-    page.spawn(web::serve(listener, web::WebState::new(config.clone(), figures, clock.clone()), telling));
+    let history = Arc::new(web::Stored(directory.clone()));
+    let state = web::WebState { config: config.clone(), history, figures, clock: clock.clone() };
+    page.spawn(async move {
+        if let Err(error) = web::serve(listener, state, telling).await {
+            tracing::error!("the page cannot be served: {error}");
+        }
+    });
 
     let mut next_tick = clock.now().mono.plus(TICK);
     let result = loop {

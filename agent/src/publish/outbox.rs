@@ -6,6 +6,7 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 use tokio::sync::watch;
 
+use crate::store::StoreHandle;
 use crate::store::message::Message;
 
 /// An append-only log of messages with a cursor for each destination. Errors are sentences for the log; every call
@@ -23,6 +24,21 @@ pub trait Outbox {
 
     /// Keeps that `destination` has acknowledged all messages up to `seq`.
     fn set_cursor(&self, destination: &str, seq: u64) -> impl Future<Output = Result<(), String>> + Send;
+}
+
+/// The store's own outbox.
+impl Outbox for StoreHandle {
+    async fn messages_after(&self, seq: u64, limit: usize) -> Result<Vec<(u64, Message)>, String> {
+        StoreHandle::messages_after(self, seq, limit).await.map_err(|error| error.to_string())
+    }
+
+    async fn cursor(&self, destination: &str) -> Result<u64, String> {
+        StoreHandle::cursor(self, destination).await.map_err(|error| error.to_string())
+    }
+
+    async fn set_cursor(&self, destination: &str, seq: u64) -> Result<(), String> {
+        StoreHandle::set_cursor(self, destination, seq).await.map_err(|error| error.to_string())
+    }
 }
 
 /// An outbox in memory, for tests. Clones share their content. Numbers start at 1.

@@ -25,6 +25,7 @@ mod share_bar;
 mod site;
 mod source;
 mod spectrum_chart;
+mod stored;
 #[cfg(test)]
 mod tests;
 pub mod units;
@@ -50,6 +51,7 @@ use crate::figures::SiteFigures;
 use layout::{Desk, frame};
 use moments::Moments;
 pub use source::{History, InMemory};
+pub use stored::Stored;
 use wording::{ENGLISH, Wording, fill};
 
 /// How long open answers may take to end after the stop.

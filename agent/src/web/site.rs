@@ -154,7 +154,11 @@ pub fn km_text(words: &Wording, f: &MechanismFigures) -> String {
 /// The forecast's dates.
 pub fn forecast_text(words: &Wording, f: &MechanismFigures) -> String {
     match &f.forecast {
-        Some(d) => fill(words.forecast_text, &[("p10", &d.date_p10), ("p50", &d.date_p50), ("p90", &d.date_p90)]),
+        Some(d) => {
+            let later = |date: &Option<String>| date.clone().unwrap_or_else(|| words.forecast_beyond.to_owned());
+            let (p50, p90) = (later(&d.date_p50), later(&d.date_p90));
+            fill(words.forecast_text, &[("p10", &d.date_p10), ("p50", &p50), ("p90", &p90)])
+        }
         None => words.forecast_none.to_owned(),
     }
 }
