@@ -1,5 +1,7 @@
 //! The broker's side of the contract, against a real Mosquitto and its own command-line subscriber.
 
+#![allow(clippy::unwrap_used, clippy::expect_used, reason = "a test fails by panicking")]
+
 use std::collections::HashSet;
 use std::io::{BufRead, BufReader};
 use std::net::{TcpListener, TcpStream};

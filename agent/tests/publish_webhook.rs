@@ -1,5 +1,7 @@
 //! Webhooks against a small HTTP server of the test's own, which answers what each test tells it to.
 
+#![allow(clippy::unwrap_used, clippy::expect_used, reason = "a test fails by panicking")]
+
 use std::sync::Arc;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::time::Duration;
