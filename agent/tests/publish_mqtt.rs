@@ -1,0 +1,284 @@
+//! The broker's side of the contract, against a real Mosquitto and its own command-line subscriber.
+
+#![allow(clippy::unwrap_used, clippy::expect_used, reason = "a test fails by panicking")]
+
+use std::collections::HashSet;
+use std::io::{BufRead, BufReader};
+use std::net::{TcpListener, TcpStream};
+use std::process::{Child, Command, Stdio};
+use std::sync::{Arc, Mutex};
+use std::time::Duration;
+
+use serde_json::{Value, json};
+use tallyhook::clock::Clock;
+use tallyhook::figures::{self, Record, SiteFigures};
+use tallyhook::publish::outbox::{MemoryOutbox, Outbox};
+use tallyhook::publish::spawn;
+use tallyhook::store::message::{Message, MessageKind};
+use tallyhook_analysis::class::{ApplianceGroup, MechanismGroup};
+use tallyhook_analysis::period::FactorScale;
+use tallyhook_analysis::recorder::Spec;
+use tallyhook_analysis::units::{Grams, Span, Timestamp};
+use tallyhook_config::model::{Config, Crane, Kind, Mechanism, Mqtt, Page, Store, Warn};
+use tokio::sync::watch;
+use tokio::task::JoinSet;
+
+struct Broker {
+    directory: tempfile::TempDir,
+    port: u16,
+    child: Option<Child>,
+}
+
+impl Broker {
+    fn start() -> Self {
+        let directory = tempfile::tempdir().unwrap();
+        let port = TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port();
+        let mut broker = Broker { directory, port, child: None };
+        broker.again();
+        broker
+    }
+
+    /// Starts it on the same port with what it kept, and waits until it answers.
+    fn again(&mut self) {
+        let data = self.directory.path().display().to_string();
+        let settings = format!(
+            "user root\nlistener {} 127.0.0.1\nallow_anonymous true\npersistence true\npersistence_location {data}/\n\
+             autosave_interval 1\nautosave_on_changes true\nmax_queued_messages 0\n",
+            self.port
+        );
+        let file = self.directory.path().join("broker.conf");
+        std::fs::write(&file, settings).unwrap();
+        let mut child = command("mosquitto", "mosquitto").arg("-c").arg(&file).stderr(Stdio::null()).spawn().unwrap();
+        for _ in 0..500 {
+            assert!(child.try_wait().unwrap().is_none(), "mosquitto ended at once: is port {} taken?", self.port);
+            if TcpStream::connect(("127.0.0.1", self.port)).is_ok() {
+                self.child = Some(child);
+                return;
+            }
+            std::thread::park_timeout(Duration::from_millis(10));
+        }
+        panic!("mosquitto does not answer on port {}", self.port);
+    }
+
+    /// `kill -9`.
+    fn kill(&mut self) {
+        let mut child = self.child.take().unwrap();
+        child.kill().unwrap();
+        child.wait().unwrap();
+    }
+}
+
+impl Drop for Broker {
+    fn drop(&mut self) {
+        if let Some(mut child) = self.child.take() {
+            let _ = child.kill();
+            let _ = child.wait();
+        }
+    }
+}
+
+fn command(program: &str, package: &str) -> Command {
+    let on_path = |d: std::path::PathBuf| d.join(program).is_file();
+    let sbin = std::path::Path::new("/usr/sbin").join(program);
+    let found = std::env::var_os("PATH").is_some_and(|path| std::env::split_paths(&path).any(on_path));
+    assert!(found || sbin.is_file(), "{program} is missing: apt-get install {package}");
+    Command::new(if found { program.into() } else { sbin })
+}
+
+/// `mosquitto_sub` with a session that the broker keeps; it reconnects by itself.
+struct Subscriber {
+    child: Child,
+    lines: Arc<Mutex<Vec<(String, String)>>>,
+}
+
+impl Subscriber {
+    fn start(port: u16, id: &str, topic: &str) -> Self {
+        let port = port.to_string();
+        let mut child = command("mosquitto_sub", "mosquitto-clients")
+            .args(["-h", "127.0.0.1", "-p", &port, "-c", "-i", id, "-q", "1", "-t", topic, "-F", "%r %t %p"])
+            .stdout(Stdio::piped())
+            .spawn()
+            .unwrap();
+        let lines: Arc<Mutex<Vec<(String, String)>>> = Arc::default();
+        let (out, kept) = (child.stdout.take().unwrap(), lines.clone());
+        std::thread::spawn(move || {
+            for line in BufReader::new(out).lines().map_while(Result::ok) {
+                let (topic, payload) = line[2..].split_once(' ').unwrap();
+                let topic = if line.starts_with('1') { format!("retained {topic}") } else { topic.to_owned() };
+                kept.lock().unwrap().push((topic, payload.to_owned()));
+            }
+        });
+        Subscriber { child, lines }
+    }
+
+    /// Waits up to 60 s until `enough` of what has come.
+    async fn wait(&self, what: &str, enough: impl Fn(&[(String, String)]) -> bool) {
+        let clock = Clock::system();
+        for _ in 0..3000 {
+            if enough(&self.lines.lock().unwrap()) {
+                return;
+            }
+            clock.sleep(Span::from_ms(20)).await;
+        }
+        panic!("{what} did not come within 60 s; {} lines came", self.lines.lock().unwrap().len());
+    }
+
+    /// The ids under `topic`, each at its first coming.
+    fn ids(&self, topic: &str) -> Vec<String> {
+        let mut seen = HashSet::new();
+        let lines = self.lines.lock().unwrap();
+        let payloads = lines.iter().filter(|(t, _)| t == topic).map(|(_, p)| serde_json::from_str::<Value>(p).unwrap());
+        payloads.map(|p| p["id"].as_str().unwrap().to_owned()).filter(|id| seen.insert(id.clone())).collect()
+    }
+}
+
+impl Drop for Subscriber {
+    fn drop(&mut self) {
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+    }
+}
+
+fn config(port: u16) -> Arc<Config> {
+    let hoist = Mechanism {
+        id: "main-hoist".to_owned(),
+        kind: Kind::Hoist,
+        group: MechanismGroup::M5,
+        design_full_load_hours: None,
+        spec: Spec::hoist(Grams::from_kg(16_000.0)),
+        factor_scale: FactorScale::Fem,
+        signals: Vec::new(),
+        warn: Warn { used_share: vec![], used_share_hysteresis: 0.01, starts_per_hour: vec![], overload: true },
+        prior: Vec::new(),
+    };
+    Arc::new(Config {
+        site_name: "Eastfield precast yard".to_owned(),
+        time_zone: jiff::tz::TimeZone::UTC,
+        store: Store { directory: "store".into(), commit_every: Span::from_ms(30_000), recording: None },
+        page: Page { listen: ([127, 0, 0, 1], 0).into() },
+        drives: Default::default(),
+        cranes: vec![Crane {
+            id: "yard-1".to_owned(),
+            name: "Yard crane".to_owned(),
+            group: ApplianceGroup::A5,
+            design_life_years: 20.0,
+            mechanisms: vec![hoist],
+        }],
+        mqtt: Some(Mqtt {
+            host: "127.0.0.1".to_owned(),
+            port,
+            client_id: "eastfield".to_owned(),
+            topic_root: "eastfield".to_owned(),
+            username: None,
+            password_file: None,
+        }),
+        webhooks: Vec::new(),
+    })
+}
+
+fn message(n: usize) -> Message {
+    Message {
+        id: format!("m{n}"),
+        at: Timestamp::from_ms(1_750_000_000_000 + n as i64),
+        kind: MessageKind::Lift,
+        crane: "yard-1".to_owned(),
+        mechanism: "main-hoist".to_owned(),
+        body: json!({"load_kg": 8000.0, "fraction": 0.5}),
+    }
+}
+
+struct Publisher {
+    tasks: JoinSet<()>,
+    stop: watch::Sender<bool>,
+    figures: watch::Sender<Arc<SiteFigures>>,
+}
+
+fn publisher(port: u16, outbox: &MemoryOutbox) -> Publisher {
+    let config = config(port);
+    let (figures, seen) = watch::channel(Arc::new(figures::of_site(&config, |_| Record::default())));
+    let (stop, stopped) = watch::channel(false);
+    let tasks = spawn(config, outbox.clone(), seen, outbox.stored(), Clock::system(), stopped);
+    Publisher { tasks, stop, figures }
+}
+
+impl Publisher {
+    async fn stop(mut self) {
+        assert!(self.tasks.try_join_next().is_none(), "the task ended before it was told to");
+        self.stop.send_replace(true);
+        let all = async {
+            while let Some(ended) = self.tasks.join_next().await {
+                ended.unwrap()
+            }
+        };
+        tokio::time::timeout(Duration::from_secs(8), all).await.expect("the task ends within its bounds");
+    }
+}
+
+const LIFT: &str = "eastfield/yard-1/main-hoist/lift";
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_thousand_messages_arrive_in_order_though_the_broker_is_killed_twice() {
+    let mut broker = Broker::start();
+    let subscriber = Subscriber::start(broker.port, "reader", "eastfield/#");
+    let outbox = MemoryOutbox::default();
+    let publisher = publisher(broker.port, &outbox);
+    subscriber
+        .wait("the birth", |lines| lines.iter().any(|(t, p)| t.ends_with("eastfield/status") && p == "online"))
+        .await;
+    let clock = Clock::system();
+    for n in 0..1000 {
+        outbox.push(message(n));
+        if n == 300 || n == 700 {
+            broker.kill();
+        }
+        if n == 400 || n == 800 {
+            broker.again();
+            let reached = format!("\"m{}\"", n - 50);
+            subscriber.wait("delivery after a restart", |l| l.iter().any(|(_, p)| p.contains(&reached))).await;
+        }
+        clock.sleep(Span::from_ms(1)).await;
+    }
+    subscriber.wait("the last message", |lines| lines.iter().any(|(_, p)| p.contains("\"m999\""))).await;
+    let plan: Vec<String> = (0..1000).map(|n| format!("m{n}")).collect();
+    assert_eq!(subscriber.ids(LIFT), plan);
+    publisher.stop().await;
+    assert_eq!(outbox.cursor("mqtt").await.unwrap(), 1000);
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_late_subscriber_gets_the_state_and_a_clean_end_says_offline_after_the_last_message() {
+    let broker = Broker::start();
+    let outbox = MemoryOutbox::default();
+    let publisher = publisher(broker.port, &outbox);
+    let early = Subscriber::start(broker.port, "early", "eastfield/#");
+    let state = "eastfield/yard-1/main-hoist/state";
+    early.wait("the state", |lines| lines.iter().any(|(t, _)| t.ends_with(state))).await;
+    let late = Subscriber::start(broker.port, "late", "eastfield/#");
+    let held = format!("retained {state}");
+    late.wait("the retained state", |lines| lines.iter().any(|(t, _)| *t == held)).await;
+    let payload = late.lines.lock().unwrap().iter().find(|(t, _)| *t == held).unwrap().1.clone();
+    let payload: Value = serde_json::from_str(&payload).unwrap();
+    assert_eq!((&payload["schema"], &payload["rated_load_kg"]), (&json!(1), &json!(16000.0)));
+
+    let mut changed = (**publisher.figures.borrow()).clone();
+    changed.mechanisms[0].lifts = 7;
+    publisher.figures.send_replace(Arc::new(changed));
+    late.wait("the new state", |lines| lines.iter().any(|(t, p)| t == state && p.contains("\"lifts\":7,"))).await;
+
+    outbox.push(message(1));
+    publisher.stop().await;
+    late.wait("the good-bye", |lines| lines.iter().any(|(_, p)| p == "offline")).await;
+    let lines = late.lines.lock().unwrap();
+    let at = |topic: &str, payload: &str| lines.iter().position(|(t, p)| t == topic && p.contains(payload)).unwrap();
+    assert!(at(LIFT, "\"m1\"") < at("eastfield/status", "offline"));
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_daemon_that_dies_is_said_to_be_offline_by_the_broker() {
+    let broker = Broker::start();
+    let subscriber = Subscriber::start(broker.port, "reader", "eastfield/status");
+    let mut publisher = publisher(broker.port, &MemoryOutbox::default());
+    subscriber.wait("the birth", |lines| lines.iter().any(|(_, p)| p == "online")).await;
+    publisher.tasks.abort_all();
+    subscriber.wait("the will", |lines| lines.last().is_some_and(|(_, p)| p == "offline")).await;
+}
