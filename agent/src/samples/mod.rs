@@ -1,1 +1,61 @@
 //! Samples on disk: the CSV that people exchange, and the recorder's own ring.
+
+mod block;
+pub mod csv;
+mod decimal;
+mod error;
+pub mod recording;
+mod signals;
+#[cfg(test)]
+mod testing;
+
+use std::path::Path;
+
+use tallyhook_analysis::sample::Sample;
+
+pub use error::SamplesError;
+pub use signals::SignalSet;
+
+/// Samples from a file of either kind, in their order.
+#[derive(Debug)]
+pub enum SampleSource {
+    /// A samples file.
+    Csv(csv::CsvSamples),
+    /// Files of the recorder.
+    Recording(recording::Recording),
+}
+
+/// Opens samples: a CSV file, a `.thr` file of the recorder, or a directory of such files.
+///
+/// # Errors
+/// When there is nothing of the kind, or the CSV's header is not in order.
+pub fn open(path: &Path) -> Result<SampleSource, SamplesError> {
+    if path.is_dir() {
+        recording::Recording::of_directory(path).map(SampleSource::Recording)
+    } else if path.extension().is_some_and(|extension| extension == recording::EXTENSION) {
+        recording::Recording::of_file(path).map(SampleSource::Recording)
+    } else {
+        csv::CsvSamples::open(path).map(SampleSource::Csv)
+    }
+}
+
+impl SampleSource {
+    /// Which signals the samples can hold.
+    pub fn signals(&self) -> SignalSet {
+        match self {
+            SampleSource::Csv(rows) => rows.signals(),
+            SampleSource::Recording(_) => SignalSet::ALL,
+        }
+    }
+}
+
+impl Iterator for SampleSource {
+    type Item = Result<Sample, SamplesError>;
+
+    fn next(&mut self) -> Option<Self::Item> {
+        match self {
+            SampleSource::Csv(rows) => rows.next(),
+            SampleSource::Recording(recording) => recording.next(),
+        }
+    }
+}

@@ -1,0 +1,190 @@
+//! A block of a recording: its samples as the differences from one to the next, under a checksum.
+//!
+//! ```text
+//! block    length of payload (u32 LE) · CRC-32 of payload (u32 LE) · payload
+//! payload  a sample after the other, the first as the difference from all zeros
+//! sample   Δtime · which values moved (u8) · marks (u8) · [known values (u8)] · [known flags, flags on (u8, u8)] · Δvalue…
+//! ```
+//! Differences are zigzag varints. Marks: bit 0, the known values changed; bit 1, the flags did. A value that is not
+//! read keeps its last figure in the reckoning, so a short silence costs nothing.
+
+use tallyhook_analysis::sample::{Flag, Quantity, Sample};
+use tallyhook_analysis::units::Timestamp;
+
+/// Bytes before the payload.
+pub(super) const BLOCK_HEAD: usize = 8;
+
+const VALUES_CHANGED: u8 = 1;
+const FLAGS_CHANGED: u8 = 2;
+
+/// What the next sample is the difference from.
+#[derive(Clone, Copy, Default, Debug)]
+struct Reference {
+    at: i64,
+    values: [i64; 8],
+    known: u8,
+    flags_known: u8,
+    flags_on: u8,
+}
+
+/// A block that is being filled.
+#[derive(Default, Debug)]
+pub(super) struct BlockWriter {
+    /// Head and payload; the head is filled in at the end.
+    bytes: Vec<u8>,
+    reference: Reference,
+    first: i64,
+    count: usize,
+}
+
+impl BlockWriter {
+    /// Samples in it.
+    pub fn count(&self) -> usize {
+        self.count
+    }
+
+    /// Time from its first sample to `at`, milliseconds; negative when the clock went back.
+    pub fn age_ms(&self, at: Timestamp) -> i64 {
+        at.as_ms().saturating_sub(self.first)
+    }
+
+    pub fn push(&mut self, sample: &Sample) {
+        if self.count == 0 {
+            self.bytes.clear();
+            self.bytes.resize(BLOCK_HEAD, 0);
+            self.reference = Reference::default();
+            self.first = sample.at.as_ms();
+        }
+        self.count += 1;
+        let mut next = Reference { at: sample.at.as_ms(), values: self.reference.values, ..Reference::default() };
+        for quantity in Quantity::ALL {
+            if let Some(value) = sample.get(quantity) {
+                next.values[quantity as usize] = value;
+                next.known |= 1 << quantity as u8;
+            }
+        }
+        for flag in Flag::ALL {
+            if let Some(on) = sample.flag(flag) {
+                next.flags_known |= 1 << flag as u8;
+                next.flags_on |= u8::from(on) << flag as u8;
+            }
+        }
+        let before = &self.reference;
+        let moved = (0..8).filter(|&slot| next.values[slot] != before.values[slot]).fold(0_u8, |m, s| m | 1 << s);
+        let flags_changed = (next.flags_known, next.flags_on) != (before.flags_known, before.flags_on);
+        let values_changed = next.known != before.known;
+        put_signed(&mut self.bytes, next.at.wrapping_sub(before.at));
+        self.bytes.push(moved);
+        self.bytes.push(u8::from(values_changed) * VALUES_CHANGED | u8::from(flags_changed) * FLAGS_CHANGED);
+        if values_changed {
+            self.bytes.push(next.known);
+        }
+        if flags_changed {
+            self.bytes.extend([next.flags_known, next.flags_on]);
+        }
+        for slot in (0..8).filter(|slot| moved & (1 << slot) != 0) {
+            put_signed(&mut self.bytes, next.values[slot].wrapping_sub(before.values[slot]));
+        }
+        self.reference = next;
+    }
+
+    /// The whole block, ready for the file. [`BlockWriter::clear`] begins the next.
+    pub fn seal(&mut self) -> &[u8] {
+        let length = (self.bytes.len() - BLOCK_HEAD) as u32;
+        let sum = crc32fast::hash(&self.bytes[BLOCK_HEAD..]);
+        self.bytes[..4].copy_from_slice(&length.to_le_bytes());
+        self.bytes[4..BLOCK_HEAD].copy_from_slice(&sum.to_le_bytes());
+        &self.bytes
+    }
+
+    pub fn clear(&mut self) {
+        self.count = 0;
+    }
+}
+
+/// What stands at the beginning of some bytes.
+#[derive(Debug, PartialEq, Eq)]
+pub(super) enum Found<'a> {
+    /// A whole block: its payload.
+    Block(&'a [u8]),
+    /// A block of that many bytes, payload and head, whose checksum does not hold.
+    Broken(usize),
+    /// The bytes end before the block does.
+    Torn,
+}
+
+/// Looks at the block at the beginning of `bytes`.
+pub(super) fn find(bytes: &[u8]) -> Found<'_> {
+    let Some((head, rest)) = bytes.split_first_chunk::<BLOCK_HEAD>() else { return Found::Torn };
+    let [l0, l1, l2, l3, s0, s1, s2, s3] = *head;
+    let length = u32::from_le_bytes([l0, l1, l2, l3]) as usize;
+    match rest.get(..length) {
+        // No block is empty; zeros are what a disk leaves of a tail that it had not written yet.
+        _ if length == 0 => Found::Torn,
+        None => Found::Torn,
+        Some(payload) if crc32fast::hash(payload) == u32::from_le_bytes([s0, s1, s2, s3]) => Found::Block(payload),
+        Some(_) => Found::Broken(BLOCK_HEAD + length),
+    }
+}
+
+/// Reads all samples of a payload into `out`; `None` when it is not what [`BlockWriter`] writes.
+pub(super) fn decode(payload: &[u8], out: &mut impl Extend<Sample>) -> Option<()> {
+    let mut rest = payload;
+    let mut reference = Reference::default();
+    while !rest.is_empty() {
+        reference.at = reference.at.wrapping_add(take_signed(&mut rest)?);
+        let moved = take_byte(&mut rest)?;
+        let marks = take_byte(&mut rest)?;
+        if marks & !(VALUES_CHANGED | FLAGS_CHANGED) != 0 {
+            return None;
+        }
+        if marks & VALUES_CHANGED != 0 {
+            reference.known = take_byte(&mut rest)?;
+        }
+        if marks & FLAGS_CHANGED != 0 {
+            reference.flags_known = take_byte(&mut rest)?;
+            reference.flags_on = take_byte(&mut rest)?;
+        }
+        for slot in (0..8).filter(|slot| moved & (1 << slot) != 0) {
+            reference.values[slot] = reference.values[slot].wrapping_add(take_signed(&mut rest)?);
+        }
+        let mut sample = Sample::at(Timestamp::from_ms(reference.at));
+        for quantity in Quantity::ALL {
+            let known = reference.known & (1 << quantity as u8) != 0;
+            sample.set(quantity, known.then_some(reference.values[quantity as usize]));
+        }
+        for flag in Flag::ALL {
+            let bit = 1 << flag as u8;
+            sample.set_flag(flag, (reference.flags_known & bit != 0).then_some(reference.flags_on & bit != 0));
+        }
+        out.extend([sample]);
+    }
+    Some(())
+}
+
+fn put_signed(out: &mut Vec<u8>, value: i64) {
+    let mut rest = ((value << 1) ^ (value >> 63)) as u64;
+    while rest >= 0x80 {
+        out.push(rest as u8 | 0x80);
+        rest >>= 7;
+    }
+    out.push(rest as u8);
+}
+
+fn take_signed(bytes: &mut &[u8]) -> Option<i64> {
+    let mut zigzag = 0_u64;
+    for shift in (0..64).step_by(7) {
+        let byte = take_byte(bytes)?;
+        zigzag |= u64::from(byte & 0x7f) << shift;
+        if byte & 0x80 == 0 {
+            return Some((zigzag >> 1) as i64 ^ -((zigzag & 1) as i64));
+        }
+    }
+    None
+}
+
+fn take_byte(bytes: &mut &[u8]) -> Option<u8> {
+    let (first, rest) = bytes.split_first()?;
+    *bytes = rest;
+    Some(*first)
+}

@@ -1,0 +1,325 @@
+//! The samples file that people exchange: a header of signal names, then a row a sample.
+//!
+//! `time` comes first: RFC 3339, or seconds from the start, as the first row has it. An empty field was not read.
+
+use std::fs::File;
+use std::io::{self, Read, Write};
+use std::path::{Path, PathBuf};
+
+use ::csv::{ByteRecord, ReaderBuilder, Terminator, Trim};
+use tallyhook_analysis::sample::{Flag, Quantity, Sample};
+use tallyhook_analysis::units::Timestamp;
+
+use super::decimal::{parse_quantity, parse_seconds, write_quantity};
+use super::error::SamplesError;
+use super::signals::SignalSet;
+
+/// What a column holds.
+#[derive(Clone, Copy, Debug)]
+enum Column {
+    Quantity(Quantity),
+    Flag(Flag),
+}
+
+/// How the file tells time.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+enum TimeStyle {
+    Date,
+    Seconds,
+}
+
+/// A samples file, read row by row. Ends after the first error.
+pub struct CsvSamples {
+    reader: ::csv::Reader<Box<dyn Read + Send>>,
+    file: PathBuf,
+    row: ByteRecord,
+    /// After `time`.
+    columns: Vec<Column>,
+    signals: SignalSet,
+    style: Option<(TimeStyle, u64)>,
+    before: Option<Timestamp>,
+    ended: bool,
+}
+
+impl std::fmt::Debug for CsvSamples {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("CsvSamples").field("file", &self.file).field("signals", &self.signals).finish_non_exhaustive()
+    }
+}
+
+impl CsvSamples {
+    /// Opens a file and reads its header.
+    ///
+    /// # Errors
+    /// [`SamplesError::Line`] for a header that lacks `time` or a direction, or has a column that is not known.
+    pub fn open(path: &Path) -> Result<Self, SamplesError> {
+        let file = File::open(path).map_err(|error| SamplesError::Nothing {
+            path: path.to_owned(),
+            what: format!("cannot be opened: {error}"),
+        })?;
+        Self::read(file, path)
+    }
+
+    /// As [`CsvSamples::open`], from anything that can be read; `name` stands in errors.
+    ///
+    /// # Errors
+    /// As there.
+    pub fn read(source: impl Read + Send + 'static, name: &Path) -> Result<Self, SamplesError> {
+        // Every row then ends with a line feed, so that the line number after it is always one too high.
+        let source: Box<dyn Read + Send> = Box::new(source.chain(&b"\n"[..]));
+        let reader = ReaderBuilder::new()
+            .has_headers(false)
+            .flexible(true)
+            .terminator(Terminator::Any(b'\n'))
+            .trim(Trim::All)
+            .from_reader(source);
+        let mut samples = CsvSamples {
+            reader,
+            file: name.to_owned(),
+            row: ByteRecord::new(),
+            columns: Vec::new(),
+            signals: SignalSet::of_header(),
+            style: None,
+            before: None,
+            ended: false,
+        };
+        samples.read_header()?;
+        Ok(samples)
+    }
+
+    /// The signals that the header names.
+    pub fn signals(&self) -> SignalSet {
+        self.signals
+    }
+
+    fn read_header(&mut self) -> Result<(), SamplesError> {
+        if !self.next_row()? {
+            return Err(self.at(1, "the file is empty; begin with a header row of signal names, `time` first".into()));
+        }
+        let line = self.line();
+        let names: Vec<String> =
+            self.row.iter().map(|name| String::from_utf8_lossy(name).trim_start_matches('\u{feff}').into()).collect();
+        if names.first().is_none_or(|first| first != "time") {
+            let hint = if names.len() == 1 && names[0].contains([';', '\t']) {
+                "separate the columns with commas, and write decimals with a point"
+            } else {
+                "name the column of times `time` and put it first"
+            };
+            return Err(self.at(line, format!("the header has no first column `time`; {hint}")));
+        }
+        for name in &names[1..] {
+            let quantity = Quantity::ALL.into_iter().find(|q| q.name() == name);
+            let flag = Flag::ALL.into_iter().find(|f| f.name() == name);
+            let seen = quantity.is_some_and(|q| self.signals.has(q)) || flag.is_some_and(|f| self.signals.has_flag(f));
+            if seen || name == "time" {
+                return Err(self.at(line, format!("column {name} is there twice; leave one of them out")));
+            }
+            match (quantity, flag) {
+                (Some(q), _) => {
+                    self.columns.push(Column::Quantity(q));
+                    self.signals.add(q);
+                }
+                (_, Some(f)) => {
+                    self.columns.push(Column::Flag(f));
+                    self.signals.add_flag(f);
+                }
+                _ => {
+                    let known: Vec<&str> =
+                        Quantity::ALL.iter().map(|q| q.name()).chain(Flag::ALL.iter().map(|f| f.name())).collect();
+                    let what = format!(
+                        "column {name} is not a signal; rename it or leave it out, the signals are {}",
+                        known.join(", ")
+                    );
+                    return Err(self.at(line, what));
+                }
+            }
+        }
+        if !self.signals.has_flag(Flag::Raising) && !self.signals.has_flag(Flag::Lowering) {
+            let what = "the header has neither `raising` nor `lowering`; add the column that says when the motor runs";
+            return Err(self.at(line, what.into()));
+        }
+        Ok(())
+    }
+
+    /// Reads the next row that is not blank; `false` at the end.
+    fn next_row(&mut self) -> Result<bool, SamplesError> {
+        loop {
+            match self.reader.read_byte_record(&mut self.row) {
+                // A line that holds a carriage return alone is blank too.
+                Ok(true) if self.row.len() == 1 && self.row[0].is_empty() => {}
+                Ok(more) => return Ok(more),
+                Err(error) => {
+                    let line = self.reader.position().line();
+                    return Err(match error.into_kind() {
+                        ::csv::ErrorKind::Io(source) => SamplesError::Io { path: self.file.clone(), source },
+                        other => self.at(line, format!("cannot be read ({other:?}); mend the line")),
+                    });
+                }
+            }
+        }
+    }
+
+    /// The line of the row that was read last.
+    fn line(&self) -> u64 {
+        self.reader.position().line().saturating_sub(1).max(1)
+    }
+
+    fn at(&self, line: u64, what: String) -> SamplesError {
+        SamplesError::Line { file: self.file.clone(), line, what }
+    }
+
+    fn here(&self, what: String) -> SamplesError {
+        self.at(self.line(), what)
+    }
+
+    fn sample(&mut self) -> Result<Sample, SamplesError> {
+        if self.row.len() != self.columns.len() + 1 {
+            let (has, wants) = (self.row.len(), self.columns.len() + 1);
+            let what =
+                format!("the row has {has} fields, the header {wants}; leave a field empty for what was not read");
+            return Err(self.here(what));
+        }
+        let at = self.time()?;
+        if let Some(before) = self.before
+            && at < before
+        {
+            let back = before.as_ms().saturating_sub(at.as_ms()) as f64 / 1000.0;
+            return Err(
+                self.here(format!("column time: goes back by {back} s; sort the rows by time, or cut the file here"))
+            );
+        }
+        self.before = Some(at);
+        let mut sample = Sample::at(at);
+        for (column, field) in self.columns.iter().zip(self.row.iter().skip(1)) {
+            if field.is_empty() {
+                continue;
+            }
+            let shown = || String::from_utf8_lossy(field);
+            match *column {
+                Column::Quantity(quantity) => match parse_quantity(field, quantity) {
+                    Some(value) => sample.set(quantity, Some(value)),
+                    None => {
+                        return Err(self.here(format!(
+                            "column {}: `{}` is not a number in range; mend it, or leave it empty for not read",
+                            quantity.name(),
+                            shown()
+                        )));
+                    }
+                },
+                Column::Flag(flag) => match field {
+                    b"0" => sample.set_flag(flag, Some(false)),
+                    b"1" => sample.set_flag(flag, Some(true)),
+                    _ => {
+                        return Err(self.here(format!(
+                            "column {}: `{}` is neither 0 nor 1; mend it, or leave it empty for not read",
+                            flag.name(),
+                            shown()
+                        )));
+                    }
+                },
+            }
+        }
+        Ok(sample)
+    }
+
+    fn time(&mut self) -> Result<Timestamp, SamplesError> {
+        let field = &self.row[0];
+        let (style, decided_at) = match self.style {
+            Some(known) => known,
+            None => {
+                let style = if parse_seconds(field).is_some() { TimeStyle::Seconds } else { TimeStyle::Date };
+                *self.style.insert((style, self.line()))
+            }
+        };
+        let at = match style {
+            TimeStyle::Seconds => parse_seconds(field).map(Timestamp::from_ms),
+            TimeStyle::Date => parse_date(field),
+        };
+        at.ok_or_else(|| {
+            let shown = String::from_utf8_lossy(field);
+            let mixed = match style {
+                TimeStyle::Seconds => parse_date(field).is_some(),
+                TimeStyle::Date => parse_seconds(field).is_some(),
+            };
+            let (first, other) = match style {
+                TimeStyle::Seconds => ("seconds from the start", "a date"),
+                TimeStyle::Date => ("dates", "seconds"),
+            };
+            self.here(if mixed {
+                format!("column time: `{shown}` is {other}, but line {decided_at} began with {first}; use one of them")
+            } else {
+                format!(
+                    "column time: `{shown}` is neither a date with its offset (2031-05-04T06:00:00.000Z) nor seconds \
+                     from the start; mend it"
+                )
+            })
+        })
+    }
+}
+
+/// An RFC 3339 instant, to the nearest millisecond.
+fn parse_date(field: &[u8]) -> Option<Timestamp> {
+    let instant: jiff::Timestamp = std::str::from_utf8(field).ok()?.parse().ok()?;
+    let ms = (instant.as_nanosecond() + 500_000).div_euclid(1_000_000);
+    i64::try_from(ms).ok().map(Timestamp::from_ms)
+}
+
+impl Iterator for CsvSamples {
+    type Item = Result<Sample, SamplesError>;
+
+    fn next(&mut self) -> Option<Self::Item> {
+        if self.ended {
+            return None;
+        }
+        let next = match self.next_row() {
+            Ok(true) => Some(self.sample()),
+            Ok(false) => None,
+            Err(error) => Some(Err(error)),
+        };
+        self.ended = !matches!(next, Some(Ok(_)));
+        next
+    }
+}
+
+/// Writes the header row for `columns`: the quantities, then the two-state signals, each in the order of its slots.
+///
+/// # Errors
+/// What `out` says.
+pub fn write_header(out: &mut impl Write, columns: SignalSet) -> io::Result<()> {
+    out.write_all(b"time")?;
+    for quantity in Quantity::ALL.into_iter().filter(|q| columns.has(*q)) {
+        write!(out, ",{}", quantity.name())?;
+    }
+    for flag in Flag::ALL.into_iter().filter(|f| columns.has_flag(*f)) {
+        write!(out, ",{}", flag.name())?;
+    }
+    out.write_all(b"\n")
+}
+
+/// Writes a sample as a row under the header of the same `columns`.
+///
+/// # Errors
+/// What `out` says; `InvalidInput` for an instant outside the years that a date can have.
+pub fn write_sample(out: &mut impl Write, sample: &Sample, columns: SignalSet) -> io::Result<()> {
+    let at = jiff::Timestamp::from_millisecond(sample.at.as_ms())
+        .map_err(|e| io::Error::new(io::ErrorKind::InvalidInput, e))?;
+    write!(out, "{at:.3}")?;
+    for quantity in Quantity::ALL.into_iter().filter(|q| columns.has(*q)) {
+        out.write_all(b",")?;
+        if let Some(value) = sample.get(quantity) {
+            write_quantity(out, value, quantity)?;
+        }
+    }
+    for flag in Flag::ALL.into_iter().filter(|f| columns.has_flag(*f)) {
+        out.write_all(match sample.flag(flag) {
+            Some(true) => b",1",
+            Some(false) => b",0",
+            None => b",",
+        })?;
+    }
+    out.write_all(b"\n")
+}
+
+#[cfg(test)]
+#[path = "csv_tests.rs"]
+mod tests;

@@ -1,0 +1,123 @@
+use proptest::prelude::*;
+
+use super::super::testing::any_sample;
+use super::*;
+
+fn read(text: &str) -> Result<Vec<Sample>, String> {
+    let source = CsvSamples::read(io::Cursor::new(text.as_bytes().to_vec()), Path::new("bad.csv"));
+    source.and_then(Iterator::collect).map_err(|error| error.to_string())
+}
+
+/// Asserts that reading `text` fails at `place` with words of `says`.
+fn refuses(text: &str, place: &str, says: &str) {
+    let error = read(text).unwrap_err();
+    assert!(error.starts_with(&format!("bad.csv:{place}: ")), "{error}");
+    assert!(error.contains(says), "{error}");
+}
+
+#[test]
+fn a_file_by_hand_is_read_with_what_was_not_read() {
+    let rows = read("time,lowering,load_kg,raising\n0,0,2500,1\n0.1,,,\n0.2,1,0.001,0\n").unwrap();
+    let summary: Vec<_> = rows
+        .iter()
+        .map(|s| (s.at.as_ms(), s.get(Quantity::Load), s.flag(Flag::Raising), s.flag(Flag::Lowering)))
+        .collect();
+    let expected = [
+        (0, Some(2_500_000), Some(true), Some(false)),
+        (100, None, None, None),
+        (200, Some(1), Some(false), Some(true)),
+    ];
+    assert_eq!(summary, expected);
+}
+
+#[test]
+fn dates_keep_their_offset_and_their_milliseconds() {
+    let rows = read("time,raising\n2031-05-04T06:00:00.123Z,1\n2031-05-04T08:00:00.124+02:00,1\n").unwrap();
+    assert_eq!(rows[1].at.as_ms() - rows[0].at.as_ms(), 1);
+    // 1,935,640,800 s: counted by hand from 1970, 61 years with 15 leap days, then 123 days and 6 hours.
+    assert_eq!(rows[0].at.as_ms(), ((61 * 365 + 15 + 123) * 86_400 + 6 * 3600) * 1000 + 123);
+}
+
+#[test]
+fn every_fault_names_its_line() {
+    refuses("", "1", "empty");
+    refuses("load_kg,raising\n1,0\n", "1", "`time`");
+    refuses("time;load_kg;raising\n1;2;0\n", "1", "commas");
+    refuses("time,load_t,raising\n", "1", "load_t");
+    refuses("time,raising,raising\n", "1", "twice");
+    refuses("time,load_kg\n", "1", "neither `raising` nor `lowering`");
+    refuses("time,load_kg,raising\n0,1,0\n1,abc,0\n", "3", "column load_kg");
+    refuses("time,load_kg,raising\n0,1,0\n1,1,2\n", "3", "column raising");
+    refuses("time,load_kg,raising\n0,1,0\n1,1\n", "3", "2 fields");
+    refuses("time,raising\n5,1\n6,1\n4,1\n", "4", "goes back");
+    refuses("time,raising\n5,1\n2031-05-04T06:00:00Z,1\n", "3", "line 2 began with seconds");
+    refuses("time,raising\n2031-05-04T06:00:00Z,1\n5,1\n", "3", "line 2 began with dates");
+    refuses("time,raising\n2031-05-04T06:00:00,1\n", "2", "offset");
+    refuses("time,raising\n,1\n", "2", "column time");
+}
+
+#[test]
+fn lines_are_counted_as_an_editor_counts_them() {
+    refuses("time,raising\r\n0,1\r\n1,x\r\n", "3", "`x`");
+    refuses("time,raising\n\n\n0,1\n\n1,x\n", "6", "`x`");
+    refuses("time,raising\r\n\r\n0,1\r\n\r\n1,x", "5", "`x`");
+    refuses("\u{feff}time, raising\n0, 1\n1,x", "3", "`x`");
+    assert_eq!(read("time,raising\n0,1\n\n\n").unwrap().len(), 1);
+}
+
+#[test]
+fn nothing_comes_after_an_error() {
+    let text = "time,raising\n0,x\n1,1\n";
+    let mut rows = CsvSamples::read(io::Cursor::new(text.as_bytes().to_vec()), Path::new("f")).unwrap();
+    assert!(rows.next().unwrap().is_err());
+    assert!(rows.next().is_none());
+}
+
+#[test]
+fn the_header_tells_the_recorder_which_directions_there_are() {
+    use tallyhook_analysis::{recorder::Spec, units::Grams};
+    let rows = CsvSamples::read(io::Cursor::new(b"time,lowering\n".to_vec()), Path::new("f")).unwrap();
+    let mut spec = Spec::hoist(Grams::from_kg(1000.0));
+    rows.signals().fit(&mut spec);
+    assert_eq!((spec.has_raising, spec.has_lowering), (false, true));
+    SignalSet::ALL.fit(&mut spec);
+    assert_eq!((spec.has_raising, spec.has_lowering), (false, true), "a recording says nothing of it");
+}
+
+#[test]
+fn a_direction_that_was_never_read_is_no_column() {
+    let mut sample = Sample::at(Timestamp::from_ms(0));
+    sample.set_flag(Flag::Raising, Some(true));
+    let mut read = SignalSet::default();
+    read.add_read(&sample);
+    let columns = SignalSet::columns_for(read);
+    assert!(columns.has_flag(Flag::Raising) && !columns.has_flag(Flag::Lowering) && columns.has(Quantity::Bridge));
+    let none = SignalSet::columns_for(SignalSet::default());
+    assert!(none.has_flag(Flag::Raising) && none.has_flag(Flag::Lowering));
+}
+
+proptest! {
+    #[test]
+    fn samples_written_and_read_are_the_same_to_the_bit(
+        mut samples in proptest::collection::vec(any_sample(-60_000_000_000_000..200_000_000_000_000), 0..40)
+    ) {
+        samples.sort_by_key(|s| s.at);
+        let columns = SignalSet::ALL;
+        let mut text = Vec::new();
+        write_header(&mut text, columns).unwrap();
+        for sample in &samples {
+            write_sample(&mut text, sample, columns).unwrap();
+        }
+        let back: Result<Vec<_>, _> = CsvSamples::read(io::Cursor::new(text), Path::new("f")).unwrap().collect();
+        prop_assert_eq!(back.unwrap(), samples);
+    }
+
+    #[test]
+    fn any_bytes_give_samples_or_an_error(bytes in proptest::collection::vec(any::<u8>(), 0..200)) {
+        let mut text = b"time,load_kg,raising\n".to_vec();
+        text.extend(bytes);
+        if let Ok(rows) = CsvSamples::read(io::Cursor::new(text), Path::new("f")) {
+            rows.for_each(drop);
+        }
+    }
+}

@@ -1,0 +1,140 @@
+//! Numbers of the samples file, exactly: decimal text to whole sample units and back without a float in between.
+
+use std::io::{self, Write};
+
+use tallyhook_analysis::sample::Quantity;
+
+/// Digits after the point that are written for a quantity. Hours are kept in milliseconds; seven digits (0.36 ms)
+/// tell every two of them apart.
+const fn decimals(quantity: Quantity) -> u32 {
+    match quantity {
+        Quantity::RunHours => 7,
+        Quantity::Starts => 0,
+        _ => 3,
+    }
+}
+
+/// Sample units in one outside unit, as [`Quantity::per_outside_unit`] has them.
+const fn per_unit(quantity: Quantity) -> i128 {
+    match quantity {
+        Quantity::RunHours => 3_600_000,
+        Quantity::Starts => 1,
+        _ => 1000,
+    }
+}
+
+/// A quantity's text in sample units, rounded to the nearest; `None` when it is no number or beyond all range.
+pub(super) fn parse_quantity(text: &[u8], quantity: Quantity) -> Option<i64> {
+    parse(text, per_unit(quantity)).or_else(|| {
+        // An exponent, or more digits than 64 bits hold: rare, and rounding no longer matters.
+        let value: f64 = std::str::from_utf8(text).ok()?.parse().ok()?;
+        quantity.from_outside(value)
+    })
+}
+
+/// Seconds as text in milliseconds.
+pub(super) fn parse_seconds(text: &[u8]) -> Option<i64> {
+    parse(text, 1000)
+}
+
+/// `text · scale`, rounded to the nearest, halves away from zero. Digits with at most one point, at most 18 of them.
+fn parse(text: &[u8], scale: i128) -> Option<i64> {
+    let (negative, digits) = match text {
+        [b'-', rest @ ..] => (true, rest),
+        [b'+', rest @ ..] => (false, rest),
+        all => (false, all),
+    };
+    let mut mantissa: i128 = 0;
+    let mut seen = 0;
+    let mut ten_power: i128 = 1;
+    let mut after_point = false;
+    for byte in digits {
+        match byte {
+            b'0'..=b'9' => {
+                mantissa = mantissa * 10 + i128::from(byte - b'0');
+                ten_power *= if after_point { 10 } else { 1 };
+                seen += 1;
+            }
+            b'.' if !after_point => after_point = true,
+            _ => return None,
+        }
+        // i64::MAX in millisteps has 19 digits; 10^25 · 3.6·10^6 is still far from 2^127.
+        if seen > 25 {
+            return None;
+        }
+    }
+    if seen == 0 {
+        return None;
+    }
+    let rounded = (mantissa * scale * 2 + ten_power) / (ten_power * 2);
+    i64::try_from(if negative { -rounded } else { rounded }).ok()
+}
+
+/// Writes a value given in sample units in the outside unit, with as many digits as it takes to read it back.
+pub(super) fn write_quantity(out: &mut impl Write, value: i64, quantity: Quantity) -> io::Result<()> {
+    let places = decimals(quantity);
+    let ten_power = 10_i128.pow(places);
+    let unit = per_unit(quantity);
+    let magnitude = i128::from(value).abs();
+    let scaled = (magnitude * ten_power * 2 + unit) / (unit * 2);
+    let sign = if value < 0 { "-" } else { "" };
+    let (whole, part) = (scaled / ten_power, scaled % ten_power);
+    match places {
+        0 => write!(out, "{sign}{whole}"),
+        _ => write!(out, "{sign}{whole}.{part:0width$}", width = places as usize),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    fn text(value: i64, quantity: Quantity) -> String {
+        let mut out = Vec::new();
+        write_quantity(&mut out, value, quantity).unwrap();
+        String::from_utf8(out).unwrap()
+    }
+
+    #[test]
+    fn what_is_written_is_what_a_person_would_write() {
+        assert_eq!(text(2_500_000, Quantity::Load), "2500.000");
+        assert_eq!(text(-5, Quantity::Load), "-0.005");
+        assert_eq!(text(1_800_000, Quantity::RunHours), "0.5000000");
+        assert_eq!(text(1, Quantity::RunHours), "0.0000003");
+        assert_eq!(text(12, Quantity::Starts), "12");
+    }
+
+    #[test]
+    fn numbers_are_read_as_they_are_commonly_written() {
+        let load = |t: &str| parse_quantity(t.as_bytes(), Quantity::Load);
+        assert_eq!(load("2500"), Some(2_500_000));
+        assert_eq!(load("+2500."), Some(2_500_000));
+        assert_eq!(load(".0005"), Some(1), "halves go away from zero");
+        assert_eq!(load("-.0005"), Some(-1));
+        assert_eq!(load("2.5e3"), Some(2_500_000));
+        for bad in ["", ".", "-", "1,5", "1.2.3", "0x10", "nan", "inf", "1e300", " 1", "--1"] {
+            assert_eq!(load(bad), None, "{bad:?}");
+        }
+    }
+
+    #[test]
+    fn the_scales_are_those_of_the_sample() {
+        for quantity in Quantity::ALL {
+            assert_eq!(per_unit(quantity) as f64, quantity.per_outside_unit());
+        }
+    }
+
+    proptest! {
+        #[test]
+        fn every_value_comes_back_to_the_bit(value in any::<i64>(), slot in 0_usize..8) {
+            let quantity = Quantity::ALL[slot];
+            prop_assert_eq!(parse_quantity(text(value, quantity).as_bytes(), quantity), Some(value));
+        }
+
+        #[test]
+        fn any_text_is_a_number_or_none(bytes in proptest::collection::vec(any::<u8>(), 0..40), slot in 0_usize..8) {
+            let _ = parse_quantity(&bytes, Quantity::ALL[slot]);
+        }
+    }
+}

@@ -1,0 +1,360 @@
+//! The ring of raw samples: files of blocks, the oldest deleted when days or megabytes run out.
+//!
+//! A file is `STORE/samples/<mechanism>/<first-ms>.thr`: magic `THkR`, format (u16 LE), length of the mechanism's
+//! identifier (u16 LE), the identifier, CRC-32 of all that (u32 LE), then blocks ([`super::block`]). A crash loses at
+//! most the block that was being filled; what it left half-written is dropped on reading and cut off on writing.
+
+use std::collections::VecDeque;
+use std::fs::{self, File, OpenOptions};
+use std::io::{self, Write};
+use std::path::{Path, PathBuf};
+
+use tallyhook_analysis::sample::Sample;
+use tallyhook_config::model::RecordingRing;
+
+use super::block::{self, BLOCK_HEAD, BlockWriter, Found};
+use super::error::SamplesError;
+
+/// How the files' names end.
+pub const EXTENSION: &str = "thr";
+
+/// The folder of the rings in the store's directory.
+pub const FOLDER: &str = "samples";
+
+const MAGIC: &[u8; 4] = b"THkR";
+const FORMAT: u16 = 1;
+const BLOCK_SAMPLES: usize = 600;
+const BLOCK_MS: i64 = 30_000;
+const FILE_BYTES: u64 = 8_000_000;
+const DAY_MS: i64 = 86_400_000;
+
+/// The folder of the ring of `mechanism` in the store `dir`.
+pub fn ring_folder(dir: &Path, mechanism: &str) -> PathBuf {
+    dir.join(FOLDER).join(mechanism)
+}
+
+/// Files of a recording in `folder` with the first instant in each, oldest first.
+fn files_in(folder: &Path) -> io::Result<Vec<(i64, PathBuf)>> {
+    let mut files = Vec::new();
+    for entry in fs::read_dir(folder)? {
+        let path = entry?.path();
+        let first = path.file_stem().and_then(|stem| stem.to_str()).and_then(|stem| stem.parse().ok());
+        if let (Some(first), true) = (first, path.extension().is_some_and(|e| e == EXTENSION)) {
+            files.push((first, path));
+        }
+    }
+    files.sort();
+    Ok(files)
+}
+
+fn file_head(mechanism: &str) -> Vec<u8> {
+    let id = &mechanism.as_bytes()[..mechanism.len().min(usize::from(u16::MAX))];
+    let mut head = MAGIC.to_vec();
+    head.extend(FORMAT.to_le_bytes());
+    head.extend((id.len() as u16).to_le_bytes());
+    head.extend(id);
+    head.extend(crc32fast::hash(&head).to_le_bytes());
+    head
+}
+
+/// Length of a file's head; `None` when it is not one that this program reads.
+fn head_length(bytes: &[u8]) -> Option<usize> {
+    let [m0, m1, m2, m3, f0, f1, l0, l1] = *bytes.first_chunk()?;
+    let end = 8 + usize::from(u16::from_le_bytes([l0, l1]));
+    let sum: [u8; 4] = bytes.get(end..end + 4)?.try_into().ok()?;
+    let ours = [m0, m1, m2, m3] == *MAGIC && u16::from_le_bytes([f0, f1]) == FORMAT;
+    (ours && crc32fast::hash(&bytes[..end]) == u32::from_le_bytes(sum)).then_some(end + 4)
+}
+
+/// Writes the ring of one mechanism.
+#[derive(Debug)]
+pub struct RingWriter {
+    folder: PathBuf,
+    mechanism: String,
+    bounds: RecordingRing,
+    block: BlockWriter,
+    file: Option<OpenFile>,
+}
+
+#[derive(Debug)]
+struct OpenFile {
+    file: File,
+    path: PathBuf,
+    first: i64,
+    bytes: u64,
+}
+
+impl RingWriter {
+    /// Opens the ring of `mechanism` in the store `store_dir`, and cuts off what a crash left half-written.
+    ///
+    /// # Errors
+    /// [`SamplesError::Io`] when the folder cannot be made or its files not be read and written.
+    pub fn open(store_dir: &Path, mechanism: &str, bounds: RecordingRing) -> Result<Self, SamplesError> {
+        let folder = ring_folder(store_dir, mechanism);
+        fs::create_dir_all(&folder).map_err(SamplesError::io(&folder))?;
+        let newest = files_in(&folder).map_err(SamplesError::io(&folder))?.pop();
+        let file = match newest {
+            Some((first, path)) => reopen(first, &path).map_err(SamplesError::io(&path))?,
+            None => None,
+        };
+        Ok(RingWriter { folder, mechanism: mechanism.to_owned(), bounds, block: BlockWriter::default(), file })
+    }
+
+    /// Takes a sample. It reaches the disk with its block: after 600 samples or 30 s.
+    ///
+    /// # Errors
+    /// [`SamplesError::Io`] when a full block cannot be written.
+    pub fn append(&mut self, sample: &Sample) -> Result<(), SamplesError> {
+        if self.block.count() > 0 {
+            let age = self.block.age_ms(sample.at);
+            if self.block.count() >= BLOCK_SAMPLES || !(0..BLOCK_MS).contains(&age) {
+                self.write_block()?;
+            }
+        }
+        let at = sample.at.as_ms();
+        let room = self.file_bytes();
+        let full = |f: &OpenFile| f.bytes >= room || at.saturating_sub(f.first).saturating_abs() >= DAY_MS;
+        if self.file.as_ref().is_none_or(full) {
+            // The block that is being filled belongs to the file before.
+            self.write_block()?;
+            self.start_file(at)?;
+        }
+        self.block.push(sample);
+        Ok(())
+    }
+
+    /// Writes the block that is being filled, and waits until the disk has it.
+    ///
+    /// # Errors
+    /// [`SamplesError::Io`] when it cannot be written.
+    pub fn flush(&mut self) -> Result<(), SamplesError> {
+        self.write_block()?;
+        match &self.file {
+            Some(open) => open.file.sync_data().map_err(SamplesError::io(&open.path)),
+            None => Ok(()),
+        }
+    }
+
+    fn write_block(&mut self) -> Result<(), SamplesError> {
+        let Some(open) = &mut self.file else { return Ok(()) };
+        if self.block.count() == 0 {
+            return Ok(());
+        }
+        let bytes = self.block.seal();
+        if let Err(error) = open.file.write_all(bytes) {
+            // Half a block in the middle would hide what follows; the rest of this block stays in memory.
+            let _ = open.file.set_len(open.bytes);
+            return Err(SamplesError::io(&open.path)(error));
+        }
+        open.bytes += bytes.len() as u64;
+        self.block.clear();
+        Ok(())
+    }
+
+    /// A file's size at which the next is begun: small enough that deleting one keeps most of a small ring.
+    fn file_bytes(&self) -> u64 {
+        FILE_BYTES.min(u64::from(self.bounds.megabytes) * 1_000_000 / 4).max(1)
+    }
+
+    fn start_file(&mut self, at: i64) -> Result<(), SamplesError> {
+        self.file = None;
+        self.prune(at)?;
+        let head = file_head(&self.mechanism);
+        let mut first = at;
+        let (path, mut file) = loop {
+            let path = self.folder.join(format!("{first}.{EXTENSION}"));
+            match OpenOptions::new().append(true).create_new(true).open(&path) {
+                Ok(file) => break (path, file),
+                // A clock that was set back can come by the same millisecond again.
+                Err(error) if error.kind() == io::ErrorKind::AlreadyExists && first < i64::MAX => first += 1,
+                Err(error) => return Err(SamplesError::io(&path)(error)),
+            }
+        };
+        file.write_all(&head).map_err(SamplesError::io(&path))?;
+        self.file = Some(OpenFile { file, path, first: at, bytes: head.len() as u64 });
+        Ok(())
+    }
+
+    /// Deletes the oldest files: those that are all older than the days kept, and as many as the next file needs.
+    fn prune(&self, now: i64) -> Result<(), SamplesError> {
+        let files = files_in(&self.folder).map_err(SamplesError::io(&self.folder))?;
+        let size = |path: &Path| fs::metadata(path).map_or(0, |m| m.len());
+        let mut total: u64 = files.iter().map(|(_, path)| size(path)).sum();
+        let room = (u64::from(self.bounds.megabytes) * 1_000_000).saturating_sub(self.file_bytes());
+        let oldest = now.saturating_sub(i64::from(self.bounds.days).saturating_mul(DAY_MS));
+        for (index, (_, path)) in files.iter().enumerate() {
+            // A file ends where the next one begins.
+            let ended = files.get(index + 1).map_or(now, |(first, _)| *first);
+            if total <= room && ended >= oldest {
+                break;
+            }
+            total -= size(path).min(total);
+            fs::remove_file(path).map_err(SamplesError::io(path))?;
+        }
+        Ok(())
+    }
+}
+
+impl Drop for RingWriter {
+    fn drop(&mut self) {
+        // Nobody is left to be told; what is lost is one block of raw samples.
+        let _ = self.write_block();
+    }
+}
+
+/// Goes on with the newest file after its last whole block; `None` when its head is not one to go on from.
+fn reopen(first: i64, path: &Path) -> io::Result<Option<OpenFile>> {
+    let bytes = fs::read(path)?;
+    let Some(mut end) = head_length(&bytes) else {
+        if bytes.len() < file_head("").len() {
+            // The crash came before the head was whole: there is nothing in it.
+            fs::remove_file(path)?;
+        }
+        return Ok(None);
+    };
+    let mut whole = end;
+    loop {
+        match block::find(&bytes[end..]) {
+            Found::Block(payload) => {
+                end += BLOCK_HEAD + payload.len();
+                whole = end;
+            }
+            // In the middle it stays, for the reader to tell of; at the end it is a write that was cut short.
+            Found::Broken(length) => end += length,
+            Found::Torn => break,
+        }
+    }
+    let file = OpenOptions::new().append(true).open(path)?;
+    if whole < bytes.len() {
+        file.set_len(whole as u64)?;
+    }
+    Ok(Some(OpenFile { file, path: path.to_owned(), first, bytes: whole as u64 }))
+}
+
+/// The samples of a recording, in the order of its files. A damaged part gives one error, then it goes on after it.
+#[derive(Debug)]
+pub struct Recording {
+    files: VecDeque<PathBuf>,
+    file: PathBuf,
+    bytes: Vec<u8>,
+    offset: usize,
+    samples: VecDeque<Sample>,
+}
+
+impl Recording {
+    /// One file.
+    ///
+    /// # Errors
+    /// [`SamplesError::Nothing`] when there is no such file.
+    pub fn of_file(path: &Path) -> Result<Self, SamplesError> {
+        if !path.is_file() {
+            return Err(SamplesError::Nothing { path: path.to_owned(), what: "there is no such file".into() });
+        }
+        Ok(Self::of_files([path.to_owned()].into()))
+    }
+
+    /// All files in a folder.
+    ///
+    /// # Errors
+    /// [`SamplesError::Nothing`] when there are none.
+    pub fn of_directory(folder: &Path) -> Result<Self, SamplesError> {
+        let nothing = |what: String| SamplesError::Nothing { path: folder.to_owned(), what };
+        let files = files_in(folder).map_err(|error| nothing(format!("cannot be read: {error}")))?;
+        if files.is_empty() {
+            return Err(nothing("holds no recording (.thr files)".into()));
+        }
+        Ok(Self::of_files(files.into_iter().map(|(_, path)| path).collect()))
+    }
+
+    /// The ring of `mechanism` in the store `dir`.
+    ///
+    /// # Errors
+    /// [`SamplesError::Nothing`] when nothing of it was recorded.
+    pub fn of_mechanism(dir: &Path, mechanism: &str) -> Result<Self, SamplesError> {
+        Self::of_directory(&ring_folder(dir, mechanism))
+    }
+
+    fn of_files(files: VecDeque<PathBuf>) -> Self {
+        Recording { files, file: PathBuf::new(), bytes: Vec::new(), offset: 0, samples: VecDeque::new() }
+    }
+
+    /// Reads the next file; `None` after the last.
+    fn next_file(&mut self) -> Option<Result<(), SamplesError>> {
+        self.file = self.files.pop_front()?;
+        self.bytes.clear();
+        self.offset = 0;
+        match fs::read(&self.file) {
+            Ok(bytes) => self.bytes = bytes,
+            // The ring went on while it was being read.
+            Err(error) if error.kind() == io::ErrorKind::NotFound => return Some(Ok(())),
+            Err(error) => return Some(Err(SamplesError::io(&self.file)(error))),
+        }
+        match head_length(&self.bytes) {
+            Some(length) => self.offset = length,
+            None => {
+                let cut_short = self.bytes.len() < file_head("").len();
+                self.bytes.clear();
+                if !cut_short {
+                    return Some(Err(self.damaged("its head is not that of a recording this program reads")));
+                }
+            }
+        }
+        Some(Ok(()))
+    }
+
+    /// Reads the next block of the file; `None` when there is none.
+    fn next_block(&mut self) -> Option<Result<(), SamplesError>> {
+        let rest = self.bytes.get(self.offset..).filter(|rest| !rest.is_empty())?;
+        match block::find(rest) {
+            Found::Block(payload) => {
+                let length = BLOCK_HEAD + payload.len();
+                let mut samples = std::mem::take(&mut self.samples);
+                let read = block::decode(payload, &mut samples);
+                let result = match read {
+                    Some(()) => Ok(()),
+                    None => {
+                        samples.clear();
+                        Err(self.damaged("the block's checksum holds, its samples cannot be made out"))
+                    }
+                };
+                self.samples = samples;
+                self.offset += length;
+                Some(result)
+            }
+            // The last block of a file that is broken is a write that was cut short.
+            Found::Broken(length) if length < rest.len() => {
+                let error = self.damaged("the block's checksum does not hold");
+                self.offset += length;
+                Some(Err(error))
+            }
+            Found::Broken(_) | Found::Torn => None,
+        }
+    }
+
+    fn damaged(&self, what: &'static str) -> SamplesError {
+        SamplesError::Damaged { file: self.file.clone(), offset: self.offset as u64, what }
+    }
+}
+
+impl Iterator for Recording {
+    type Item = Result<Sample, SamplesError>;
+
+    fn next(&mut self) -> Option<Self::Item> {
+        loop {
+            if let Some(sample) = self.samples.pop_front() {
+                return Some(Ok(sample));
+            }
+            let step = match self.next_block() {
+                Some(step) => step,
+                None => self.next_file()?,
+            };
+            if let Err(error) = step {
+                return Some(Err(error));
+            }
+        }
+    }
+}
+
+#[cfg(test)]
+#[path = "recording_tests.rs"]
+mod tests;

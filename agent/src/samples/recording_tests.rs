@@ -1,0 +1,148 @@
+use proptest::prelude::*;
+use tallyhook_analysis::sample::Quantity;
+use tallyhook_analysis::units::Timestamp;
+
+use super::super::testing::any_sample;
+use super::*;
+
+const WIDE: RecordingRing = RecordingRing { days: 36_500, megabytes: 1000 };
+
+fn write(dir: &Path, bounds: RecordingRing, samples: &[Sample]) {
+    let mut ring = RingWriter::open(dir, "hoist", bounds).unwrap();
+    samples.iter().for_each(|sample| ring.append(sample).unwrap());
+    ring.flush().unwrap();
+}
+
+fn read(dir: &Path) -> Vec<Sample> {
+    Recording::of_mechanism(dir, "hoist").unwrap().collect::<Result<_, _>>().unwrap()
+}
+
+fn at(ms: i64, load: i64) -> Sample {
+    let mut sample = Sample::at(Timestamp::from_ms(ms));
+    sample.set(Quantity::Load, Some(load));
+    sample
+}
+
+fn only_file(dir: &Path) -> PathBuf {
+    let files = files_in(&ring_folder(dir, "hoist")).unwrap();
+    assert_eq!(files.len(), 1);
+    files[0].1.clone()
+}
+
+#[test]
+fn a_day_begins_a_new_file_and_old_days_are_deleted() {
+    let dir = tempfile::tempdir().unwrap();
+    let hourly: Vec<Sample> = (0..24 * 30).map(|hour| at(hour * 3_600_000, hour)).collect();
+    write(dir.path(), RecordingRing { days: 3, megabytes: 100 }, &hourly);
+    let kept = read(dir.path());
+    assert_eq!(kept, hourly[hourly.len() - kept.len()..], "the newest, without a hole");
+    assert!((3 * 24..=5 * 24).contains(&kept.len()), "{} hours kept", kept.len());
+}
+
+#[test]
+fn the_megabytes_are_kept_to() {
+    let dir = tempfile::tempdir().unwrap();
+    // Loads that leap cost some ten bytes each: about 3 MB in all.
+    let restless: Vec<Sample> =
+        (0..300_000_i64).map(|i| at(i * 100, (i * 7_919_999_983) % 1_000_000_007_000)).collect();
+    write(dir.path(), RecordingRing { days: 9999, megabytes: 1 }, &restless);
+    let folder = ring_folder(dir.path(), "hoist");
+    let total: u64 = files_in(&folder).unwrap().iter().map(|(_, p)| fs::metadata(p).unwrap().len()).sum();
+    assert!((500_000..=1_000_000).contains(&total), "{total} bytes");
+    let kept = read(dir.path());
+    assert_eq!(kept, restless[restless.len() - kept.len()..]);
+}
+
+#[test]
+fn a_torn_block_is_dropped_on_reading_and_cut_on_writing() {
+    let dir = tempfile::tempdir().unwrap();
+    let samples: Vec<Sample> = (0..2000).map(|i| at(i * 10, i)).collect();
+    write(dir.path(), WIDE, &samples);
+    let path = only_file(dir.path());
+    let whole = fs::read(&path).unwrap();
+    fs::write(&path, &whole[..whole.len() - 3]).unwrap();
+    assert_eq!(read(dir.path()), samples[..1800], "blocks of 600; the last one is torn");
+    write(dir.path(), WIDE, &samples[1800..]);
+    assert_eq!(read(dir.path()), samples, "what was lost, recorded again right after the last whole block");
+}
+
+#[test]
+fn damage_in_the_middle_is_told_and_costs_one_block() {
+    let dir = tempfile::tempdir().unwrap();
+    let samples: Vec<Sample> = (0..2000).map(|i| at(i * 10, i)).collect();
+    write(dir.path(), WIDE, &samples);
+    let path = only_file(dir.path());
+    let mut bytes = fs::read(&path).unwrap();
+    let second = file_head("hoist").len() + BLOCK_HEAD + 100;
+    bytes[second] ^= 0x10;
+    fs::write(&path, bytes).unwrap();
+    let all: Vec<_> = Recording::of_file(&path).unwrap().collect();
+    let errors: Vec<String> = all.iter().filter_map(|r| r.as_ref().err().map(ToString::to_string)).collect();
+    assert_eq!(errors.len(), 1);
+    assert!(errors[0].contains("damaged at byte"), "{}", errors[0]);
+    let good: Vec<Sample> = all.into_iter().filter_map(Result::ok).collect();
+    assert_eq!(good, samples[600..]);
+}
+
+#[test]
+fn what_is_no_recording_is_said_to_be_none() {
+    let dir = tempfile::tempdir().unwrap();
+    assert!(matches!(Recording::of_directory(dir.path()), Err(SamplesError::Nothing { .. })));
+    let path = dir.path().join("5.thr");
+    fs::write(&path, "not a recording at all, but long enough to have a head").unwrap();
+    let first = Recording::of_file(&path).unwrap().next().unwrap();
+    assert!(matches!(first, Err(SamplesError::Damaged { offset: 0, .. })));
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(48))]
+
+    #[test]
+    fn any_samples_come_back_to_the_bit(
+        samples in proptest::collection::vec(any_sample(0..80_000_000), 1..300),
+        flushed in proptest::collection::vec(any::<bool>(), 300),
+    ) {
+        let dir = tempfile::tempdir().unwrap();
+        let mut ring = RingWriter::open(dir.path(), "hoist", WIDE).unwrap();
+        for (sample, flush) in samples.iter().zip(flushed) {
+            ring.append(sample).unwrap();
+            if flush {
+                ring.flush().unwrap();
+            }
+        }
+        drop(ring);
+        prop_assert_eq!(read(dir.path()), samples);
+    }
+
+    #[test]
+    fn cuts_and_flipped_bits_never_panic_and_never_invent(
+        samples in proptest::collection::vec(any_sample(0..80_000_000), 1..60),
+        cut in any::<proptest::sample::Index>(),
+        flips in proptest::collection::vec((any::<proptest::sample::Index>(), 0_u8..8), 0..4),
+    ) {
+        let dir = tempfile::tempdir().unwrap();
+        write(dir.path(), WIDE, &samples);
+        let path = only_file(dir.path());
+        let mut bytes = fs::read(&path).unwrap();
+        bytes.truncate(cut.index(bytes.len()) + 1);
+        for (place, bit) in flips {
+            let place = place.index(bytes.len());
+            bytes[place] ^= 1 << bit;
+        }
+        fs::write(&path, &bytes).unwrap();
+        for sample in Recording::of_file(&path).unwrap().flatten() {
+            prop_assert!(samples.contains(&sample));
+        }
+        // The writer goes on from whatever is left.
+        let mut ring = RingWriter::open(dir.path(), "hoist", WIDE).unwrap();
+        ring.append(&at(81_000_000, 1)).unwrap();
+        ring.flush().unwrap();
+        let last = Recording::of_mechanism(dir.path(), "hoist").unwrap().filter_map(Result::ok).last();
+        prop_assert_eq!(last, Some(at(81_000_000, 1)));
+    }
+
+    #[test]
+    fn any_bytes_are_a_payload_or_none(bytes in proptest::collection::vec(any::<u8>(), 0..200)) {
+        let _ = block::decode(&bytes, &mut Vec::new());
+    }
+}
