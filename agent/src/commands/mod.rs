@@ -2,10 +2,11 @@
 
 mod classify;
 mod cycles;
+mod export;
 
 use clap::{Parser, Subcommand};
 
-use crate::exit::CommandResult;
+use crate::exit::{CommandResult, Failure};
 
 /// Keeps a crane's real load spectrum and running hours against the duty group it was bought for.
 ///
@@ -22,6 +23,7 @@ pub struct Arguments {
 enum Command {
     Classify(classify::ClassifyArgs),
     Cycles(cycles::CyclesArgs),
+    Export(export::ExportArgs),
 }
 
 impl Arguments {
@@ -30,6 +32,7 @@ impl Arguments {
         match self.command {
             Command::Classify(args) => classify::run(args),
             Command::Cycles(args) => cycles::run(args),
+            Command::Export(args) => export::run(args),
         }
     }
 }
