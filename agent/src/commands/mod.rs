@@ -4,6 +4,7 @@ mod check;
 mod classify;
 mod cycles;
 mod demo;
+mod export;
 mod init;
 mod ledger;
 mod lifts;
@@ -37,6 +38,7 @@ enum Command {
     Status(status::StatusArgs),
     Lifts(lifts::LiftsArgs),
     Replay(replay::ReplayArgs),
+    Export(export::ExportArgs),
     Classify(classify::ClassifyArgs),
     Cycles(cycles::CyclesArgs),
     Simulate(simulate::SimulateArgs),
@@ -53,6 +55,7 @@ impl Arguments {
             Command::Status(args) => status::run(args),
             Command::Lifts(args) => lifts::run(args),
             Command::Replay(args) => replay::run(args),
+            Command::Export(args) => export::run(args),
             Command::Classify(args) => classify::run(args),
             Command::Cycles(args) => cycles::run(args),
             Command::Simulate(args) => simulate::run(args),

@@ -175,7 +175,8 @@ impl CsvSamples {
     fn sample(&mut self) -> Result<Sample, SamplesError> {
         if self.row.len() != self.columns.len() + 1 {
             let (has, wants) = (self.row.len(), self.columns.len() + 1);
-            let what = format!("the row has {has} fields, the header {wants}; leave a field empty for what was not read");
+            let what =
+                format!("the row has {has} fields, the header {wants}; leave a field empty for what was not read");
             return Err(self.here(what));
         }
         let at = self.time()?;
@@ -183,7 +184,9 @@ impl CsvSamples {
             && at < before
         {
             let back = before.as_ms().saturating_sub(at.as_ms()) as f64 / 1000.0;
-            return Err(self.here(format!("column time: goes back by {back} s; sort the rows by time, or cut the file here")));
+            return Err(
+                self.here(format!("column time: goes back by {back} s; sort the rows by time, or cut the file here"))
+            );
         }
         self.before = Some(at);
         let mut sample = Sample::at(at);
@@ -298,7 +301,8 @@ pub fn write_header(out: &mut impl Write, columns: SignalSet) -> io::Result<()> 
 /// # Errors
 /// What `out` says; `InvalidInput` for an instant outside the years that a date can have.
 pub fn write_sample(out: &mut impl Write, sample: &Sample, columns: SignalSet) -> io::Result<()> {
-    let at = jiff::Timestamp::from_millisecond(sample.at.as_ms()).map_err(|e| io::Error::new(io::ErrorKind::InvalidInput, e))?;
+    let at = jiff::Timestamp::from_millisecond(sample.at.as_ms())
+        .map_err(|e| io::Error::new(io::ErrorKind::InvalidInput, e))?;
     write!(out, "{at:.3}")?;
     for quantity in Quantity::ALL.into_iter().filter(|q| columns.has(*q)) {
         out.write_all(b",")?;

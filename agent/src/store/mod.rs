@@ -10,6 +10,9 @@ mod query;
 mod schema;
 mod write;
 
+#[cfg(test)]
+mod tests;
+
 pub use error::StoreError;
 pub use handle::{Refused, StoreHandle};
 pub use query::{LiftFilter, MessageFilter, Reader, Snapshot, StoredLift};

@@ -65,12 +65,7 @@ pub(super) fn cursor(connection: &Connection, path: &Path, destination: &str) ->
     Ok(read().map_err(|error| StoreError::of_sqlite(path, error))?.unwrap_or(0).max(0) as u64)
 }
 
-pub(super) fn set_cursor(
-    connection: &Connection,
-    path: &Path,
-    destination: &str,
-    seq: u64,
-) -> Result<(), StoreError> {
+pub(super) fn set_cursor(connection: &Connection, path: &Path, destination: &str, seq: u64) -> Result<(), StoreError> {
     let write = || {
         connection
             .prepare_cached(

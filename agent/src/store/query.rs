@@ -247,9 +247,8 @@ impl Reader {
         let (from, to) = bounds(filter.from, filter.to);
         let limit = clamped(filter.limit.unwrap_or(u64::MAX));
         let mut select = self.connection.prepare_cached(&sql).map_err(|error| self.sqlite(error))?;
-        let mut rows = select
-            .query(params![kind, filter.mechanism, from, to, limit])
-            .map_err(|error| self.sqlite(error))?;
+        let mut rows =
+            select.query(params![kind, filter.mechanism, from, to, limit]).map_err(|error| self.sqlite(error))?;
         let mut found = Vec::new();
         while let Some(row) = rows.next().map_err(|error| self.sqlite(error))? {
             found.push(outbox::read(row, &self.path)?);
@@ -407,11 +406,7 @@ fn read_day(row: &Row<'_>, path: &Path) -> Result<(i32, Totals), StoreError> {
     Ok((day, totals))
 }
 
-pub(super) fn snapshot(
-    connection: &Connection,
-    path: &Path,
-    mechanism: &str,
-) -> Result<Option<Snapshot>, StoreError> {
+pub(super) fn snapshot(connection: &Connection, path: &Path, mechanism: &str) -> Result<Option<Snapshot>, StoreError> {
     let read = || -> rusqlite::Result<Option<(i64, String, String)>> {
         connection
             .prepare_cached(

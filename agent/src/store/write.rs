@@ -137,19 +137,13 @@ impl Store {
     pub fn check_structure(&self) -> Result<(), StoreError> {
         query::check_structure(&self.connection, &self.path)
     }
-
-    #[cfg(test)]
-    pub(super) fn connection(&self) -> &Connection {
-        &self.connection
-    }
 }
 
 /// Takes the writer's lock, and leaves the process number in the file for whoever is refused.
 fn lock(dir: &Path) -> Result<File, StoreError> {
     let path = dir.join(schema::LOCK_NAME);
     let io = |error| StoreError::of_io(&path, error);
-    let mut file =
-        OpenOptions::new().read(true).write(true).create(true).truncate(false).open(&path).map_err(io)?;
+    let mut file = OpenOptions::new().read(true).write(true).create(true).truncate(false).open(&path).map_err(io)?;
     match file.try_lock() {
         Ok(()) => {}
         Err(TryLockError::WouldBlock) => {
@@ -283,9 +277,8 @@ fn write_gaps(transaction: &Transaction<'_>, key: i64, gaps: &[Gap]) -> rusqlite
 }
 
 fn write_flags(transaction: &Transaction<'_>, key: i64, flags: &[(Flag, Timestamp)]) -> rusqlite::Result<()> {
-    let mut insert = transaction.prepare_cached(
-        "INSERT INTO flag_rise (mechanism, at_ms, flag) VALUES (?1, ?2, ?3) ON CONFLICT DO NOTHING",
-    )?;
+    let mut insert = transaction
+        .prepare_cached("INSERT INTO flag_rise (mechanism, at_ms, flag) VALUES (?1, ?2, ?3) ON CONFLICT DO NOTHING")?;
     for (flag, at) in flags {
         insert.execute(params![key, at.as_ms(), *flag as u8])?;
     }
@@ -294,7 +287,9 @@ fn write_flags(transaction: &Transaction<'_>, key: i64, flags: &[(Flag, Timestam
 
 fn write_snapshot(transaction: &Transaction<'_>, key: i64, commit: &MechanismCommit) -> Result<(), WriteFault> {
     transaction
-        .prepare_cached("INSERT OR REPLACE INTO snapshot (mechanism, at_ms, state, warn_crossed) VALUES (?1, ?2, ?3, ?4)")?
+        .prepare_cached(
+            "INSERT OR REPLACE INTO snapshot (mechanism, at_ms, state, warn_crossed) VALUES (?1, ?2, ?3, ?4)",
+        )?
         .execute(params![
             key,
             commit.at.as_ms(),

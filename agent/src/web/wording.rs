@@ -80,6 +80,7 @@ wording! {
     too_little_record_long: "Said after four weeks of record.",
     forecast: "Used up about",
     forecast_text: "{p50} (between {p10} and {p90})",
+    forecast_beyond: "beyond 30 years",
     forecast_basis: "as likely before as after; 10 % and 90 % chance at the dates in brackets; S = D, FEM 9.755",
     forecast_none: "no forecast yet",
     record: "Record",
