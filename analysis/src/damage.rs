@@ -246,3 +246,93 @@ impl RangeMean {
         (self.largest > 0).then(|| self.damage_m3() / largest.powi(3) / REFERENCE_CYCLES)
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::rainflow::Counter;
+    use proptest::prelude::*;
+
+    #[test]
+    fn the_damage_of_the_standards_example() {
+        // ASTM E1049-85 figure 6 prints its totals by range: 3: 0.5, 4: 1.5, 6: 0.5, 8: 1.0, 9: 0.5. By hand from those:
+        // m = 3: 13.5 + 96 + 108 + 512 + 364.5; m = 5: 121.5 + 1536 + 3888 + 32768 + 29524.5.
+        let mut cycles = Vec::new();
+        let mut counter = Counter::new(0.0);
+        counter.extend(&[-2.0, 1.0, -3.0, 5.0, -1.0, 3.0, -4.0, 4.0, -2.0], &mut |c| cycles.push(c));
+        counter.close(&mut |c| cycles.push(c));
+        assert_eq!(damage_sum(&cycles, 3), 1_094.0);
+        assert_eq!(damage_sum(&cycles, 5), 67_838.0);
+        let s = stress_history(&cycles, 3, None).unwrap();
+        assert!((s - 1_094.0 / 729.0 / 2e6).abs() < 1e-18);
+        assert_eq!(stress_history(&[], 3, None), None);
+        // The same series in tonnes, in the exact matrix: classes of 1 t.
+        let mut matrix = RangeMean::new(1_000_000, 9);
+        for c in &cycles {
+            matrix.book(Cycle { from: (c.from * 1e6) as i64, to: (c.to * 1e6) as i64, halves: c.halves });
+        }
+        assert_eq!(matrix.damage_m3(), 1_094.0 * 1e9);
+        assert_eq!(matrix.damage_m5(), 67_838.0 * 1e15);
+        assert_eq!(matrix.largest(), 9_000_000);
+        let by_range: Vec<f64> = (0..9).map(|r| (0..9).map(|m| matrix.cycles(r, m)).sum()).collect();
+        assert_eq!(by_range, [0.0, 0.0, 0.5, 1.5, 0.0, 0.5, 0.0, 1.0, 0.5]);
+        assert_eq!(matrix.total(), 4.0);
+        assert_eq!(matrix.cycles(3, 0), 1.5); // means -1 and 1, both up to 1 t
+        assert!((matrix.stress_history_m3().unwrap() - s).abs() < 1e-18);
+    }
+
+    #[test]
+    fn two_million_equal_cycles_are_s_of_one() {
+        // Independent statement: nu = N / 2e6 and k = 1 where all ranges are the largest, so s = 1, which is S7.
+        let cycles: Vec<_> = (0..20).map(|_| Cycle { from: 0.0, to: 7.0, halves: 200_000 }).collect();
+        let s = stress_history(&cycles, 3, None).unwrap();
+        assert_eq!((s, StressClass::of(s)), (1.0, Some(StressClass::S7)));
+        assert_eq!(StressClass::of(s.next_up()), Some(StressClass::S8));
+        // On twice the range it is an eighth.
+        assert_eq!(stress_history(&cycles, 3, Some(14.0)), Some(0.125));
+        assert_eq!(StressClass::MARK.caution(), Some("check against the standard"));
+    }
+
+    #[test]
+    fn stress_limits_are_rounded_doublings() {
+        // Independent statement: each class doubles s, within the rounding of preferred numbers, and S7 is 1.
+        assert!(StressClass::ALL.windows(2).all(|w| (w[1].limit() / w[0].limit() - 2.0).abs() <= 0.032));
+        assert_eq!(StressClass::S7.limit(), 1.0);
+        assert_eq!(StressClass::of(4.1), None);
+    }
+
+    proptest! {
+        #[test]
+        fn a_matrix_holds_every_cycle_and_two_add_up_to_one(
+            ranges in prop::collection::vec((-5_000_000_i64..40_000_000, 0_i64..40_000_000, 1_u32..3), 0..60), cut in 0_usize..60,
+        ) {
+            let cycles: Vec<Cycle<i64>> =
+                ranges.iter().map(|&(from, up, halves)| Cycle { from, to: from + up, halves }).collect();
+            let book = |cycles: &[Cycle<i64>]| {
+                let mut matrix = RangeMean::for_rated(crate::units::Grams::from_kg(10_000.0));
+                cycles.iter().for_each(|&c| matrix.book(c));
+                matrix
+            };
+            let whole = book(&cycles);
+            let cut = cut.min(cycles.len());
+            let mut parts = book(&cycles[..cut]);
+            prop_assert!(parts.add(&book(&cycles[cut..])));
+            prop_assert_eq!(&parts, &whole);
+            prop_assert_eq!(whole.total(), cycles.iter().map(|c| f64::from(c.halves) * 0.5).sum::<f64>());
+            prop_assert!(!parts.add(&RangeMean::new(1, 1)));
+            // The class of each is what its edges say.
+            for c in &cycles {
+                let mut one = RangeMean::new(1_000_000, 12);
+                one.book(*c);
+                let at = (0..144).find(|i| one.cycles(i / 12, i % 12) > 0.0).unwrap();
+                let inside = |value: f64, class: usize| {
+                    (class == 0 || value > class as f64 * 1e6) && (class == 11 || value <= (class + 1) as f64 * 1e6)
+                };
+                prop_assert!(inside((c.to - c.from) as f64, at / 12));
+                prop_assert!(inside((c.to + c.from) as f64 / 2.0, at % 12));
+            }
+            let text = serde_json::to_string(&whole).unwrap();
+            prop_assert_eq!(serde_json::from_str::<RangeMean>(&text).unwrap(), whole);
+        }
+    }
+}
