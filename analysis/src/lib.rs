@@ -16,7 +16,10 @@
 //! This crate supports an inspection by a competent person; it is not one, and it is no safety device.
 
 pub mod class;
+pub mod cmaa;
 pub mod counter;
+pub mod damage;
+pub mod duty;
 pub mod forecast;
 pub mod gapbook;
 pub mod histogram;
@@ -26,9 +29,10 @@ pub mod period;
 pub mod rainflow;
 pub mod recorder;
 pub mod sample;
-pub mod selection;
 pub mod seed;
+pub mod selection;
 pub mod service;
+pub mod severity;
 pub mod spectrum;
 pub mod units;
 pub mod watch;

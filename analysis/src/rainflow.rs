@@ -131,6 +131,45 @@ impl<T: Point> Counter<T> {
         }
     }
 
+    /// Takes the next points of a slice: the same as [`Counter::push`] for each, but faster.
+    pub fn extend(&mut self, series: &[T], out: &mut impl FnMut(Cycle<T>)) {
+        let mut rest = series.iter().copied();
+        loop {
+            match self.course {
+                Course::Rising(mut high) => loop {
+                    let Some(x) = rest.next() else {
+                        self.course = Course::Rising(high);
+                        return;
+                    };
+                    if x > high {
+                        high = x;
+                    } else if high - x > self.threshold {
+                        self.turn(high, out);
+                        self.course = Course::Falling(x);
+                        break;
+                    }
+                },
+                Course::Falling(mut low) => loop {
+                    let Some(x) = rest.next() else {
+                        self.course = Course::Falling(low);
+                        return;
+                    };
+                    if x < low {
+                        low = x;
+                    } else if x - low > self.threshold {
+                        self.turn(low, out);
+                        self.course = Course::Rising(x);
+                        break;
+                    }
+                },
+                Course::Nothing | Course::Level { .. } => match rest.next() {
+                    Some(x) => self.push(x, out),
+                    None => return,
+                },
+            }
+        }
+    }
+
     /// Ends the series: the last point counts as a reversal, and what is open as half cycles.
     pub fn close(mut self, out: &mut impl FnMut(Cycle<T>)) {
         if let Course::Rising(last) | Course::Falling(last) = self.course {

@@ -55,6 +55,25 @@ fn a_level_series_and_a_single_point_have_no_cycles() {
 
 proptest! {
     #[test]
+    fn a_slice_counts_as_its_points_one_by_one(
+        series in prop::collection::vec(-20_i64..20, 0..80), threshold in 0_i64..6,
+    ) {
+        let mut one_by_one = Vec::new();
+        let mut counter = Counter::new(threshold);
+        for &x in &series {
+            counter.push(x, &mut |c| one_by_one.push(c));
+        }
+        for cut in 0..=series.len() {
+            let mut cycles = Vec::new();
+            let mut bulk = Counter::new(threshold);
+            bulk.extend(&series[..cut], &mut |c| cycles.push(c));
+            bulk.extend(&series[cut..], &mut |c| cycles.push(c));
+            prop_assert_eq!(&cycles, &one_by_one);
+            prop_assert_eq!(&bulk, &counter);
+        }
+    }
+
+    #[test]
     fn stored_and_resumed_at_every_place_counts_the_same(
         series in prop::collection::vec(-20_i64..20, 0..60), threshold in 0_i64..6,
     ) {

@@ -185,8 +185,7 @@ fn a_load_that_changed_while_nobody_looked_is_another_lift() {
 
 #[test]
 fn a_load_set_down_while_nobody_looked_ends_where_it_was_lost_from_sight() {
-    let (_, lifts, _) =
-        plan().hold(2.0, 0.0, Still).hold(5.0, 4_000.0, Up).not_read(60.0).hold(5.0, 0.0, Still).run();
+    let (_, lifts, _) = plan().hold(2.0, 0.0, Still).hold(5.0, 4_000.0, Up).not_read(60.0).hold(5.0, 0.0, Still).run();
     assert_eq!(lifts.len(), 1);
     assert_eq!(lifts[0].end, Timestamp::from_ms(7_000));
     assert!(lifts[0].cut);

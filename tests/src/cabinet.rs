@@ -100,9 +100,10 @@ pub struct Running {
 impl Running {
     /// Starts a program with its output caught.
     pub fn start(mut command: Command) -> Self {
-        let mut child = command.stdin(Stdio::null()).stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().unwrap_or_else(
-            |e| panic!("cannot start {:?}: {e}; tests/run installs the peers", command.get_program()),
-        );
+        let mut child =
+            command.stdin(Stdio::null()).stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().unwrap_or_else(|e| {
+                panic!("cannot start {:?}: {e}; tests/run installs the peers", command.get_program())
+            });
         let (sender, lines) = mpsc::channel();
         let stdout = BufReader::new(child.stdout.take().unwrap());
         std::thread::spawn(move || {

@@ -2,7 +2,6 @@
 
 use tallyhook_tests::cabinet::Cabinet;
 
-
 #[test]
 fn each_broken_configuration_is_refused_with_file_line_and_mend() {
     let fixtures = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("fixtures/broken");

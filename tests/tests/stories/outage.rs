@@ -72,7 +72,9 @@ fn a_power_cut_loses_no_lift_that_was_stored_and_doubles_none() {
     let mut daemon = cabinet.start(&["run", "--config", "site.toml"]);
     wait_for_port("the page", page_port);
     for stored in [2, 4, 6] {
-        wait_for("the next lift in the store", Duration::from_secs(60), || (lifts_of(&cabinet) >= stored).then_some(()));
+        wait_for("the next lift in the store", Duration::from_secs(60), || {
+            (lifts_of(&cabinet) >= stored).then_some(())
+        });
         daemon.kill();
         assert!(lifts_of(&cabinet) >= stored, "what was stored is still there");
         daemon = cabinet.start(&["run", "--config", "site.toml"]);
@@ -80,7 +82,8 @@ fn a_power_cut_loses_no_lift_that_was_stored_and_doubles_none() {
     wait_for("the plan's end", Duration::from_secs(120), || (unix_now() > start + plan.seconds() + 2.0).then_some(()));
     assert_eq!(daemon.interrupt(Duration::from_secs(20)).code(), Some(0));
     let lifts = cabinet.run(&["lifts", "--data", "data", "--json"]).json();
-    let begins: Vec<String> = lifts.as_array().unwrap().iter().map(|l| l["begin"].as_str().unwrap().to_owned()).collect();
+    let begins: Vec<String> =
+        lifts.as_array().unwrap().iter().map(|l| l["begin"].as_str().unwrap().to_owned()).collect();
     let mut once = begins.clone();
     once.sort();
     once.dedup();

@@ -38,7 +38,8 @@ fn a_plan_as_csv_comes_out_as_planned() {
         let km = hoist["load_spectrum_factor"].as_f64().unwrap();
         let tolerance = if period < 1.0 { 0.005 } else { 0.03 };
         assert!((km / plan.spectrum_factor() - 1.0).abs() < tolerance, "{name}: {km} {}", plan.spectrum_factor());
-        let bands: f64 = hoist["spectrum"].as_array().unwrap().iter().map(|b| b["running_hours"].as_f64().unwrap()).sum();
+        let bands: f64 =
+            hoist["spectrum"].as_array().unwrap().iter().map(|b| b["running_hours"].as_f64().unwrap()).sum();
         assert!((bands - hours).abs() < 1e-9, "band hours add up to running hours");
         assert_eq!(answer["crane"]["lifts"].as_u64(), Some(40));
         assert!(hoist["group_in_use"].is_null(), "too little record");
