@@ -216,13 +216,10 @@ pub fn ledger(mechanism: &Mechanism, totals: &Totals) -> Ledger {
 pub fn used_share(mechanism: &Mechanism, totals: &Totals) -> f64 {
     let factor = |recording: Recording| recording.factor(mechanism.factor_scale).unwrap_or(1.0);
     let base = mechanism.spec.base();
-    let prior: f64 = mechanism
-        .prior
-        .iter()
-        .map(|p| p.spectrum_factor * p.running_hours * factor(p.recording))
-        .sum();
+    let prior: f64 = mechanism.prior.iter().map(|p| p.spectrum_factor * p.running_hours * factor(p.recording)).sum();
     let measured = totals.full_load_hours(base) * factor(Recording::Recorder);
-    let unread = assumed_factor(totals.load_spectrum_factor(base)) * load_unknown_hours(totals) * factor(Recording::Counter);
+    let unread =
+        assumed_factor(totals.load_spectrum_factor(base)) * load_unknown_hours(totals) * factor(Recording::Counter);
     (prior + measured + unread) / design_full_load_hours(mechanism)
 }
 

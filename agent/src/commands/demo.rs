@@ -43,7 +43,8 @@ pub fn run(args: DemoArgs) -> CommandResult {
         return Err(Failure::Usage(format!("--speed is {}; give a number from 0.1 to 2000", args.speed)));
     }
     super::log_to_stderr();
-    let passing = args.data.is_none().then(|| std::env::temp_dir().join(format!("tallyhook-demo-{}", std::process::id())));
+    let passing =
+        args.data.is_none().then(|| std::env::temp_dir().join(format!("tallyhook-demo-{}", std::process::id())));
     let directory = args.data.clone().or(passing.clone()).unwrap_or_default();
     let result = super::runtime()?.block_on(play(&args, &directory));
     if let Some(passing) = passing {
@@ -74,11 +75,18 @@ async fn play(args: &DemoArgs, directory: &Path) -> CommandResult {
     let (simulation_ends, ending) = watch::channel(false);
     let simulation = tokio::spawn(serve(drive, player, clock.clone(), Span::ZERO, ending));
 
-    println!("A simulated 16 t crane of a precast yard at {} times real time; its drive is Modbus TCP {drive_address}.", args.speed);
+    println!(
+        "A simulated 16 t crane of a precast yard at {} times real time; its drive is Modbus TCP {drive_address}.",
+        args.speed
+    );
     for drive in config.drives.values() {
         let held = effective_period(drive.poll, args.speed);
         if held != drive.poll {
-            println!("At this speed it is polled every {} s of the crane's time instead of {} s.", held.as_seconds(), drive.poll.as_seconds());
+            println!(
+                "At this speed it is polled every {} s of the crane's time instead of {} s.",
+                held.as_seconds(),
+                drive.poll.as_seconds()
+            );
         }
     }
     println!("Page: http://{page}/");

@@ -85,7 +85,8 @@ fn of_mechanism(m: &MechanismFigures, edition: &str) -> String {
         }
         None => row("S reaches D", "too little record for a forecast".to_owned()),
     }
-    let km = m.load_spectrum_factor.map_or("-".to_owned(), |km| format!("{km:.4} (cubic), {:.3} (cube root)", km.cbrt()));
+    let km =
+        m.load_spectrum_factor.map_or("-".to_owned(), |km| format!("{km:.4} (cubic), {:.3} (cube root)", km.cbrt()));
     row("km, load spectrum factor", km);
     row("state of loading", m.state_of_loading.clone().unwrap_or_else(|| "-".to_owned()));
     row("group in use", m.group_in_use.map_or("too little record (under 4 weeks)".to_owned(), |g| g.to_string()));

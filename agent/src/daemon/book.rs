@@ -8,7 +8,7 @@ use std::collections::BTreeMap;
 use serde_json::json;
 use tallyhook_analysis::forecast::{DayUse, Outlook, Question, forecast};
 use tallyhook_analysis::lift::Lift;
-use tallyhook_analysis::recorder::{Day, Gap, Utc, Calendar, Event, Recorder, State};
+use tallyhook_analysis::recorder::{Calendar, Day, Event, Gap, Recorder, State, Utc};
 use tallyhook_analysis::sample::{Flag, Sample};
 use tallyhook_analysis::spectrum::Totals;
 use tallyhook_analysis::units::{Span, Timestamp};
@@ -16,8 +16,8 @@ use tallyhook_analysis::watch::{Crossing, LevelWatch};
 use tallyhook_config::model::{Crane, Mechanism};
 
 use crate::figures::{self, Record};
-use crate::store::message::{Message, MessageKind};
 use crate::store::MechanismCommit;
+use crate::store::message::{Message, MessageKind};
 
 /// Where a book was left: the recorder's state, and how many levels of each watch were crossed.
 pub type Left = (State, BTreeMap<String, usize>);

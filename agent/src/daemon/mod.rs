@@ -48,7 +48,9 @@ pub enum DaemonError {
     #[error("the configuration could not be copied into {0}: {1}; check the rights to that directory")]
     Copy(String, std::io::Error),
     /// A part of the daemon ended unasked; nothing goes on half-alive.
-    #[error("{0}; the daemon has stopped so that nothing goes on half-alive: start it again, and report it if it comes back")]
+    #[error(
+        "{0}; the daemon has stopped so that nothing goes on half-alive: start it again, and report it if it comes back"
+    )]
     PartEnded(String),
 }
 

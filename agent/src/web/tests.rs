@@ -401,7 +401,8 @@ async fn the_api_gives_the_contracts_shapes_at_full_precision() {
         assert_eq!(*got, serde_json::to_value(LiftFigures::of(lift, rated())).unwrap());
     }
     let names: Vec<&str> = lifts[0].as_object().unwrap().keys().map(String::as_str).collect();
-    let contract = ["begin", "end", "load_kg", "fraction", "peak_kg", "running_seconds", "starts", "band", "overload", "cut"];
+    let contract =
+        ["begin", "end", "load_kg", "fraction", "peak_kg", "running_seconds", "starts", "band", "overload", "cut"];
     assert_eq!(BTreeSet::from_iter(names), BTreeSet::from(contract));
     // The oldest `begin` asks for the page that follows.
     let before = lifts[2]["begin"].as_str().unwrap();

@@ -91,8 +91,10 @@ impl<'a> Picture<'a> {
         let now = figures.record_to.as_deref().and_then(parse).map_or(f64::from(last) + 1.0, |t| desk.moments.day(t));
         let now = now.max(begin);
         let day = |text: &str| text.parse::<Date>().ok().map(|d| f64::from(day_number(d)));
-        let forecast =
-            figures.forecast.as_ref().and_then(|f| Some([day(&f.date_p10)?, day(f.date_p50.as_deref()?)?, day(f.date_p90.as_deref()?)?]));
+        let forecast = figures
+            .forecast
+            .as_ref()
+            .and_then(|f| Some([day(&f.date_p10)?, day(f.date_p50.as_deref()?)?, day(f.date_p90.as_deref()?)?]));
         // Far dates are left to the text: beyond 20 years the curve itself would shrink to a corner.
         let far = forecast.map_or(0.0, |f| f[2]).min(begin + 20.0 * YEAR);
         let until = (begin + YEAR).max(now + (now - begin) * 0.25).max(far + (far - begin) * 0.04);
