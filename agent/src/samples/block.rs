@@ -75,7 +75,7 @@ impl BlockWriter {
         let values_changed = next.known != before.known;
         put_signed(&mut self.bytes, next.at.wrapping_sub(before.at));
         self.bytes.push(moved);
-        self.bytes.push(u8::from(values_changed) * VALUES_CHANGED | u8::from(flags_changed) * FLAGS_CHANGED);
+        self.bytes.push((u8::from(values_changed) * VALUES_CHANGED) | (u8::from(flags_changed) * FLAGS_CHANGED));
         if values_changed {
             self.bytes.push(next.known);
         }

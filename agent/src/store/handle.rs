@@ -1,13 +1,10 @@
 //! The writer behind a door: it lives on a thread of its own, because a commit waits for the disk.
 
-use std::collections::BTreeMap;
-
-use tallyhook_analysis::recorder::State;
 use tokio::sync::{mpsc, oneshot, watch};
 
 use super::error::StoreError;
 use super::message::Message;
-use super::write::{Committed, MechanismCommit, Store};
+use super::write::{Committed, MechanismCommit, Resumed, Store};
 
 /// Requests that wait for the disk before a caller has to.
 const QUEUE: usize = 64;
@@ -25,7 +22,7 @@ pub struct Refused {
 
 enum Request {
     Commit(Vec<MechanismCommit>, oneshot::Sender<Result<Committed, Refused>>),
-    Resume(String, oneshot::Sender<Result<Option<(State, BTreeMap<String, usize>)>, StoreError>>),
+    Resume(String, oneshot::Sender<Result<Option<Resumed>, StoreError>>),
     MessagesAfter(u64, usize, oneshot::Sender<Result<Vec<(u64, Message)>, StoreError>>),
     Cursor(String, oneshot::Sender<Result<u64, StoreError>>),
     SetCursor(String, u64, oneshot::Sender<Result<(), StoreError>>),
@@ -99,7 +96,7 @@ impl StoreHandle {
     ///
     /// # Errors
     /// As there; [`StoreError::Closed`] when the writer has ended.
-    pub async fn resume(&self, mechanism: &str) -> Result<Option<(State, BTreeMap<String, usize>)>, StoreError> {
+    pub async fn resume(&self, mechanism: &str) -> Result<Option<Resumed>, StoreError> {
         self.ask(|answer| Request::Resume(mechanism.to_owned(), answer)).await
     }
 

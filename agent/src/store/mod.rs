@@ -17,4 +17,4 @@ pub use error::StoreError;
 pub use handle::{Refused, StoreHandle};
 pub use query::{LiftFilter, MessageFilter, Reader, Snapshot, StoredLift};
 pub use schema::{FILE_NAME, FORMAT, ledger_path};
-pub use write::{Committed, MechanismCommit, Store};
+pub use write::{Committed, MechanismCommit, Resumed, Store};

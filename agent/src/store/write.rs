@@ -55,6 +55,9 @@ pub struct Committed {
     pub lifts_refused: u64,
 }
 
+/// What a recorder goes on from: its state, and the levels crossed by the name of the watched value.
+pub type Resumed = (State, BTreeMap<String, usize>);
+
 /// The ledger, open for writing. Only one process can hold it.
 #[derive(Debug)]
 pub struct Store {
@@ -93,7 +96,7 @@ impl Store {
     ///
     /// # Errors
     /// [`StoreError::Damaged`] when the stored state cannot be read.
-    pub fn resume(&self, mechanism: &str) -> Result<Option<(State, BTreeMap<String, usize>)>, StoreError> {
+    pub fn resume(&self, mechanism: &str) -> Result<Option<Resumed>, StoreError> {
         let snapshot = query::snapshot(&self.connection, &self.path, mechanism)?;
         Ok(snapshot.map(|s| (s.state, s.warn_crossed)))
     }
