@@ -106,7 +106,7 @@ fn check(document: &DeTable<'_>, faults: &Collector) -> Option<Config> {
             drives.insert(name.value, drive);
         }
     }
-    if file.has("drive") && names.is_empty() {
+    if file.holds_nothing("drive") {
         file.faults.missing(file.place("drive"), "there is no drive", "add a table `[drive.main]` with its `address`");
     }
 
@@ -115,7 +115,7 @@ fn check(document: &DeTable<'_>, faults: &Collector) -> Option<Config> {
     let cranes = {
         let around = Around { names: &names, drives: &drives };
         let tables = file.sections("crane", &keys::CRANE);
-        if file.has("crane") && tables.is_empty() {
+        if file.holds_nothing("crane") {
             file.faults.missing(file.place("crane"), "there is no crane", "add a table `[[crane]]`");
         }
         // Every crane is read before any of them is given up, so that all faults are found.

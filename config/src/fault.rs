@@ -55,7 +55,7 @@ impl Faults {
                 Fault { file: file.to_owned(), line, column, what, mend, span }
             })
             .collect();
-        faults.sort_by(|a, b| (a.span.start, a.span.end).cmp(&(b.span.start, b.span.end)));
+        faults.sort_by_key(|f| (f.span.start, f.span.end));
         faults.dedup();
         Faults { faults, source: Arc::new(NamedSource::new(file, text.to_owned())) }
     }
@@ -77,7 +77,7 @@ impl Faults {
         let handler = GraphicalReportHandler::new_themed(GraphicalTheme::unicode_nocolor())
             .with_wrap_lines(false)
             .with_links(false)
-            .with_context_lines(0);
+            .with_context_lines(1);
         let mut out = String::new();
         for fault in &self.faults {
             let shown = Shown { fault, source: &self.source };
@@ -135,7 +135,7 @@ impl Diagnostic for Shown<'_> {
     }
 
     fn labels(&self) -> Option<Box<dyn Iterator<Item = LabeledSpan> + '_>> {
-        let label = LabeledSpan::new_primary_with_span(Some("here".to_owned()), self.fault.span.clone());
+        let label = LabeledSpan::new_primary_with_span(None, self.fault.span.clone());
         Some(Box::new(std::iter::once(label)))
     }
 }

@@ -349,7 +349,7 @@ pub(crate) const LIFT: Group = Group {
         key(
             "settle",
             Time(within(0.0, 60.0, "")),
-            Default("1500ms"),
+            Default("1.5s"),
             "Readings within this time of the take-up do not enter the settled load.",
         ),
         key(
@@ -479,15 +479,16 @@ pub(crate) const ALL: &[&Group] = &[
     &WEBHOOK,
 ];
 
-/// A number as people write it: no exponent, no needless decimals, thousands left alone.
+/// A number as it is written in the file: no exponent, no needless decimals.
 pub(crate) fn plain(value: f64) -> String {
-    format!("{value}")
+    // TOML has `nan` in small letters.
+    format!("{value}").to_lowercase()
 }
 
 /// A number of seconds as it is written in the file.
 pub(crate) fn time(seconds: f64) -> String {
     let (value, unit) = match seconds {
-        s if s == 0.0 => (0.0, "s"),
+        0.0 => (0.0, "s"),
         s if s.abs() < 1.0 => (s * 1000.0, "ms"),
         s if s % 3600.0 == 0.0 => (s / 3600.0, "h"),
         s if s % 60.0 == 0.0 => (s / 60.0, "min"),
@@ -500,7 +501,7 @@ impl Form {
     /// The allowed values with their unit, in words.
     pub(crate) fn range(&self) -> String {
         let span = |b: &Bounds, show: fn(f64) -> String| {
-            let low = if b.above_low { format!("above {}", show(b.low)) } else { show(b.low) };
+            let low = if b.above_low { format!("above {}, up", show(b.low)) } else { show(b.low) };
             let unit = if b.unit.is_empty() { String::new() } else { format!(" {}", b.unit) };
             format!("{low} to {}{unit}", show(b.high))
         };
@@ -509,7 +510,7 @@ impl Form {
             Form::Name => "1 to 64 letters, digits, `-`, `_`".to_owned(),
             Form::Choice(words) => words.join(", "),
             Form::Number(b) => span(b, plain),
-            Form::Whole(b) => format!("whole, {}", span(b, plain)),
+            Form::Whole(b) => format!("whole number, {}", span(b, plain)),
             Form::Numbers(b) => format!("list of numbers, {}", span(b, plain)),
             Form::Time(b) => span(b, time),
             Form::YesNo => "true, false".to_owned(),

@@ -1,5 +1,6 @@
 //! Cranes and their mechanisms.
 
+use std::cell::Cell;
 use std::collections::{BTreeMap, BTreeSet};
 use std::ops::Range;
 
@@ -52,7 +53,7 @@ pub(crate) fn crane(table: &Table<'_>, around: &Around<'_>, ids: &mut Ids, place
     let group = table.choice("group").and_then(|g| ApplianceGroup::from_name(g.value));
     let years = table.number("design_life_years");
     let tables = table.sections("mechanism", &keys::MECHANISM);
-    if table.has("mechanism") && tables.is_empty() {
+    if table.holds_nothing("mechanism") {
         table.faults.missing(
             table.place("mechanism"),
             "the crane has no mechanism",
@@ -157,8 +158,13 @@ fn signals(
 ) -> Option<Vec<Signal>> {
     let (drive, drive_is_said) = default_drive(table, around);
     let inner = table.section("signals", &keys::SIGNALS)?;
-    let owner =
-        Owner { drive: drive.as_deref(), drive_is_said, names: around.names, rated_load_kg: rated.map(|r| r.value) };
+    let owner = Owner {
+        drive: drive.as_deref(),
+        drive_is_said: Cell::new(drive_is_said),
+        header: table.span.clone(),
+        names: around.names,
+        rated_load_kg: rated.map(|r| r.value),
+    };
     let mut all_read = needed(&inner, kind);
     let mut signals = Vec::new();
     for target in targets() {

@@ -67,6 +67,15 @@ impl<'a> Table<'a> {
         self.entries.contains_key(name)
     }
 
+    /// Whether the key holds a list or table with nothing in it.
+    pub(crate) fn holds_nothing(&self, name: &str) -> bool {
+        self.entries.get(name).is_some_and(|value| match value.get_ref() {
+            DeValue::Array(list) => list.is_empty(),
+            DeValue::Table(table) => table.is_empty(),
+            _ => false,
+        })
+    }
+
     /// The key's row in the table of keys.
     fn key(&self, name: &str) -> Option<&'static Key> {
         let key = self.group.keys.iter().find(|k| k.name == name);
@@ -237,7 +246,10 @@ impl<'a> Table<'a> {
     pub(crate) fn section(&self, name: &str, group: &'static Group) -> Option<Table<'a>> {
         let span = self.take(name, |_, value| value.as_table().map(|_| ()).ok_or(Refusal::Type))?.span;
         let entries = self.entries.get(name)?.get_ref().as_table()?;
-        Some(Table::open(entries, group, group.header.to_owned(), span, self.faults))
+        // Signals are many and short: each is called by its name.
+        let header =
+            if group.header.starts_with('[') { group.header.to_owned() } else { format!("the signal `{name}`") };
+        Some(Table::open(entries, group, header, span, self.faults))
     }
 
     /// The tables of a table of tables, `[drive.NAME]`, with their names.
@@ -346,7 +358,14 @@ fn bounded(value: f64, bounds: &Bounds, form: &Form, show: fn(f64) -> String) ->
 
 /// An example of what may be written.
 fn example(key: &Key) -> String {
-    let range = key.form.range();
+    let range = match key.form {
+        Form::Choice(_) => format!("one of {}", key.form.range()),
+        Form::Number(_) => format!("a number, {}", key.form.range()),
+        Form::Whole(_) | Form::Numbers(_) => format!("a {}", key.form.range()),
+        Form::Time(_) => format!("a time, {}", key.form.range()),
+        Form::YesNo => "true or false".to_owned(),
+        Form::Text(_) | Form::Name | Form::Section | Form::Sections | Form::Texts(_) => key.form.range(),
+    };
     let quoted = matches!(key.form, Form::Text(_) | Form::Name | Form::Choice(_) | Form::Time(_));
     match key.absent {
         Absent::Default(value) if !value.is_empty() => {
@@ -441,7 +460,8 @@ pub(crate) fn shorten(text: &str) -> String {
     short
 }
 
-/// The candidate that a misspelt word most likely means: the nearest one, if it is near enough.
+/// The candidate that a misspelt word most likely means: the nearest one, if no more than a third of it is changed.
+/// A group (`M5`) is too short to guess.
 pub(crate) fn nearest<'c>(word: &str, candidates: impl Iterator<Item = &'c str>) -> Option<&'c str> {
     if word.len() > 64 {
         return None;
@@ -449,7 +469,7 @@ pub(crate) fn nearest<'c>(word: &str, candidates: impl Iterator<Item = &'c str>)
     let word = word.to_ascii_lowercase();
     candidates
         .map(|c| (distance(&word, &c.to_ascii_lowercase()), c))
-        .filter(|(d, c)| *d <= (c.len() / 3).max(1) && *d < word.chars().count())
+        .filter(|(d, c)| *d <= c.len() / 3)
         .min_by_key(|(d, _)| *d)
         .map(|(_, c)| c)
 }
@@ -504,6 +524,7 @@ mod tests {
         assert_eq!(nearest("unti", keys.into_iter()), Some("unit"));
         assert_eq!(nearest("colour", keys.into_iter()), None);
         assert_eq!(nearest("x", keys.into_iter()), None);
+        assert_eq!(nearest("M9", ["M1", "M2"].into_iter()), None);
     }
 
     #[test]

@@ -1,5 +1,9 @@
 //! One signal: where it is read, as what, and what the raw value means.
 
+use std::cell::Cell;
+use std::collections::BTreeSet;
+use std::ops::Range;
+
 use tallyhook_analysis::sample::Quantity;
 
 use crate::model::{RawType, Register, Signal, Table as Modbus, Target, WordOrder};
@@ -9,10 +13,12 @@ use crate::raw::{Table, nearest};
 pub(crate) struct Owner<'a> {
     /// The mechanism's drive, for signals without their own.
     pub(crate) drive: Option<&'a str>,
-    /// Whether that drive is already known to be at fault, so that it need not be said again.
-    pub(crate) drive_is_said: bool,
+    /// Whether a fault of that drive, or its absence, has been said; once is enough.
+    pub(crate) drive_is_said: Cell<bool>,
+    /// The mechanism's header.
+    pub(crate) header: Range<usize>,
     /// All drive names of the file.
-    pub(crate) names: &'a std::collections::BTreeSet<String>,
+    pub(crate) names: &'a BTreeSet<String>,
     /// Rated load, kg.
     pub(crate) rated_load_kg: Option<f64>,
 }
@@ -50,11 +56,11 @@ fn drive(table: &Table<'_>, target: Target, owner: &Owner<'_>) -> Option<String>
     if let Some(drive) = owner.drive {
         return Some(drive.to_owned());
     }
-    // A drive of its own that is no identifier has been said already; so has one fault for the whole mechanism.
-    if !table.has("drive") && !owner.drive_is_said {
+    // A drive of its own that is no identifier has been said already.
+    if !table.has("drive") && !owner.drive_is_said.replace(true) {
         table.faults.missing(
-            table.span.clone(),
-            format!("it is not said which drive `{}` is read from", target.name()),
+            owner.header.clone(),
+            format!("it is not said which drive `{}` is read from, and there is more than one", target.name()),
             "add `drive = \"NAME\"` to the mechanism",
         );
     }
@@ -62,7 +68,7 @@ fn drive(table: &Table<'_>, target: Target, owner: &Owner<'_>) -> Option<String>
 }
 
 /// The mend for a drive that the file does not have.
-pub(crate) fn no_such_drive(name: &str, names: &std::collections::BTreeSet<String>) -> String {
+pub(crate) fn no_such_drive(name: &str, names: &BTreeSet<String>) -> String {
     match nearest(name, names.iter().map(String::as_str)) {
         Some(near) => format!("did you mean `{near}`?"),
         None if names.is_empty() => format!("add a table `[drive.{name}]` with its `address`"),
