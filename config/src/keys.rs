@@ -466,7 +466,10 @@ pub(crate) const WEBHOOK: Group = Group {
         ),
         key(
             "template",
-            Text("JSON with `{{text}}`, `{{kind}}`, `{{site}}`, `{{crane}}`, `{{mechanism}}`, `{{at}}`, `{{id}}`"),
+            Text(
+                "JSON with places `{{text}}`, `{{kind}}`, `{{crane}}`, `{{mechanism}}`, `{{quantity}}`, `{{level}}`, \
+                 `{{value}}`, `{{raised}}`, `{{at}}`, `{{id}}`",
+            ),
             Default("{\"text\": \"{{text}}\"}"),
             "What is sent; the places are filled with the message's fields.",
         ),

@@ -8,9 +8,10 @@ use crate::check::is_host;
 use crate::model::{Mqtt, Webhook};
 use crate::raw::{Given, Table, nearest, shorten};
 
-/// The places that a webhook's template may have, without their braces. They are filled with JSON-escaped text and
-/// stand inside a string of the template.
-pub const TEMPLATE_FIELDS: &[&str] = &["text", "kind", "site", "crane", "mechanism", "at", "id"];
+/// The places that a webhook's template may have, without their braces. Inside a string of the template a place is
+/// filled with escaped text, outside with a JSON value.
+pub const TEMPLATE_FIELDS: &[&str] =
+    &["text", "kind", "crane", "mechanism", "quantity", "level", "value", "raised", "at", "id"];
 
 /// Reads the broker.
 pub(crate) fn mqtt(table: &Table<'_>) -> Option<Mqtt> {
@@ -180,8 +181,8 @@ fn template(table: &Table<'_>, given: Given<String>) -> Option<String> {
             );
             return None;
         }
-        // Not a number: a place outside a string must not pass as one.
-        filled.push_str("text");
+        // Good inside a string and as a value, but not as a part of a number or word.
+        filled.push_str("null");
         rest = behind;
     }
     filled.push_str(rest);
@@ -189,7 +190,7 @@ fn template(table: &Table<'_>, given: Given<String>) -> Option<String> {
         table.faults.wrong(
             given.span,
             format!("the template is not JSON once its places are filled: {error}"),
-            "write JSON with the places inside its strings, as in {\"text\": \"{{text}}\"}",
+            "write JSON, as in {\"text\": \"{{text}}\"}",
         );
         return None;
     }

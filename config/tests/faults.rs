@@ -282,7 +282,7 @@ fn who_is_told() {
     let hook = "url = \"https://chat.example/h\"\n";
     let with = |line: &str| format!("{hook}{line}");
     check(41, &with("template = '{\"text\": \"{{text}}\"'"), 42, "not JSON once its places are filled", "{{text}}");
-    check(41, &with("template = '{\"text\": {{text}}}'"), 42, "not JSON", "inside its strings");
+    check(41, &with("template = '{\"text\": 1{{value}}}'"), 42, "not JSON", "write JSON");
     check(41, &with("template = '{\"text\": \"{{txt}}\"}'"), 42, "place for \"txt\"", "did you mean {{text}}");
     check(41, &with("template = '{\"text\": \"{{text\"}'"), 42, "does not close", "}}");
     check(41, &with("headers = { \"A b\" = \"c\" }"), 42, "no name of a header", "hyphens");
@@ -290,6 +290,17 @@ fn who_is_told() {
     check(41, &with("headers = { A = 3 }"), 42, "is the number 3", "double quotes");
     check(41, &with("headers = { A = \"x\" }\nheader_files = { a = \"f\" }"), 43, "in `header_files`", "file");
     check(41, &with("[[webhook]]\nname = \"chat\"\nurl = \"https://chat.example/i\""), 43, "there twice", "chat-2");
+}
+
+#[test]
+fn every_place_fits_a_template_as_text_and_as_value() {
+    for field in tallyhook_config::TEMPLATE_FIELDS {
+        for place in [format!("\"{{{{{field}}}}}\""), format!("{{{{ {field} }}}}")] {
+            let template = format!("url = \"https://chat.example/h\"\ntemplate = '{{\"a\": {{\"b\": {place}}}}}'");
+            let text = YARD.replace("url = \"http://127.0.0.1:9000/hook\"", &template);
+            load(&text, "yard.toml").unwrap_or_else(|f| panic!("{}", f.report()));
+        }
+    }
 }
 
 #[test]
