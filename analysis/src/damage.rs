@@ -31,7 +31,8 @@ pub fn miner(parts: &[(f64, f64)]) -> f64 {
 /// assert_eq!(damage_sum(&cycles, 3), 8.0 + 32.0);
 /// ```
 pub fn damage_sum(cycles: &[Cycle<f64>], m: i32) -> f64 {
-    cycles.iter().map(|c| c.count() * c.range().powi(m)).sum()
+    // Not `sum`: that of nothing is −0.
+    cycles.iter().fold(0.0, |sum, c| sum + c.count() * c.range().powi(m))
 }
 
 /// The cycles that EN 13001 relates a stress history to.
@@ -88,6 +89,9 @@ impl StressClass {
         StressClass::S02, StressClass::S01, StressClass::S0, StressClass::S1, StressClass::S2, StressClass::S3,
         StressClass::S4, StressClass::S5, StressClass::S6, StressClass::S7, StressClass::S8, StressClass::S9,
     ];
+
+    /// The standard.
+    pub const EDITION: &str = "EN 13001-3-1";
 
     /// How sure the row is: not to be shown without [`Mark::caution`].
     pub const MARK: Mark = Mark::C;
