@@ -31,7 +31,8 @@ pub fn miner(parts: &[(f64, f64)]) -> f64 {
 /// assert_eq!(damage_sum(&cycles, 3), 8.0 + 32.0);
 /// ```
 pub fn damage_sum(cycles: &[Cycle<f64>], m: i32) -> f64 {
-    cycles.iter().map(|c| c.count() * c.range().powi(m)).sum()
+    // Not `sum`: that of nothing is −0.
+    cycles.iter().fold(0.0, |sum, c| sum + c.count() * c.range().powi(m))
 }
 
 /// The cycles that EN 13001 relates a stress history to.
@@ -89,6 +90,9 @@ impl StressClass {
         StressClass::S4, StressClass::S5, StressClass::S6, StressClass::S7, StressClass::S8, StressClass::S9,
     ];
 
+    /// The standard.
+    pub const EDITION: &str = "EN 13001-3-1";
+
     /// How sure the row is: not to be shown without [`Mark::caution`].
     pub const MARK: Mark = Mark::C;
 
@@ -124,28 +128,10 @@ pub struct RangeMean {
     classes: usize,
     halves: Vec<u64>,
     largest: i64,
-    cubes: Sum,
-    fifths: Sum,
-}
-
-/// A sum that JSON numbers cannot hold.
-#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
-struct Sum(u128);
-
-#[cfg(feature = "serde")]
-impl serde::Serialize for Sum {
-    fn serialize<S: serde::Serializer>(&self, s: S) -> Result<S::Ok, S::Error> {
-        s.collect_str(&self.0)
-    }
-}
-
-#[cfg(feature = "serde")]
-impl<'de> serde::Deserialize<'de> for Sum {
-    fn deserialize<D: serde::Deserializer<'de>>(d: D) -> Result<Self, D::Error> {
-        let text = <String as serde::Deserialize>::deserialize(d)?;
-        let value = text.parse().map_err(|_| serde::de::Error::custom(format!("`{text}` is not a whole number")))?;
-        Ok(Sum(value))
-    }
+    #[cfg_attr(feature = "serde", serde(with = "crate::spectrum::decimal"))]
+    cubes: u128,
+    #[cfg_attr(feature = "serde", serde(with = "crate::spectrum::decimal"))]
+    fifths: u128,
 }
 
 /// Grams in the unit of the exact sums.
@@ -158,7 +144,7 @@ impl RangeMean {
     pub fn new(width: i64, classes: usize) -> Self {
         let (width, classes) = (width.max(1), classes.max(1));
         let halves = vec![0; classes * classes];
-        RangeMean { width, classes, halves, largest: 0, cubes: Sum(0), fifths: Sum(0) }
+        RangeMean { width, classes, halves, largest: 0, cubes: 0, fifths: 0 }
     }
 
     /// Ten classes up to the rated load and two above it, as the load bands of [`crate::spectrum`].
@@ -183,8 +169,8 @@ impl RangeMean {
         // Whole kilograms to the nearest: a fifth power of grams would not fit.
         let kg = (range.unsigned_abs() + GRAMS_PER_KG / 2) / GRAMS_PER_KG;
         let cube = kg.saturating_pow(3).saturating_mul(u128::from(cycle.halves));
-        self.cubes.0 = self.cubes.0.saturating_add(cube);
-        self.fifths.0 = self.fifths.0.saturating_add(cube.saturating_mul(kg * kg));
+        self.cubes = self.cubes.saturating_add(cube);
+        self.fifths = self.fifths.saturating_add(cube.saturating_mul(kg * kg));
     }
 
     /// Adds another matrix of the same classes; one of other classes is left out and `false` comes back.
@@ -197,8 +183,8 @@ impl RangeMean {
             *mine += theirs;
         }
         self.largest = self.largest.max(other.largest);
-        self.cubes.0 = self.cubes.0.saturating_add(other.cubes.0);
-        self.fifths.0 = self.fifths.0.saturating_add(other.fifths.0);
+        self.cubes = self.cubes.saturating_add(other.cubes);
+        self.fifths = self.fifths.saturating_add(other.fifths);
         true
     }
 
@@ -232,12 +218,12 @@ impl RangeMean {
 
     /// Σ nᵢ · rangeᵢ³, cubic kilograms (slope m = 3).
     pub fn damage_m3(&self) -> f64 {
-        self.cubes.0 as f64 * 0.5
+        self.cubes as f64 * 0.5
     }
 
     /// Σ nᵢ · rangeᵢ⁵, kilograms to the fifth (slope m = 5).
     pub fn damage_m5(&self) -> f64 {
-        self.fifths.0 as f64 * 0.5
+        self.fifths as f64 * 0.5
     }
 
     /// s₃ of EN 13001-1 on the largest range, see [`stress_history`]; `None` without a range.

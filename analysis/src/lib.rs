@@ -36,4 +36,5 @@ pub mod severity;
 pub mod spectrum;
 pub mod units;
 pub mod watch;
+pub mod wear;
 pub mod whatif;

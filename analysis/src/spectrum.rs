@@ -139,7 +139,7 @@ fn ratio(cubes: u128, rated: Grams) -> f64 {
 
 /// `u128` as a decimal string: JSON numbers and SQLite integers cannot hold it.
 #[cfg(feature = "serde")]
-mod decimal {
+pub(crate) mod decimal {
     use serde::{Deserialize, Deserializer, Serializer, de::Error};
 
     pub fn serialize<S: Serializer>(value: &u128, s: S) -> Result<S::Ok, S::Error> {

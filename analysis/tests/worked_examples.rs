@@ -1,6 +1,8 @@
 //! Worked examples of the trade, each with the source of its figures. Exact values to 0.1 %, those that a source rounds
 //! to its own rounding.
 
+#![allow(clippy::unwrap_used, reason = "tests")]
+
 use tallyhook_analysis::class::{CycleClass, MechanismGroup, MechanismLoading, TimeClass};
 use tallyhook_analysis::cmaa::{LoadCycles, mean_effective_load};
 use tallyhook_analysis::damage::miner;

@@ -3,6 +3,7 @@
 use std::path::PathBuf;
 
 use clap::Args;
+use tallyhook_analysis::damage::{StressClass, damage_sum, stress_history};
 use tallyhook_analysis::rainflow::{Counter, rows};
 
 use crate::exit::{CommandResult, Failure, Outcome};
@@ -52,12 +53,32 @@ pub fn run(args: CyclesArgs) -> CommandResult {
     }
     counter.close(&mut |cycle| cycles.push(cycle));
     let rows = rows(&cycles);
+    let damage = [3, 5].map(|m| damage_sum(&cycles, m));
+    // On the largest range of the file; no range, no history.
+    let stress = stress_history(&cycles, 3, None);
+    let class = stress.map(|s| StressClass::of(s).map_or("above S9", StressClass::name));
+    let caution = StressClass::MARK.caution().unwrap_or("");
     if args.json {
-        println!("{}", serde_json::json!({ "cycles": rows }));
+        let stress = stress.map(|s| {
+            serde_json::json!({
+                "s3": s, "class": class, "edition": StressClass::EDITION, "mark": "C", "caution": caution,
+            })
+        });
+        let damage = serde_json::json!({ "m3": damage[0], "m5": damage[1] });
+        println!("{}", serde_json::json!({ "cycles": rows, "damage": damage, "stress_history": stress }));
     } else {
         println!("{:>16} {:>16} {:>12}   (ASTM E1049-85 5.4.4; a half cycle is 0.5)", "range", "mean", "cycles");
         for row in &rows {
             println!("{:>16} {:>16} {:>12}", row.range, row.mean, row.count);
+        }
+        println!();
+        println!("damage sum, cycles times range to the power 3: {}", damage[0]);
+        println!("damage sum, cycles times range to the power 5: {}", damage[1]);
+        if let (Some(s), Some(class)) = (stress, class) {
+            println!(
+                "stress history on the largest range: s3 = {s}, class {class} ({}; {caution})",
+                StressClass::EDITION
+            );
         }
     }
     Ok(Outcome::Done)
