@@ -211,6 +211,11 @@ impl Part {
     }
 }
 
+/// The sum over parts. Begins at zero, because an empty `sum` of floats is minus zero.
+fn total<'a>(parts: impl Iterator<Item = &'a Part>) -> f64 {
+    parts.map(Part::full_load_hours).fold(0.0, |sum, hours| sum + hours)
+}
+
 /// The parts of one working period, and what it was designed for.
 #[derive(Clone, PartialEq, Debug)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
@@ -224,12 +229,12 @@ pub struct Ledger {
 impl Ledger {
     /// S: full-load hours used, all parts with their factors.
     pub fn used_full_load_hours(&self) -> f64 {
-        self.parts.iter().map(Part::full_load_hours).sum()
+        total(self.parts.iter())
     }
 
     /// Full-load hours of the parts of one kind, with their factors.
     pub fn full_load_hours_of(&self, kind: PartKind) -> f64 {
-        self.parts.iter().filter(|p| p.kind == kind).map(Part::full_load_hours).sum()
+        total(self.parts.iter().filter(|p| p.kind == kind))
     }
 
     /// S/D, the used share.

@@ -76,8 +76,10 @@ fn runtime() -> Result<tokio::runtime::Runtime, Failure> {
 fn log_to_stderr() {
     let filter = tracing_subscriber::EnvFilter::try_from_env("TALLYHOOK_LOG")
         .unwrap_or_else(|_| tracing_subscriber::EnvFilter::new("info"));
+    let coloured = std::io::IsTerminal::is_terminal(&std::io::stderr());
+    let log = tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).with_ansi(coloured);
     // A second call, from a test, is no error worth a word.
-    let _ = tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).try_init();
+    let _ = log.try_init();
 }
 
 /// The mechanism that a question is about: the one asked for, or the only one there is.

@@ -54,6 +54,7 @@ impl Store {
 }
 
 fn serve(mut store: Store, mut queue: mpsc::Receiver<Request>, seen: &watch::Sender<u64>) {
+    let mut closing = Vec::new();
     while let Some(request) = queue.blocking_recv() {
         // A caller that has gone away does not want its answer: every failed send is in order.
         match request {
@@ -69,11 +70,16 @@ fn serve(mut store: Store, mut queue: mpsc::Receiver<Request>, seen: &watch::Sen
             Request::Cursor(destination, answer) => drop(answer.send(store.cursor(&destination))),
             Request::SetCursor(destination, seq, answer) => drop(answer.send(store.set_cursor(&destination, seq))),
             Request::Close(answer) => {
-                drop(store);
-                let _ = answer.send(());
-                return;
+                // No more is let in, but what is in already is carried out: a request that were dropped with the
+                // queue might never be answered, and its data would be gone.
+                queue.close();
+                closing.push(answer);
             }
         }
+    }
+    drop(store);
+    for answer in closing {
+        let _ = answer.send(());
     }
 }
 

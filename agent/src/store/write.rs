@@ -63,8 +63,20 @@ pub type Resumed = (State, BTreeMap<String, usize>);
 pub struct Store {
     connection: Connection,
     path: PathBuf,
-    /// The lock goes with the file's handle, also when the process is killed.
-    _lock: File,
+    /// After the connection, so that the ledger is closed before the lock is given up.
+    _lock: WriterLock,
+}
+
+/// The right to write. The system takes it back when the process is killed.
+#[derive(Debug)]
+struct WriterLock(File);
+
+impl Drop for WriterLock {
+    fn drop(&mut self) {
+        // Closing the file alone is not enough: a child process that is just being started still holds a copy of the
+        // handle, and with it the lock. Should this fail, the lock goes with the last copy.
+        let _ = self.0.unlock();
+    }
 }
 
 impl Store {
@@ -140,10 +152,15 @@ impl Store {
     pub fn check_structure(&self) -> Result<(), StoreError> {
         query::check_structure(&self.connection, &self.path)
     }
+
+    #[cfg(test)]
+    pub(super) fn connection(&self) -> &Connection {
+        &self.connection
+    }
 }
 
 /// Takes the writer's lock, and leaves the process number in the file for whoever is refused.
-fn lock(dir: &Path) -> Result<File, StoreError> {
+fn lock(dir: &Path) -> Result<WriterLock, StoreError> {
     let path = dir.join(schema::LOCK_NAME);
     let io = |error| StoreError::of_io(&path, error);
     let mut file = OpenOptions::new().read(true).write(true).create(true).truncate(false).open(&path).map_err(io)?;
@@ -159,7 +176,7 @@ fn lock(dir: &Path) -> Result<File, StoreError> {
     }
     // The number is a courtesy: a full disk must not keep the daemon from starting.
     let _ = file.set_len(0).and_then(|()| writeln!(file, "{}", std::process::id()));
-    Ok(file)
+    Ok(WriterLock(file))
 }
 
 enum WriteFault {

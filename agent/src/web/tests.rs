@@ -146,8 +146,8 @@ fn figures_of(config: &Config, history: &InMemory, forecast: bool) -> SiteFigure
             counted_to: Some(counted_to()),
             forecast: forecast.then(|| Forecast {
                 date_p10: "2028-02-11".to_owned(),
-                date_p50: "2028-06-20".to_owned(),
-                date_p90: "2028-12-02".to_owned(),
+                date_p50: Some("2028-06-20".to_owned()),
+                date_p90: Some("2028-12-02".to_owned()),
             }),
             ..Record::default()
         }
