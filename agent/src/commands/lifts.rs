@@ -1,11 +1,17 @@
 //! `lifts`: the lifts of a mechanism, newest first.
 
+use std::fmt::Write as _;
 use std::path::PathBuf;
+
+use jiff::tz::TimeZone;
+use tallyhook_analysis::lift::Lift;
+use tallyhook_analysis::units::Grams;
 
 use super::ledger::{Ledger, instant};
 use crate::exit::{CommandResult, Failure, Outcome};
-use crate::figures::LiftFigures;
+use crate::figures::{LiftFigures, rfc3339};
 use crate::store::LiftFilter;
+use crate::web::units::{MassUnit, count, duration, number};
 
 /// Lists lifts, newest first.
 #[derive(clap::Args, Debug)]
@@ -44,38 +50,90 @@ pub fn run(args: LiftsArgs) -> CommandResult {
         ..LiftFilter::default()
     };
     let found = ledger.reader.lifts(&filter).map_err(Failure::run)?;
-    let lifts: Vec<LiftFigures> = found.iter().map(|l| LiftFigures::of(&l.lift, rated)).collect();
     if args.json {
+        let lifts: Vec<LiftFigures> = found.iter().map(|l| LiftFigures::of(&l.lift, rated)).collect();
         println!("{}", serde_json::to_string_pretty(&lifts).map_err(Failure::run)?);
     } else {
-        print!("{}", render(&lifts));
+        let lifts: Vec<Lift> = found.iter().map(|l| l.lift).collect();
+        print!("{}", render(&lifts, rated, &ledger.config.time_zone));
     }
     Ok(Outcome::Done)
 }
 
-fn render(lifts: &[LiftFigures]) -> String {
-    let mut text = format!(
-        "{:<25} {:>10} {:>7} {:>10} {:>8} {:>6}\n",
-        "begin (UTC)", "load kg", "% rated", "peak kg", "ran s", "starts"
-    );
+/// The table: at most 80 columns, times of the site.
+pub fn render(lifts: &[Lift], rated: Grams, zone: &TimeZone) -> String {
+    let unit = MassUnit::for_rated(rated);
+    let mut out = String::new();
+    let mut row = |cells: [&str; 8]| {
+        let [begin, lasted, load, share, peak, running, starts, note] = cells;
+        let text = format!("{begin:<19} {lasted:>11} {load:>8} {share:>7} {peak:>8} {running:>8} {starts:>6}  {note}");
+        let _ = writeln!(out, "{}", text.trim_end());
+    };
+    let (load, peak) = (format!("load, {}", unit.symbol()), format!("peak, {}", unit.symbol()));
+    row(["begin", "lasted", &load, "% rated", &peak, "run, s", "starts", ""]);
     for lift in lifts {
-        let mark = match (lift.overload, lift.cut) {
-            (true, _) => "  above rated",
-            (_, true) => "  lost from sight",
-            _ => "",
+        let note = match (lift.overload, lift.cut) {
+            (true, true) => "*!",
+            (true, false) => "*",
+            (false, true) => "!",
+            (false, false) => "",
         };
-        text.push_str(&format!(
-            "{:<25} {:>10.0} {:>7.1} {:>10.0} {:>8.1} {:>6}{mark}\n",
-            lift.begin,
-            lift.load_kg,
-            lift.fraction * 100.0,
-            lift.peak_kg,
-            lift.running_seconds,
-            lift.starts
-        ));
+        row([
+            &local(lift, zone),
+            &duration(lift.end.since(lift.begin).as_ms()),
+            &unit.number(lift.load),
+            &number(lift.load.fraction_of(rated) * 100.0, 1),
+            &unit.number(lift.peak),
+            &number(lift.running_ms as f64 / 1000.0, 1),
+            &count(u64::from(lift.starts)),
+            note,
+        ]);
     }
-    if lifts.is_empty() {
-        text.push_str("no lifts in that time\n");
+    let lifts_word = if lifts.len() == 1 { "lift" } else { "lifts" };
+    let _ = writeln!(out, "{} {lifts_word}; rated load {}", count(lifts.len() as u64), unit.text(rated));
+    if lifts.iter().any(|l| l.overload) {
+        let _ = writeln!(out, "*  settled load above the rated load");
     }
-    text
+    if lifts.iter().any(|l| l.cut) {
+        let _ = writeln!(out, "!  the record broke off while the load was on the hook");
+    }
+    out.replace('\u{202f}', " ")
+}
+
+fn local(lift: &Lift, zone: &TimeZone) -> String {
+    match jiff::Timestamp::from_millisecond(lift.begin.as_ms()) {
+        Ok(time) => time.to_zoned_datetime(zone.clone()).strftime("%Y-%m-%d %H:%M:%S").to_string(),
+        Err(_) => rfc3339(lift.begin),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use tallyhook_analysis::units::{Span, Timestamp};
+
+    #[test]
+    fn a_row_a_lift_with_marks_explained_when_used() {
+        let begin = Timestamp::from_ms(1_773_036_000_000); // 2026-03-09T06:00:00Z
+        let plain = Lift {
+            begin,
+            end: begin.plus(Span::from_ms(195_300)),
+            load: Grams::from_kg(8_324.0),
+            peak: Grams::from_kg(8_934.0),
+            running_ms: 64_200,
+            starts: 6,
+            band: 5,
+            overload: false,
+            cut: false,
+        };
+        let over = Lift { load: Grams::from_kg(16_480.0), overload: true, ..plain };
+        let rated = Grams::from_kg(16_000.0);
+        let table = render(&[plain, over], rated, &TimeZone::fixed(jiff::tz::offset(1)));
+        let rows: Vec<Vec<&str>> = table.lines().map(|l| l.split_whitespace().collect()).collect();
+        assert_eq!(rows[1], ["2026-03-09", "07:00:00", "3", "min", "15", "s", "8.32", "52.0", "8.93", "64.2", "6"]);
+        assert_eq!(rows[2].last(), Some(&"*"));
+        assert!(table.contains("2 lifts; rated load 16.00 t") && table.contains("*  settled load above"));
+        assert!(!table.contains('!'));
+        assert!(table.lines().all(|l| l.chars().count() <= 80), "{table}");
+    }
 }

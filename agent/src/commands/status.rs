@@ -5,7 +5,16 @@ use std::path::PathBuf;
 
 use super::ledger::Ledger;
 use crate::exit::{CommandResult, Failure, Outcome};
-use crate::figures::{MechanismFigures, SiteFigures};
+use crate::figures::{CraneFigures, MechanismFigures, SiteFigures};
+use crate::web::units::{MassUnit, count, factor, hours, number, percent};
+use tallyhook_analysis::period::PartKind;
+use tallyhook_analysis::units::Grams;
+
+/// Width of the sheet, columns.
+const WIDTH: usize = 80;
+
+/// Width of the names of the figures, columns.
+const NAME: usize = 24;
 
 /// Shows how much of each mechanism's working period is used, and of what.
 #[derive(clap::Args, Debug)]
@@ -46,83 +55,187 @@ pub fn print(figures: &SiteFigures, json: bool) -> Result<(), Failure> {
     Ok(())
 }
 
-/// The figures for a terminal of 80 columns.
+/// The sheet: at most 80 columns, every figure with its unit, the edition named.
 pub fn render(figures: &SiteFigures) -> String {
-    let mut text = String::new();
+    let mut out = String::new();
     for mechanism in &figures.mechanisms {
-        text.push_str(&of_mechanism(mechanism, figures.edition));
-        text.push('\n');
+        let crane = figures.cranes.iter().find(|c| c.id == mechanism.crane);
+        mechanism_sheet(&mut out, mechanism, crane, figures.edition);
+        out.push('\n');
     }
     for crane in &figures.cranes {
-        let kp = crane.load_spectrum_factor.map_or("no lifts yet".to_owned(), |kp| format!("Kp {kp:.4}"));
-        let state = crane.state_of_loading.as_deref().unwrap_or("-");
-        let in_use = crane.group_in_use.map_or("too little record (under 4 weeks)".to_owned(), |g| g.to_string());
-        let _ = writeln!(text, "crane {} ({}), group {} of {}", crane.id, crane.name, crane.group, figures.edition);
-        let _ = writeln!(text, "  lifts {}, {kp}, {state}, {}", crane.lifts, crane.class_of_utilization);
-        let _ = writeln!(text, "  used share of the design's full-load cycles {:.2} %", crane.consumed * 100.0);
-        let _ = writeln!(text, "  group in use {in_use}");
+        crane_sheet(&mut out, crane, figures.edition);
+        out.push('\n');
     }
-    let _ = writeln!(text, "\n{}", figures.caution);
-    text
+    wrapped(&mut out, "", figures.caution);
+    // Thin spaces are for the page; a terminal may not have them.
+    out.replace('\u{202f}', " ")
 }
 
-fn of_mechanism(m: &MechanismFigures, edition: &str) -> String {
-    let mut text = String::new();
-    let mut row = |name: &str, value: String| {
-        let _ = writeln!(text, "  {name:<34} {value}");
-    };
-    row("used share S/D", format!("{:.2} %", m.consumed * 100.0));
-    row("S, full-load hours used", format!("{:.3} h", m.used_full_load_hours));
-    row("  measured", format!("{:.3} h", m.full_load_hours));
-    row("  before the recorder", format!("{:.3} h", m.prior_full_load_hours));
-    row("  gaps and unread loads", format!("{:.3} h", m.gap_full_load_hours));
-    row("D, designed (FEM 9.755, 06.1993)", format!("{:.0} h", m.design_full_load_hours));
+fn mechanism_sheet(out: &mut String, m: &MechanismFigures, crane: Option<&CraneFigures>, edition: &str) {
+    let unit = MassUnit::for_rated(Grams::from_kg(m.rated_load_kg));
+    heading(out, &format!("{}, {} of {}", m.id, m.kind, crane.map_or(m.crane.as_str(), |c| &c.name)));
+    line(out, "Rated load", &unit.text(Grams::from_kg(m.rated_load_kg)));
+    line(out, "Group, bought for", &format!("{} ({edition}), {} (FEM 9.511)", m.group, m.group.fem_name()));
+    line(out, "Used share S/D", &format!("{} of the safe working period (FEM 9.755)", percent(m.consumed)));
+    line(out, "S, used", &format!("{} full-load hours", hours(m.used_full_load_hours)));
+    for part in &m.periods {
+        let kind = match part.kind {
+            PartKind::Measured => "measured",
+            PartKind::LoadNotRead => "load not read",
+            PartKind::Gap => "gap",
+            PartKind::Prior => "before the recorder",
+        };
+        let (km, t, f) = (factor(part.spectrum_factor), hours(part.running_hours), number(part.factor, 1));
+        line(out, "", &format!("{} h = {km} · {t} h · {f}, {kind}", hours(part.full_load_hours())));
+    }
+    line(out, "D, designed for", &format!("{} full-load hours", number(m.design_full_load_hours, 0)));
+    line(out, "Load spectrum factor km", &spectrum_factor(m.load_spectrum_factor, &m.state_of_loading, edition));
+    line(out, "Running time T", &format!("{} h, hoisting and lowering", hours(m.running_hours)));
+    line(out, "Lifts", &format!("{}, {} above the rated load", count(m.lifts), count(m.overload_lifts)));
+    line(out, "Starts", &count(m.starts));
+    let in_use = m.group_in_use.map_or("too little record".to_owned(), |g| format!("{g} ({edition})"));
+    line(out, "Group in use", &in_use);
     match &m.forecast {
         Some(f) => {
             let date = |d: &Option<String>| d.clone().unwrap_or_else(|| "beyond 30 years".to_owned());
-            let dates = format!("{}, {}, {}", f.date_p10, date(&f.date_p50), date(&f.date_p90));
-            row("S reaches D (10, 50, 90 %)", dates);
+            let (p50, p90) = (date(&f.date_p50), date(&f.date_p90));
+            line(out, "Used up about", &format!("{p50} (10 %: {}, 90 %: {p90})", f.date_p10));
         }
-        None => row("S reaches D", "too little record for a forecast".to_owned()),
+        None => line(out, "Used up about", "no forecast yet"),
     }
-    let km =
-        m.load_spectrum_factor.map_or("-".to_owned(), |km| format!("{km:.4} (cubic), {:.3} (cube root)", km.cbrt()));
-    row("km, load spectrum factor", km);
-    row("state of loading", m.state_of_loading.clone().unwrap_or_else(|| "-".to_owned()));
-    row("group in use", m.group_in_use.map_or("too little record (under 4 weeks)".to_owned(), |g| g.to_string()));
-    row("running hours, up and down", format!("{:.3} h", m.running_hours));
-    row("starts", m.starts.to_string());
-    row("lifts", m.lifts.to_string());
-    row("lifts above the rated load", m.overload_lifts.to_string());
-    row("time without a record", format!("{:.2} h", m.gap_hours));
-    let mut head = format!(
-        "{} ({}), {:.0} kg, group {} of {edition} ({} of FEM 9.511)\n",
-        m.id,
-        m.kind,
-        m.rated_load_kg,
-        m.group,
-        m.group.fem_name()
-    );
-    if let (Some(from), Some(to)) = (&m.record_from, &m.record_to) {
-        let _ = writeln!(head, "  record from {from} to {to}");
+    match (&m.record_from, &m.record_to) {
+        (Some(from), Some(to)) => line(out, "Record", &format!("{from} to {to}")),
+        _ => line(out, "Record", "no sample yet"),
     }
+    line(out, "Without a record", &format!("{} h (with one: {} h)", hours(m.gap_hours), hours(m.observed_hours)));
     if let Some(since) = &m.gap_since {
-        let _ = writeln!(head, "  NO READING since {since}");
+        line(out, "", &format!("no answer since {since}"));
     }
-    head + &text + &bands(m)
+    out.push('\n');
+    spectrum_table(out, m);
 }
 
-/// Running hours and lifts by load band, with a bar for the share of running time.
-fn bands(m: &MechanismFigures) -> String {
-    let most = m.spectrum.iter().map(|b| b.running_hours).fold(0.0, f64::max);
-    let mut text = String::from("  load, % of rated   running hours     lifts\n");
-    for band in m.spectrum.iter().rev() {
-        let range = match band.to {
-            Some(to) => format!("{:.0} to {:.0}", band.from * 100.0, to * 100.0),
-            None => format!("above {:.0}", band.from * 100.0),
-        };
-        let bar = if most > 0.0 { (band.running_hours / most * 30.0).round() as usize } else { 0 };
-        let _ = writeln!(text, "  {range:>16} {:>15.3} {:>9}  {}", band.running_hours, band.lifts, "#".repeat(bar));
+fn crane_sheet(out: &mut String, crane: &CraneFigures, edition: &str) {
+    heading(out, &format!("{} ({}), the crane as a whole", crane.name, crane.id));
+    line(out, "Group, bought for", &format!("{} ({edition})", crane.group));
+    line(out, "Lifts C", &format!("{}, class of utilization {}", count(crane.lifts), crane.class_of_utilization));
+    line(
+        out,
+        "Load spectrum factor Kp",
+        &spectrum_factor(crane.load_spectrum_factor, &crane.state_of_loading, edition),
+    );
+    line(out, "Used share", &format!("{} of the group's full-load cycles", percent(crane.consumed)));
+    let in_use = crane.group_in_use.map_or("too little record".to_owned(), |g| format!("{g} ({edition})"));
+    line(out, "Group in use", &in_use);
+}
+
+fn spectrum_factor(value: Option<f64>, class: &Option<String>, edition: &str) -> String {
+    match (value, class) {
+        (Some(value), Some(class)) => format!("{}, {class} ({edition}, cubic)", factor(value)),
+        _ => "none yet".to_owned(),
     }
-    text
+}
+
+/// Bands from the heaviest down, with a bar a band.
+fn spectrum_table(out: &mut String, m: &MechanismFigures) {
+    const BAR: usize = 24;
+    let known: f64 = m.spectrum.iter().map(|b| b.running_hours).sum();
+    let _ = writeln!(out, "  {:<14}{:>12}{:>10}{:>10}  share of time", "% of rated", "running, h", "share, %", "lifts");
+    for band in m.spectrum.iter().rev() {
+        let from = number(band.from * 100.0, 0);
+        let range = band.to.map_or(format!("above {from}"), |to| format!("{from} to {}", number(to * 100.0, 0)));
+        let share = if known > 0.0 { band.running_hours / known } else { 0.0 };
+        let bar = "#".repeat((share * BAR as f64).round() as usize);
+        let (hours, percent) = (hours(band.running_hours), number(share * 100.0, 1));
+        let row = format!("  {range:<14}{hours:>12}{percent:>10}{:>10}  {bar}", count(band.lifts));
+        let _ = writeln!(out, "{}", row.trim_end());
+    }
+}
+
+fn heading(out: &mut String, text: &str) {
+    let text: String = text.chars().filter(|c| !c.is_control()).take(WIDTH).collect();
+    let _ = writeln!(out, "{text}");
+    let _ = writeln!(out, "{}", "-".repeat(text.chars().count()));
+}
+
+fn line(out: &mut String, name: &str, value: &str) {
+    wrapped(out, &format!("  {name:<NAME$}"), value);
+}
+
+/// `text` after `first`, broken between words; further lines stand under the first one's text.
+fn wrapped(out: &mut String, first: &str, text: &str) {
+    let indent = first.chars().count();
+    let mut column = indent;
+    out.push_str(first);
+    for (i, word) in text.split(' ').enumerate() {
+        let length = word.chars().count();
+        if i > 0 && column + 1 + length > WIDTH {
+            out.push('\n');
+            out.push_str(&" ".repeat(indent));
+            column = indent;
+        } else if i > 0 {
+            out.push(' ');
+            column += 1;
+        }
+        out.push_str(word);
+        column += length;
+    }
+    out.push('\n');
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::figures::{Record, of_site};
+    use tallyhook_analysis::spectrum::Totals;
+    use tallyhook_analysis::units::{Span, Timestamp};
+
+    fn figures() -> SiteFigures {
+        let text = tallyhook_config::starter(&tallyhook_config::StarterOptions::default());
+        let config = tallyhook_config::load(&text, "site.toml").unwrap();
+        of_site(&config, |m| {
+            let mut totals = Totals { lifts: 200, overload_lifts: 3, starts: 829, ..Totals::default() };
+            // Two fifths of the base for two hours: km 0.4³ = 0.064.
+            let base = m.spec.base();
+            totals.book_running(Grams::new(base.get() * 2 / 5), base, Span::from_hours(2.0));
+            let at = Timestamp::from_ms(1_773_000_000_000);
+            Record {
+                totals,
+                began_at: Some(at),
+                counted_to: Some(at.plus(Span::from_hours(40.0))),
+                ..Record::default()
+            }
+        })
+    }
+
+    #[test]
+    fn the_sheet_holds_the_figures_with_units_and_edition_in_eighty_columns() {
+        let sheet = render(&figures());
+        for part in [
+            "main-hoist, hoist of",
+            "12.50 t",
+            "M5 (ISO 4301-1:1986), 2m (FEM 9.511)",
+            "0.0080 % of the safe working period (FEM 9.755)",
+            "0.128 h = 0.0640 · 2.000 h · 1.0, measured",
+            "1600 full-load hours",
+            "0.0640, L1 (ISO 4301-1:1986, cubic)",
+            "200, 3 above the rated load",
+            "too little record",
+            "no safety device",
+        ] {
+            let flat = sheet.lines().map(str::trim).collect::<Vec<_>>().join(" ").to_lowercase();
+            assert!(flat.contains(&part.to_lowercase()), "{part} is not in\n{sheet}");
+        }
+        let widest = sheet.lines().map(|l| l.chars().count()).max();
+        assert!(widest <= Some(WIDTH), "{widest:?}\n{sheet}");
+    }
+
+    #[test]
+    fn a_band_without_time_has_no_bar_and_the_whole_time_fills_it() {
+        let sheet = render(&figures());
+        let row = |range: &str| sheet.lines().find(|l| l.trim_start().starts_with(range)).unwrap().to_owned();
+        assert!(row("30 to 40").ends_with(&"#".repeat(24)));
+        assert!(!row("above 110").contains('#'));
+    }
 }

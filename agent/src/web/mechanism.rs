@@ -13,7 +13,7 @@ use super::layout::{Desk, explained};
 use super::moments::parse;
 use super::record::RecordState;
 use super::share_bar::{levels_sentence, share_bar};
-use super::site::{forecast_text, group_text, kind_name, km_text, used_words};
+use super::site::{forecast_dates, group_text, kind_name, km_text, used_words};
 use super::source::History;
 use super::spectrum_chart::{spectrum_chart, spectrum_table};
 use super::units::{MassUnit, count, hours, percent};
@@ -121,7 +121,6 @@ fn figure_plate(desk: &Desk, mechanism: &Mechanism, f: &MechanismFigures, state:
             }
         }
     };
-    let hour = |value: f64| format!("{}\u{202f}{}", hours(value), w.hours_unit);
     html! {
         dl.figures {
             div.figure.first {
@@ -135,7 +134,8 @@ fn figure_plate(desk: &Desk, mechanism: &Mechanism, f: &MechanismFigures, state:
                     (explained(w, w.used_share_long, explain::used(desk, mechanism, f)))
                 }
             }
-            (entry(w.record, html! { span.state.stale[state.is_stale()] data-state=(f.id) data-live=(live("state")) { (state.text(w, &desk.moments, desk.now)) } }, String::new(), None))
+            (entry(w.record, html! { span.state.stale[state.is_stale()] data-state=(f.id) data-live=(live("state")) { (state.text(w, &desk.moments, desk.now)) } },
+                fill(w.gaps_total, &[("gap", &hours(f.gap_hours)), ("observed", &hours(f.observed_hours))]), None))
             (entry(w.group, html! { (group_text(w, f)) }, fill(w.group_basis, &[("edition", EDITION)]), None))
             (entry(w.rated_load, html! { (unit.text(mechanism.spec.rated)) }, w.how_rated.to_owned(), None))
             (entry(w.spectrum_factor, html! { span data-live=(live("km")) { (km_text(w, f)) } },
@@ -149,10 +149,8 @@ fn figure_plate(desk: &Desk, mechanism: &Mechanism, f: &MechanismFigures, state:
                 w.starts_basis.to_owned(), Some(html! { p { (w.how_starts) } })))
             (entry(w.group_in_use, html! { (f.group_in_use.map_or(w.too_little_record, |g| g.name())) },
                 fill(w.group_in_use_basis, &[("edition", EDITION)]), Some(explain::group_in_use(desk, f))))
-            (entry(w.forecast, html! { (forecast_text(w, f)) }, w.forecast_basis.to_owned(),
+            (entry(w.forecast, forecast_dates(w, f), w.forecast_basis.to_owned(),
                 Some(html! { p { (w.how_forecast) } })))
-            (entry(w.gaps_title, html! { (hour(f.gap_hours)) },
-                fill(w.gaps_total, &[("gap", &hours(f.gap_hours)), ("observed", &hours(f.observed_hours))]), None))
         }
     }
 }

@@ -4,6 +4,8 @@ use jiff::civil::Date;
 use jiff::tz::TimeZone;
 use tallyhook_analysis::units::{Span, Timestamp};
 
+use crate::figures::day_number;
+
 /// Writes instants at one site.
 #[derive(Clone, Debug)]
 pub struct Moments {
@@ -44,12 +46,6 @@ impl Moments {
             Err(_) => at.as_ms() as f64 / 86_400_000.0,
         }
     }
-}
-
-/// Days since 1970-01-01.
-pub fn day_number(date: Date) -> i32 {
-    let midnight = date.at(0, 0, 0, 0).to_zoned_datetime(TimeZone::UTC);
-    midnight.map(|z| z.timestamp().as_second().div_euclid(86_400) as i32).unwrap_or(0)
 }
 
 /// The date of a day number.

@@ -33,15 +33,28 @@ pub fn share_bar(desk: &Desk, name: &str, used: f64, levels: &[f64]) -> Markup {
         (area.rect((0.0, top), (0.0, 1.0), "frame", Some("none")))
         (area.rect((0.0, used), (0.0, 1.0), "amount", None))
         (text(area.left, area.bottom + 18.0, "tick", "0"))
-        @for (i, mark) in marks.iter().enumerate() {
+        @for mark in &marks {
             (area.line((*mark, -0.35), (*mark, 1.0), if *mark >= 1.0 { "limit" } else { "level" }))
-            // Levels close together would print over each other: the number goes where there is room.
-            @let x = area.at_x(*mark);
-            @let crowded = marks.iter().skip(i + 1).any(|m| (area.at_x(*m) - x).abs() < 26.0);
-            @if !crowded { (text(x, area.bottom + 18.0, "tick middle", &level(*mark))) }
+        }
+        @for mark in roomy(&area, marks) {
+            (text(area.at_x(mark), area.bottom + 18.0, "tick middle", &level(mark)))
         }
     };
     picture(&area, name, "bar", &title, body)
+}
+
+/// The marks that have room for their number: the highest first, then what does not print over it.
+fn roomy(area: &Area, mut marks: Vec<f64>) -> Vec<f64> {
+    const ROOM: f64 = 38.0;
+    marks.sort_by(|a, b| b.total_cmp(a));
+    let mut kept: Vec<f64> = Vec::new();
+    for mark in marks {
+        let x = area.at_x(mark);
+        if x > area.left + ROOM && kept.last().is_none_or(|last| area.at_x(*last) - x >= ROOM) {
+            kept.push(mark);
+        }
+    }
+    kept
 }
 
 /// The sentence on warn levels.

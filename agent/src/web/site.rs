@@ -8,7 +8,7 @@ use super::explain;
 use super::layout::{Column, Desk, cell, explained, number_column, table, words_column};
 use super::record::RecordState;
 use super::share_bar::{levels_sentence, share_bar};
-use super::units::{MassUnit, count, factor, hours, number, percent};
+use super::units::{MassUnit, count, factor, hours, level, number, percent};
 use super::wording::{Wording, fill};
 use crate::figures::{CraneFigures, MechanismFigures, SiteFigures};
 
@@ -78,7 +78,7 @@ fn mechanism_row(desk: &Desk, crane: &Crane, mechanism: &Mechanism, f: &Mechanis
                 None => (w.too_little_record),
             }
         },
-        html! { (forecast_text(w, f)) },
+        forecast_dates(w, f),
         html! { span.state.stale[state.is_stale()] data-state=(f.id) data-live=(live("state")) { (state.text(w, &desk.moments, desk.now)) } },
     ]
 }
@@ -151,15 +151,18 @@ pub fn km_text(words: &Wording, f: &MechanismFigures) -> String {
     }
 }
 
-/// The forecast's dates.
-pub fn forecast_text(words: &Wording, f: &MechanismFigures) -> String {
-    match &f.forecast {
-        Some(d) => {
-            let later = |date: &Option<String>| date.clone().unwrap_or_else(|| words.forecast_beyond.to_owned());
-            let (p50, p90) = (later(&d.date_p50), later(&d.date_p90));
-            fill(words.forecast_text, &[("p10", &d.date_p10), ("p50", &p50), ("p90", &p90)])
+/// The forecast's dates, each on a line of its own.
+pub fn forecast_dates(words: &Wording, f: &MechanismFigures) -> Markup {
+    let edge = |chance: f64, date: &str| fill(words.forecast_edge, &[("chance", &level(chance)), ("date", date)]);
+    html! {
+        @match &f.forecast {
+            None => (words.forecast_none),
+            Some(d) => {
+                span.date { (d.date_p50.as_deref().unwrap_or(words.forecast_beyond)) }
+                span.under.date { (edge(0.1, &d.date_p10)) }
+                @if let Some(late) = &d.date_p90 { span.under.date { (edge(0.9, late)) } }
+            }
         }
-        None => words.forecast_none.to_owned(),
     }
 }
 

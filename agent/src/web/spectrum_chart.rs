@@ -142,7 +142,7 @@ pub fn spectrum_table(desk: &Desk, mechanism: &Mechanism, figures: &MechanismFig
         .collect();
     let foot = vec![cell(w.sum), cell(""), cell(hours(known)), cell(share(known)), cell(count(lifts))];
     html! {
-        (table(w.spectrum_table, &columns, &rows, Some(foot)))
+        div.compact { (table(w.spectrum_table, &columns, &rows, Some(foot))) }
         p.remark {
             (w.band_note)
             @if spec.dead_load > Grams::ZERO { " " (fill(w.band_note_dead, &[("base", &unit.text(base))])) }

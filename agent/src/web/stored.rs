@@ -63,3 +63,88 @@ impl History for Stored {
         Ok(found.into_iter().map(|(_, message)| message).collect())
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use std::collections::BTreeMap;
+
+    use tallyhook_analysis::recorder::State;
+    use tallyhook_analysis::units::{Grams, Span};
+
+    use super::super::source::InMemory;
+    use super::*;
+    use crate::store::{MechanismCommit, Store};
+
+    /// The store answers each question as the history in memory does, which holds the same rows.
+    #[test]
+    fn the_store_answers_as_memory_does() {
+        let id = "main-hoist";
+        let at = |second: i64| Timestamp::from_ms(1_773_000_000_000 + second * 1000);
+        let lift = |n: i64| Lift {
+            begin: at(n * 60),
+            end: at(n * 60 + 30),
+            load: Grams::from_kg(1_000.0 * n as f64),
+            peak: Grams::from_kg(1_000.0 * n as f64 + 50.0),
+            running_ms: 20_000,
+            starts: 4,
+            band: tallyhook_analysis::spectrum::band_of(Grams::from_kg(1_000.0 * n as f64), Grams::from_kg(12_500.0))
+                as u8,
+            overload: false,
+            cut: false,
+        };
+        let message = |n: i64, kind| Message {
+            id: format!("m{n}"),
+            at: at(n),
+            kind,
+            crane: "yard-1".to_owned(),
+            mechanism: id.to_owned(),
+            body: serde_json::json!({ "n": n }),
+        };
+        let gap = |n: i64| Gap { begin: at(n * 100), end: at(n * 100 + 9) };
+        let day = |n: u64| Totals { observed_ms: n, running_ms: n / 2, ..Totals::default() };
+        let messages = vec![
+            message(1, MessageKind::Warning),
+            message(2, MessageKind::Lift),
+            message(3, MessageKind::Finding),
+            message(4, MessageKind::Warning),
+        ];
+        let memory = InMemory {
+            lifts: BTreeMap::from([(id.to_owned(), (1..=5).map(lift).collect())]),
+            days: BTreeMap::from([(id.to_owned(), BTreeMap::from([(20_519, day(8)), (20_521, day(6))]))]),
+            gaps: BTreeMap::from([(id.to_owned(), (1..=3).map(gap).collect())]),
+            messages: messages.clone(),
+        };
+        let commit = MechanismCommit {
+            mechanism: id.to_owned(),
+            at: at(999),
+            state: State::default(),
+            warn_crossed: BTreeMap::new(),
+            lifts: (1..=5).map(lift).collect(),
+            gaps: (1..=3).map(gap).collect(),
+            days: vec![(20_519, day(8)), (20_521, day(6))],
+            messages,
+            flags: Vec::new(),
+        };
+        let dir = tempfile::tempdir().unwrap();
+        let stored = Stored(dir.path().to_owned());
+        assert!(stored.lifts(id, 9, None).is_err(), "there is no store yet");
+        Store::open(dir.path()).unwrap().commit(&[commit]).unwrap();
+
+        for (limit, before) in [(3, None), (9, Some(lift(3).begin)), (9, None)] {
+            assert_eq!(stored.lifts(id, limit, before), memory.lifts(id, limit, before));
+        }
+        assert_eq!(stored.lifts(id, 9, None).unwrap().len(), 5);
+        for (from, to) in [(20_519, 20_521), (20_520, 20_530), (i32::MIN, i32::MAX)] {
+            assert_eq!(stored.days(id, from, to), memory.days(id, from, to));
+        }
+        assert_eq!(stored.gaps(id, 2), memory.gaps(id, 2));
+        let told = [MessageKind::Warning, MessageKind::Finding];
+        for limit in [2, 9] {
+            assert_eq!(stored.messages(id, &told, limit), memory.messages(id, &told, limit));
+        }
+        assert_eq!(stored.messages(id, &told, 9).unwrap().len(), 3);
+        assert_eq!(stored.lifts("none", 9, None), Ok(Vec::new()));
+        // What is asked of a span of no time is nothing.
+        assert_eq!(stored.lifts(id, 9, Some(at(0).plus(Span::ZERO))), Ok(Vec::new()));
+    }
+}

@@ -81,7 +81,8 @@ pub fn hours(value: f64) -> String {
     let decimals = match value.abs() {
         v if v >= 100.0 => 1,
         v if v >= 10.0 => 2,
-        v if v >= 0.1 || v == 0.0 => 3,
+        0.0 => 0,
+        v if v >= 0.1 => 3,
         _ => 4,
     };
     number(value, decimals)

@@ -7,11 +7,11 @@ use tallyhook_analysis::spectrum::Totals;
 use tallyhook_config::model::Mechanism;
 
 use super::layout::{Desk, cell, number_column, table, words_column};
-use super::moments::{date_of, day_number, parse};
+use super::moments::{date_of, parse};
 use super::plot::{Area, WIDTHS, picture, steps, text};
 use super::units::{count, hours, level, number};
 use super::wording::fill;
-use crate::figures::{MechanismFigures, ledger};
+use crate::figures::{MechanismFigures, day_number, ledger};
 
 /// The years that D stands for, FEM 9.755.
 const DESIGN_YEARS: f64 = 10.0;
@@ -60,7 +60,7 @@ pub fn used_chart(desk: &Desk, mechanism: &Mechanism, figures: &MechanismFigures
                 @if picture.forecast.is_some() { " " (w.used_caption_forecast) }
             }
         }
-        details { summary { (w.used_table) } (months(desk, course)) }
+        details { summary { (w.used_table) } div.compact { (months(desk, course)) } }
     }
 }
 
@@ -209,11 +209,11 @@ impl<'a> Picture<'a> {
         html! {
             path class="band" fill=(format!("url(#{name}-h)")) d=(format!("{}Z", area.path(&corners))) {}
             path class="forecast" d=(area.path(&[from, to(p50)])) {}
-            @let middle = to(p50);
+            // Above the band, whose other side the design line has.
             (text(
-                (area.at_x(from.0) + area.at_x(middle.0)) / 2.0 + 8.0,
-                (area.at_y(from.1) + area.at_y(middle.1)) / 2.0 + 16.0,
-                "note strong halo", self.desk.words.used_forecast_line,
+                (area.at_x(from.0) + area.at_x(early.0)) / 2.0 - 8.0,
+                (area.at_y(from.1) + area.at_y(early.1)) / 2.0 - 4.0,
+                "note strong halo end", self.desk.words.used_forecast_line,
             ))
         }
     }
