@@ -113,8 +113,7 @@ impl Totals {
     ///
     /// km = Σ (tᵢ/tT) (Pᵢ/Pmax)³
     pub fn load_spectrum_factor(&self, rated: Grams) -> Option<f64> {
-        let hours = self.known_load_hours();
-        (hours > 0.0).then(|| self.full_load_hours(rated) / hours)
+        mean_cube(self.cube_ms, rated, self.running_ms.saturating_sub(self.load_unknown_ms))
     }
 
     /// Full-load cycles: the sum of (P/Prated)³ over lifts (ISO 4301-1:1986: Kp · C).
@@ -127,14 +126,38 @@ impl Totals {
     ///
     /// Kp = Σ (Cᵢ/CT) (Pᵢ/Pmax)³
     pub fn cycle_spectrum_factor(&self, rated: Grams) -> Option<f64> {
-        (self.lifts > 0).then(|| self.full_load_cycles(rated) / self.lifts as f64)
+        mean_cube(self.lift_cubes, rated, self.lifts)
     }
+}
+
+/// The mean of (P/Prated)³ over `weight`, in one division: at a class limit (a power of two) it is the limit itself and
+/// not the next number above, because scaling by a power of two rounds both integers alike.
+fn mean_cube(cubes: u128, rated: Grams, weight: u64) -> Option<f64> {
+    let full = rated.cubed().saturating_mul(u128::from(weight));
+    (full > 0).then(|| cubes as f64 / full as f64)
 }
 
 /// A sum of cubes over the cube of the rated load.
 fn ratio(cubes: u128, rated: Grams) -> f64 {
     let base = rated.cubed();
     if base == 0 { 0.0 } else { cubes as f64 / base as f64 }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_load_of_exactly_a_class_limit_gives_exactly_the_limit() {
+        for rated_kg in [3_200.0, 12_500.0, 16_000.0, 63_000.0] {
+            for ms in [1, 7, 1_234_567, 98_765_432_109] {
+                let rated = Grams::from_kg(rated_kg);
+                let mut t = Totals::default();
+                t.book_running(Grams::new(rated.get() / 2), rated, Span::from_ms(ms));
+                assert_eq!(t.load_spectrum_factor(rated), Some(0.125), "L1, not L2: {rated_kg} kg, {ms} ms");
+            }
+        }
+    }
 }
 
 /// `u128` as a decimal string: JSON numbers and SQLite integers cannot hold it.
