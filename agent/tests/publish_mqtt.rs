@@ -3,7 +3,7 @@
 #![allow(clippy::unwrap_used, clippy::expect_used, reason = "a test fails by panicking")]
 
 use std::collections::HashSet;
-use std::io::{BufRead, BufReader};
+use std::io::{BufRead, BufReader, Read, Write};
 use std::net::{TcpListener, TcpStream};
 use std::process::{Child, Command, Stdio};
 use std::sync::{Arc, Mutex};
@@ -281,4 +281,46 @@ async fn a_daemon_that_dies_is_said_to_be_offline_by_the_broker() {
     subscriber.wait("the birth", |lines| lines.iter().any(|(_, p)| p == "online")).await;
     publisher.tasks.abort_all();
     subscriber.wait("the will", |lines| lines.last().is_some_and(|(_, p)| p == "offline")).await;
+}
+
+/// A server that lets a client in (CONNACK, MQTT 3.1.1 section 3.2) and hangs up at once; answers how often it was
+/// called within five seconds.
+fn hang_up_at_once(listener: TcpListener) -> std::thread::JoinHandle<usize> {
+    std::thread::spawn(move || {
+        let (ends, ended) = std::sync::mpsc::channel::<()>();
+        let port = listener.local_addr().unwrap().port();
+        let calls = std::thread::spawn(move || {
+            let mut calls = 0;
+            for stream in listener.incoming() {
+                if ended.try_recv().is_ok() {
+                    break;
+                }
+                calls += 1;
+                let mut stream = stream.unwrap();
+                let mut connect = [0; 512];
+                let _ = stream.read(&mut connect);
+                let _ = stream.write_all(&[0x20, 2, 0, 0]);
+            }
+            calls
+        });
+        std::thread::park_timeout(Duration::from_secs(5));
+        ends.send(()).unwrap();
+        drop(TcpStream::connect(("127.0.0.1", port)));
+        calls.join().unwrap()
+    })
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_broker_that_lets_us_in_and_hangs_up_is_called_less_and_less_often() {
+    let listener = TcpListener::bind("127.0.0.1:0").unwrap();
+    let port = listener.local_addr().unwrap().port();
+    let calls = hang_up_at_once(listener);
+    let outbox = MemoryOutbox::default();
+    outbox.push(message(1));
+    let publisher = publisher(port, &outbox);
+    let calls = tokio::task::spawn_blocking(move || calls.join().unwrap()).await.unwrap();
+    // At 0, 0.5, 1.5 and 3.5 s; a publisher that forgot its failures would call ten times.
+    assert!((2..=4).contains(&calls), "{calls} calls");
+    publisher.stop().await;
+    assert_eq!(outbox.cursor("mqtt").await.unwrap(), 0, "nobody acknowledged it");
 }

@@ -269,7 +269,7 @@ fn c4_a_tenth_above_the_rated_load() {
     assert_eq!((totals.lifts, totals.overload_lifts, overloads), (60, 60, 60));
     let (totals, _) = record(7_200, |_| 11_000.0);
     let km = totals.load_spectrum_factor(Grams::from_kg(RATED_KG)).unwrap();
-    assert_eq!(km, 1.331);
+    assert!((km - 1.331).abs() < 1e-15, "{km}: 1.331 is no number of the machine, its last place may be off by one");
     assert_eq!(MechanismLoading::of(km), None, "above L4, never clamped");
     exact(measured(MechanismGroup::M5, &totals).used_full_load_hours(), 1.331 * totals.running_hours());
 }

@@ -33,9 +33,9 @@ impl SiteFile {
     pub fn check(path: &Path, text: String) -> Result<Self, Failure> {
         match tallyhook_config::load(&text, &path.display().to_string()) {
             Ok(mut config) => {
-                // A directory in the file is meant from where the file is, not from where somebody stood.
+                // A path in the file is meant from where the file is, not from where somebody stood.
                 if let Some(beside) = path.parent() {
-                    config.store.directory = beside.join(&config.store.directory);
+                    resolve(&mut config, beside);
                 }
                 Ok(SiteFile { config, text })
             }
@@ -44,5 +44,34 @@ impl SiteFile {
                 Err(Failure::Reported)
             }
         }
+    }
+}
+
+fn resolve(config: &mut Config, beside: &Path) {
+    let passwords = config.mqtt.iter_mut().filter_map(|broker| broker.password_file.as_mut());
+    let headers = config.webhooks.iter_mut().flat_map(|hook| hook.header_files.iter_mut().map(|(_, path)| path));
+    for path in std::iter::once(&mut config.store.directory).chain(passwords).chain(headers) {
+        *path = beside.join(&*path);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use tallyhook_config::{StarterOptions, starter};
+
+    use super::*;
+
+    #[test]
+    fn every_path_in_the_file_is_taken_from_the_files_own_directory() {
+        let told = "[mqtt]\nhost = \"127.0.0.1\"\nusername = \"crane\"\npassword_file = \"password\"\n\
+                    [[webhook]]\nname = \"maintenance\"\nurl = \"http://127.0.0.1/\"\n\
+                    header_files = { Authorization = \"/run/token\", X-Key = \"key\" }\n";
+        let text = starter(&StarterOptions { data: "data".to_owned(), ..StarterOptions::default() }) + told;
+        let Ok(file) = SiteFile::check(Path::new("/etc/tallyhook/site.toml"), text) else { panic!("it has faults") };
+        assert_eq!(file.config.store.directory, Path::new("/etc/tallyhook/data"));
+        assert_eq!(file.config.mqtt.unwrap().password_file.unwrap(), Path::new("/etc/tallyhook/password"));
+        let mut files: Vec<_> = file.config.webhooks[0].header_files.iter().map(|(_, path)| path.clone()).collect();
+        files.sort();
+        assert_eq!(files, [Path::new("/etc/tallyhook/key"), Path::new("/run/token")]);
     }
 }

@@ -39,6 +39,8 @@ const PACKET_HEAD: usize = 1024;
 /// Pauses between connections.
 const FIRST_PAUSE: Duration = Duration::from_millis(500);
 const LONGEST_PAUSE: Duration = Duration::from_secs(60);
+/// A connection that stood this long was a good one; one that a broker makes and breaks at once is a failure.
+const STOOD: Duration = Duration::from_secs(30);
 /// Least time between two states of a mechanism.
 const STATE_PAUSE: Duration = Duration::from_secs(1);
 /// A broker that acknowledges nothing for this long is given up.
@@ -51,8 +53,8 @@ const FAREWELL: Duration = Duration::from_secs(2);
 enum Over {
     /// The daemon stops; the good-byes are said.
     Stopped,
-    /// To be tried again. `connected` when it stood for a while.
-    Lost { why: String, connected: bool },
+    /// To be tried again.
+    Lost(String),
 }
 
 type Acknowledgement = Pin<Box<dyn Future<Output = Result<(), PublishNoticeError>> + Send>>;
@@ -62,11 +64,12 @@ pub async fn run<O: Outbox>(broker: Mqtt, figures: watch::Receiver<Arc<SiteFigur
     let mut backoff = Backoff::new(FIRST_PAUSE, LONGEST_PAUSE);
     let mut stop = wiring.stop.clone();
     loop {
-        let (why, connected) = match connection(&broker, figures.clone(), &wiring).await {
+        let begun = wiring.clock.now().mono;
+        let why = match connection(&broker, figures.clone(), &wiring).await {
             Over::Stopped => return,
-            Over::Lost { why, connected } => (why, connected),
+            Over::Lost(why) => why,
         };
-        if connected {
+        if wiring.clock.now().mono >= begun.plus(span_of(&wiring.clock, STOOD)) {
             backoff.succeeded();
         }
         let wait = backoff.failed();
@@ -79,7 +82,7 @@ pub async fn run<O: Outbox>(broker: Mqtt, figures: watch::Receiver<Arc<SiteFigur
 }
 
 async fn connection<O: Outbox>(broker: &Mqtt, figures: watch::Receiver<Arc<SiteFigures>>, wiring: &Wiring<O>) -> Over {
-    let lost = |why: String| Over::Lost { why, connected: false };
+    let lost = Over::Lost;
     let options = match options(broker).await {
         Ok(options) => options,
         Err(why) => return lost(why),
@@ -189,7 +192,7 @@ impl<O: Outbox> Session<'_, O> {
     async fn serve(&mut self, signs: &mut mpsc::UnboundedReceiver<Sign>) -> Over {
         let clock = self.wiring.clock.clone();
         let mut stop = self.wiring.stop.clone();
-        let lost = |why: String| Over::Lost { why, connected: true };
+        let lost = Over::Lost;
         match self.publish(format!("{}/status", self.root), "online".to_owned(), true) {
             Ok(birth) => self.states.push_back((0, birth)),
             Err(why) => return lost(why),
