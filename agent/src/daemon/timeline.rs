@@ -2,7 +2,7 @@
 //!
 //! Boards without a battery clock boot in the past and are put right by the network minutes later. Between two
 //! readings the time-line moves by what the monotonic clock says; when the wall clock disagrees by more than
-//! [`TOLERATED`], the time-line is moved onto it, and the jump is told so that what stands is dated anew.
+//! half a second, the time-line is moved onto it, and the jump is told so that what stands is dated anew.
 
 use tallyhook_analysis::units::{Span, Timestamp};
 

@@ -1,7 +1,7 @@
 //! The ring of raw samples: files of blocks, the oldest deleted when days or megabytes run out.
 //!
 //! A file is `STORE/samples/<mechanism>/<first-ms>.thr`: magic `THkR`, format (u16 LE), length of the mechanism's
-//! identifier (u16 LE), the identifier, CRC-32 of all that (u32 LE), then blocks ([`super::block`]). A crash loses at
+//! identifier (u16 LE), the identifier, CRC-32 of all that (u32 LE), then blocks (`block.rs`). A crash loses at
 //! most the block that was being filled; what it left half-written is dropped on reading and cut off on writing.
 
 use std::collections::VecDeque;
