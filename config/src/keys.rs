@@ -319,6 +319,20 @@ pub(crate) const SIGNAL: Group = Group {
              cm, mm; hours h, min, s; starts none.",
         ),
         key("inverted", YesNo, Default("false"), "The signal is on when the bit is off; two-state signals only."),
+        key(
+            "counter_bits",
+            Whole(within(0.0, 64.0, "bits")),
+            Means("what `type` holds; a float never begins again"),
+            "After how many bits the drive's counter begins at zero again, where it is narrower than its register; 0 \
+             for never. For `run_hours` and `starts` only.",
+        ),
+        key(
+            "counter_step",
+            Number(above(0.0, 1e6, "in `unit`")),
+            Means("one raw step"),
+            "By how much the counter moves at a time, where that is more than one raw step: 1 for one that shows \
+             tenths of hours but moves by the hour. For `run_hours` and `starts` only.",
+        ),
         key("drive", Name, Means("the mechanism's `drive`"), "Drive that this one signal is read from."),
     ],
 };

@@ -6,6 +6,7 @@ use std::path::PathBuf;
 
 use jiff::tz::TimeZone;
 use tallyhook_analysis::class::{ApplianceGroup, MechanismGroup};
+use tallyhook_analysis::counter::Counter;
 use tallyhook_analysis::period::{FactorScale, Recording};
 use tallyhook_analysis::recorder::Spec;
 use tallyhook_analysis::sample::{Flag, Quantity};
@@ -153,6 +154,14 @@ pub struct Mechanism {
     pub prior: Vec<PriorUse>,
 }
 
+impl Mechanism {
+    /// How the drive's own counter for a quantity ([`Quantity::RunHours`] or [`Quantity::Starts`]) counts; `None`
+    /// where the mechanism has no such signal.
+    pub fn counter(&self, quantity: Quantity) -> Option<Counter> {
+        self.signals.iter().find(|s| s.target == Target::Quantity(quantity))?.counter
+    }
+}
+
 /// Use before the recorder was installed.
 #[derive(Clone, Debug)]
 pub struct PriorUse {
@@ -215,6 +224,9 @@ pub struct Signal {
     pub offset: f64,
     /// A two-state signal is on when the raw bit is *off*.
     pub inverted: bool,
+    /// How the drive's own counter counts, in milliseconds or starts; `None` for every signal but `run_hours` and
+    /// `starts`.
+    pub counter: Option<Counter>,
 }
 
 /// The four tables of the Modbus data model.
@@ -276,6 +288,18 @@ impl RawType {
         match self {
             RawType::U32(_) | RawType::I32(_) | RawType::F32(_) => 2,
             _ => 1,
+        }
+    }
+
+    /// The raw value after the greatest one, at which a counter of this type begins at zero again; `None` for a
+    /// float. A signed type begins again after its greatest positive value.
+    pub const fn counts_to(self) -> Option<f64> {
+        match self {
+            RawType::U16 => Some(65_536.0),
+            RawType::I16 => Some(32_768.0),
+            RawType::U32(_) => Some(4_294_967_296.0),
+            RawType::I32(_) => Some(2_147_483_648.0),
+            RawType::F32(_) | RawType::Bit(_) | RawType::Contact => None,
         }
     }
 }

@@ -4,10 +4,11 @@ use std::cell::Cell;
 use std::collections::BTreeSet;
 use std::ops::Range;
 
+use tallyhook_analysis::counter::Counter;
 use tallyhook_analysis::sample::Quantity;
 
 use crate::model::{RawType, Register, Signal, Table as Modbus, Target, WordOrder};
-use crate::raw::{Table, nearest};
+use crate::raw::{Given, Table, nearest};
 
 /// What a signal's reading needs to know of its mechanism.
 pub(crate) struct Owner<'a> {
@@ -34,11 +35,62 @@ pub(crate) fn signal(table: &Table<'_>, target: Target, owner: &Owner<'_>) -> Op
         Target::Flag(_) => flag_meaning(table, target),
     };
     let drive = drive(table, target, owner);
-    let signal = {
-        let (scale, offset, inverted) = meaning?;
-        Signal { target, drive: drive?, register: register?, scale, offset, inverted }
+    let counter = counter(table, target, register.map(|r| r.raw), meaning.map(|(scale, ..)| scale));
+    let (scale, offset, inverted) = meaning?;
+    Some(Signal { target, drive: drive?, register: register?, scale, offset, inverted, counter: counter? })
+}
+
+/// How the drive's own counter counts; `Some(None)` for a signal that is none.
+fn counter(table: &Table<'_>, target: Target, raw: Option<RawType>, scale: Option<f64>) -> Option<Option<Counter>> {
+    let quantity = match target {
+        Target::Quantity(quantity @ (Quantity::RunHours | Quantity::Starts)) => quantity,
+        _ => {
+            let mut fits = true;
+            for key in ["counter_bits", "counter_step"].into_iter().filter(|key| table.has(key)) {
+                table.faults.wrong(
+                    table.place(key),
+                    format!("`{}` has `{key}`, but is no counter", target.name()),
+                    format!("take `{key}` out; it belongs to `run_hours` and `starts`"),
+                );
+                fits = false;
+            }
+            return fits.then_some(None);
+        }
     };
-    Some(signal)
+    let (bits, step) = (table.whole("counter_bits"), table.number("counter_step"));
+    if table.has("counter_bits") && bits.is_none() || table.has("counter_step") && step.is_none() {
+        return None;
+    }
+    let (raw, scale) = (raw?, scale?);
+    if scale < 0.0 {
+        table.faults.wrong(
+            table.place("scale"),
+            format!("`{}` counts up, but its `scale` is below 0", target.name()),
+            "write how many units one raw step is, for example 1",
+        );
+        return None;
+    }
+    let one = scale * quantity.per_outside_unit();
+    let rolls_at = match bits {
+        Some(Given { value: 0, .. }) => None,
+        Some(bits) => Some(f64::from(bits.value).exp2()),
+        None => raw.counts_to(),
+    };
+    // An end that no sample can show is none.
+    let rolls_at = rolls_at.map(|raw| (raw * one).round()).filter(|end| *end >= 1.0 && *end <= 53_f64.exp2());
+    let step = match step {
+        Some(step) => {
+            let unit = table.has("unit").then(|| table.choice("unit")).flatten();
+            let per_unit = unit.and_then(|unit| outside_per(quantity, unit.value, None)).unwrap_or(1.0);
+            step.value * per_unit * quantity.per_outside_unit()
+        }
+        None => one,
+    };
+    let plain = match quantity {
+        Quantity::Starts => Counter::starts(0),
+        _ => Counter::hours(0, 1),
+    };
+    Some(Some(Counter { rolls_at: rolls_at.map(|end| end as i64), step: (step.round() as i64).max(1), ..plain }))
 }
 
 fn drive(table: &Table<'_>, target: Target, owner: &Owner<'_>) -> Option<String> {
@@ -213,7 +265,7 @@ fn number_meaning(table: &Table<'_>, quantity: Quantity, owner: &Owner<'_>) -> O
     let per_unit = match table.has("unit") {
         true => {
             let unit = table.choice("unit")?;
-            let Some(per_unit) = outside_per(quantity, unit.value, owner) else {
+            let Some(per_unit) = outside_per(quantity, unit.value, owner.rated_load_kg) else {
                 // A load in percent of a rated load that is itself at fault: that has been said.
                 if !(quantity == Quantity::Load && unit.value == "%") {
                     table.faults.wrong(
@@ -265,13 +317,13 @@ fn units(quantity: Quantity) -> &'static [&'static str] {
 }
 
 /// How many outside units (kg, %, m, h) one of `unit` is; `None` where it does not fit.
-fn outside_per(quantity: Quantity, unit: &str, owner: &Owner<'_>) -> Option<f64> {
+fn outside_per(quantity: Quantity, unit: &str, rated_load_kg: Option<f64>) -> Option<f64> {
     match (quantity, unit) {
         (Quantity::Load, "kg") => Some(1.0),
         (Quantity::Load, "t") => Some(1000.0),
         (Quantity::Load, "daN") => Some(10.0 / GRAVITY),
         (Quantity::Load, "kN") => Some(1000.0 / GRAVITY),
-        (Quantity::Load, "%") => owner.rated_load_kg.map(|kg| kg / 100.0),
+        (Quantity::Load, "%") => rated_load_kg.map(|kg| kg / 100.0),
         (Quantity::Torque | Quantity::Speed, "%") => Some(1.0),
         (Quantity::Height | Quantity::Trolley | Quantity::Bridge, "m") => Some(1.0),
         (Quantity::Height | Quantity::Trolley | Quantity::Bridge, "cm") => Some(0.01),

@@ -98,7 +98,7 @@ mod tests {
 
     fn a_signal(target: Target, raw: RawType, scale: f64, offset: f64) -> Signal {
         let register = Register { table: Table::Holding, address: 0, raw };
-        Signal { target, drive: "d".into(), register, scale, offset, inverted: false }
+        Signal { target, drive: "d".into(), register, scale, offset, inverted: false, counter: None }
     }
 
     #[test]

@@ -27,7 +27,7 @@ pub fn drive(name: &str, address: &str, poll_ms: i64, timeout_ms: i64) -> Drive 
 /// A signal without scale or offset.
 pub fn signal(target: Target, drive: &str, table: Table, address: u16, raw: RawType) -> Signal {
     let register = Register { table, address, raw };
-    Signal { target, drive: drive.into(), register, scale: 1.0, offset: 0.0, inverted: false }
+    Signal { target, drive: drive.into(), register, scale: 1.0, offset: 0.0, inverted: false, counter: None }
 }
 
 /// Load at 0 and 1, status word at 2 with raising in bit 1 and lowering in bit 2, all on one drive.
