@@ -24,6 +24,7 @@ pub mod duty;
 pub mod forecast;
 pub mod gapbook;
 pub mod histogram;
+pub mod in_use;
 pub mod lift;
 pub mod mark;
 pub mod period;
