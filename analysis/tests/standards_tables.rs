@@ -2,6 +2,8 @@
 //! preferred numbers, constant products, the hours of a working life. Matrices, factors and CMAA's classes are held to
 //! theirs beside the code.
 
+#![allow(clippy::expect_used, reason = "tests")]
+
 use tallyhook_analysis::class::{
     ApplianceGroup, ApplianceLoading, CycleClass, MechanismGroup, MechanismLoading, TimeClass,
 };
