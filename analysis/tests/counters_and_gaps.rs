@@ -1,6 +1,8 @@
 //! Every hour and every start that the drive counted is in our own record, in the book of gaps, or in a note: whatever the
 //! counter does, nothing is added or lost in silence.
 
+#![allow(clippy::unwrap_used, reason = "tests")]
+
 use proptest::prelude::*;
 use tallyhook_analysis::counter::{Counter, Note, Reading};
 use tallyhook_analysis::gapbook::{GapBook, Ppm};
