@@ -2,19 +2,11 @@
 
 use serde::Serialize;
 use tallyhook_analysis::class::{ApplianceGroup, ApplianceLoading, CycleClass, MechanismGroup, MechanismLoading};
+use tallyhook_analysis::in_use::{appliance_in_use, mechanism_in_use};
 use tallyhook_analysis::period::{Ledger, Part, PartKind, Recording};
 use tallyhook_analysis::spectrum::{BANDS, Totals, band_edges};
 use tallyhook_analysis::units::{Grams, MS_PER_HOUR, Span, Timestamp};
 use tallyhook_config::model::{Config, Crane, Mechanism};
-
-/// Hours in a year of 365.25 days.
-const HOURS_PER_YEAR: f64 = 8766.0;
-
-/// The years of use that FEM's full-load hours stand for.
-const FEM_YEARS: f64 = 10.0;
-
-/// Below this span of record nothing is said of the group in use: four weeks.
-const LEAST_RECORD: Span = Span::from_ms(28 * 24 * MS_PER_HOUR);
 
 /// What is known of one mechanism beyond its configuration.
 #[derive(Clone, Debug, Default)]
@@ -237,7 +229,6 @@ fn of_mechanism(crane: &str, mechanism: &Mechanism, record: &Record) -> Mechanis
     let base = mechanism.spec.base();
     let ledger = ledger(mechanism, totals);
     let km = totals.load_spectrum_factor(base);
-    let used_per_year = record_years(record).map(|years| totals.full_load_hours(base) / years);
     MechanismFigures {
         id: mechanism.id.clone(),
         crane: crane.to_owned(),
@@ -257,7 +248,7 @@ fn of_mechanism(crane: &str, mechanism: &Mechanism, record: &Record) -> Mechanis
         used_full_load_hours: ledger.used_full_load_hours(),
         design_full_load_hours: ledger.design_full_load_hours,
         consumed: ledger.used_share(),
-        group_in_use: used_per_year.map(|hours| MechanismGroup::holding(hours * FEM_YEARS)),
+        group_in_use: mechanism_in_use(totals.full_load_hours(base), record_span(record)).group(),
         spectrum: (0..BANDS)
             .map(|band| {
                 let (from, to) = band_edges(band);
@@ -289,12 +280,7 @@ fn of_crane(crane: &Crane, records: &[(&Mechanism, Record)]) -> CraneFigures {
     };
     let prior_full_load = prior(&|p| p.lifts as f64 * p.spectrum_factor);
     let kp = (recorded > 0).then(|| full_load / recorded as f64);
-    let years =
-        hoists().filter_map(|(_, r)| record_years(r)).fold(None, |a: Option<f64>, y| Some(a.map_or(y, |a| a.max(y))));
-    let group_in_use = years.zip(kp).and_then(|(years, kp)| {
-        let cycles = recorded as f64 / years * crane.design_life_years;
-        ApplianceLoading::of(kp).map(|loading| ApplianceGroup::of(loading, CycleClass::of(cycles)))
-    });
+    let span = hoists().map(|(_, r)| record_span(r)).max().unwrap_or(Span::ZERO);
     CraneFigures {
         id: crane.id.clone(),
         name: crane.name.clone(),
@@ -303,15 +289,14 @@ fn of_crane(crane: &Crane, records: &[(&Mechanism, Record)]) -> CraneFigures {
         state_of_loading: kp.map(|kp| ApplianceLoading::of(kp).map_or("above Q4", ApplianceLoading::name).to_owned()),
         class_of_utilization: CycleClass::of(recorded as f64 + prior(&|p| p.lifts as f64)),
         group: crane.group,
-        group_in_use,
+        group_in_use: appliance_in_use(recorded as f64, kp, span, crane.design_life_years).group(),
         consumed: (full_load + prior_full_load) / crane.group.design_full_load_cycles(),
     }
 }
 
-/// Years of record, `None` below four weeks.
-fn record_years(record: &Record) -> Option<f64> {
-    let span = record.counted_to?.since(record.began_at?);
-    (span >= LEAST_RECORD).then(|| span.as_hours() / HOURS_PER_YEAR)
+/// The span of the record, gaps and all; zero before the first sample.
+fn record_span(record: &Record) -> Span {
+    record.counted_to.zip(record.began_at).map_or(Span::ZERO, |(to, from)| to.since(from))
 }
 
 /// One lift, as the contract of `lifts --json` has it.

@@ -101,24 +101,33 @@ struct Balance {
     own: i64,
     /// Counter less record, not yet given to a gap: within one step either way after each reading.
     owed: i64,
+    /// It stood still while we ran: what it says next is not a matter of the last stretch alone.
+    stuck: bool,
 }
 
 impl Balance {
     /// Takes a reading; what ran in gaps since the last one, at most `room`. `None` when it cannot be told.
     fn read(&mut self, counter: &Counter, reading: Reading, room: i64, notes: &mut Vec<Note>) -> Option<i64> {
-        let own = std::mem::take(&mut self.own);
-        let before = self.last.replace(reading)?;
+        let Some(before) = self.last else {
+            (self.last, self.own) = (Some(reading), 0);
+            return None;
+        };
         let (counted, note) = advance(counter, before, reading);
+        if counted == Some(0) && self.own > counter.step.saturating_mul(2) {
+            notes.push(Note::Stuck { since: before.at, at: reading.at, own: self.own });
+            self.stuck = true;
+            return None;
+        }
         notes.extend(note);
-        let Some(counted) = counted else {
-            // Another drive's steps begin anywhere.
+        let own = std::mem::take(&mut self.own);
+        let late = std::mem::take(&mut self.stuck);
+        self.last = Some(reading);
+        let Some(counted) = counted.filter(|_| !late) else {
+            // Another drive's steps begin anywhere. One that was only late now shows what our own record has already and
+            // what its gaps were estimated at: none of it belongs to the gap that waits.
             self.owed = 0;
             return None;
         };
-        if counted == 0 && own > counter.step.saturating_mul(2) {
-            notes.push(Note::Stuck { since: before.at, at: reading.at, own });
-            return None;
-        }
         self.owed = self.owed.saturating_add(counted - own);
         let given = self.owed.clamp(0, room);
         self.owed -= given;
@@ -170,8 +179,8 @@ pub struct GapBook {
     pending: Week,
     /// Gaps of which no counter can say anything, not yet estimated.
     unknown: Week,
-    /// A gap has been since the last reading of the start counter.
-    starts_open: bool,
+    /// Gaps since the last reading of the start counter, milliseconds.
+    starts_gap_ms: u64,
     /// Booked: what counters told, and what was estimated.
     counted: Assumed,
     estimated: Assumed,
@@ -210,7 +219,7 @@ impl GapBook {
             None if counter => self.pending.add(slot, ms),
             None => self.unknown.add(slot, ms),
         }
-        self.starts_open |= running.is_none() && ms > 0;
+        self.starts_gap_ms += if running.is_none() { ms } else { 0 };
     }
 
     /// Our own record counted a start.
@@ -239,7 +248,9 @@ impl GapBook {
     /// Takes a reading of the start counter. Comes back: starts in gaps, and what was odd.
     pub fn starts(&mut self, counter: &Counter, reading: Reading) -> (u64, Vec<Note>) {
         let mut notes = Vec::new();
-        let room = if std::mem::take(&mut self.starts_open) { i64::MAX } else { 0 };
+        // Without a gap there is nowhere that a start could have gone unseen, and in a short one not many.
+        let seconds = std::mem::take(&mut self.starts_gap_ms).div_ceil(1000) as i64;
+        let room = seconds.saturating_mul(counter.most_a_second);
         let starts = self.starts.read(counter, reading, room, &mut notes).unwrap_or(0) as u64;
         self.counted_starts += starts;
         (starts, notes)
@@ -258,8 +269,7 @@ impl GapBook {
         gaps.0.iter().enumerate().for_each(|(slot, &ms)| self.unknown.add(slot, ms));
         // What the counter counted in them is now estimated: it must not be booked again at its next reading.
         if gaps.total() > 0 {
-            self.hours.last = None;
-            self.hours.owed = 0;
+            self.hours = Balance::default();
         }
         self.estimate(km)
     }
@@ -298,7 +308,7 @@ impl GapBook {
 
     /// Whether a gap waits for a counter's reading.
     pub fn waits_for_counter(&self) -> bool {
-        self.starts_open || self.pending.total() > 0
+        self.starts_gap_ms > 0 || self.pending.total() > 0
     }
 
     /// Length of the gaps that are not in S yet, hours: they wait for a counter's reading or for four weeks of record.

@@ -1,5 +1,7 @@
 //! Properties of the account: what every record must hold, whatever it looks like.
 
+#![allow(clippy::unwrap_used, reason = "tests")]
+
 use proptest::prelude::*;
 use tallyhook_analysis::account::{Account, DayRecord, Entry, HourSums, State, Terms};
 use tallyhook_analysis::counter::Counter;
