@@ -96,7 +96,7 @@ impl HourSums {
 }
 
 /// Everything that is kept of a day that is over.
-#[derive(Clone, PartialEq, Eq, Debug)]
+#[derive(Clone, PartialEq, Debug)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub struct DayRecord {
     /// Days since 1970-01-01 in the site's calendar.
@@ -109,6 +109,8 @@ pub struct DayRecord {
     pub running: Histogram,
     /// Lifts by settled load, without dead load.
     pub lifts: Histogram,
+    /// S of the working period at the day's end, full-load hours.
+    pub used_full_load_hours: f64,
 }
 
 /// Which of the drive's counters.
@@ -276,6 +278,7 @@ impl Account {
             duty: self.books.duty.day(),
             running: self.books.running.clone(),
             lifts: self.books.lifts.clone(),
+            used_full_load_hours: self.used_full_load_hours(),
         })
     }
 
@@ -299,8 +302,8 @@ impl Account {
         self.books.periods.as_ref().map_or_else(|| life.clone(), |periods| periods.totals(life))
     }
 
-    /// S/D of the present working period: [`Account::ledger`]'s without laying it out, cheap enough for every sample.
-    pub fn used_share(&self) -> f64 {
+    /// S of the present working period, full-load hours: [`Account::ledger`]'s without laying it out, cheap enough for every sample.
+    pub fn used_full_load_hours(&self) -> f64 {
         let life = self.recorder.totals();
         let (start, first) = match &self.books.periods {
             Some(periods) => (periods.at_start().cube_ms, periods.closed().is_empty()),
@@ -309,11 +312,15 @@ impl Account {
         let measured = Totals { cube_ms: life.cube_ms.saturating_sub(start), ..Totals::default() };
         let prior = if first { self.terms.prior.iter().map(Part::full_load_hours).sum() } else { 0.0 };
         let factor = |recording: Recording| recording.factor(self.terms.scale).unwrap_or(1.0);
-        let used = prior
+        prior
             + measured.full_load_hours(self.budget_base()) * factor(Recording::Recorder)
             + self.books.unread.full_load_hours() * factor(counted_recording(self.terms.scale))
-            + self.books.gaps.full_load_hours(self.terms.scale);
-        used / self.design_full_load_hours()
+            + self.books.gaps.full_load_hours(self.terms.scale)
+    }
+
+    /// S/D of the present working period.
+    pub fn used_share(&self) -> f64 {
+        self.used_full_load_hours() / self.design_full_load_hours()
     }
 
     /// The ledger of the present working period: S as the sum of its parts, against D.
@@ -339,12 +346,11 @@ impl Account {
         let speed = self.recorder.standing().and_then(|s| s.get(Quantity::Speed));
         let (books, terms) = (&mut self.books, &self.terms);
         let (rated, dead) = (self.recorder.spec().rated, self.recorder.spec().dead_load);
-        let mut day_over = false;
+        let mut over: Vec<DayRecord> = Vec::new();
         self.recorder.step(sample, calendar, &mut |event| match event {
             Event::Counted(stretch) => books.count(&stretch, terms, speed, out),
             Event::DayClosed { day, totals } => {
-                day_over = true;
-                books.close_day(day, *totals, terms, out);
+                over.push(books.close_day(day, *totals, terms, out));
             }
             Event::LiftEnded(lift) => {
                 books.lift(&lift, rated, dead, terms);
@@ -355,8 +361,12 @@ impl Account {
         if self.books.periods.is_none() {
             self.open_books(sample.at, calendar);
         }
-        if day_over {
+        if !over.is_empty() {
             self.settle_day();
+            for mut record in over {
+                record.used_full_load_hours = self.used_full_load_hours();
+                out(Entry::Day(Box::new(record)));
+            }
         }
         self.read_counters(sample, out);
     }
@@ -597,20 +607,22 @@ impl Books {
         }
     }
 
-    fn close_day(&mut self, day: i32, totals: Totals, terms: &Terms, out: &mut impl FnMut(Entry)) {
+    fn close_day(&mut self, day: i32, totals: Totals, terms: &Terms, out: &mut impl FnMut(Entry)) -> DayRecord {
         let at = self.hour.as_ref().map_or(Timestamp::from_ms(0), |hour| hour.end);
         self.close_hour(out);
         let told = |counter: CounterKind| move |note: Note| Entry::Counter { counter, note };
         let steps = [terms.hour_counter, terms.start_counter].map(|c| c.map(|c| c.step));
         self.hours.close_day(steps[0], at, |note| out(told(CounterKind::Hours)(note)));
         self.starts.close_day(steps[1], at, |note| out(told(CounterKind::Starts)(note)));
-        out(Entry::Day(Box::new(DayRecord {
+        DayRecord {
             day,
             totals,
             duty: self.duty.take_day(),
             running: std::mem::take(&mut self.running),
             lifts: std::mem::take(&mut self.lifts),
-        })));
+            // Known when the day's gaps are booked.
+            used_full_load_hours: 0.0,
+        }
     }
 }
 

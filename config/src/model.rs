@@ -171,6 +171,33 @@ pub struct Mechanism {
 }
 
 impl Mechanism {
+    /// A hoist without signals, warn levels or anything else that has a default.
+    pub fn plain(id: &str, group: MechanismGroup, spec: Spec) -> Self {
+        Mechanism {
+            id: id.to_owned(),
+            kind: Kind::Hoist,
+            group,
+            design_full_load_hours: None,
+            spec,
+            factor_scale: FactorScale::Fem,
+            signals: Vec::new(),
+            warn: Warn {
+                used_share: Vec::new(),
+                used_share_hysteresis: 0.01,
+                starts_per_hour: Vec::new(),
+                overload: true,
+            },
+            prior: Vec::new(),
+            design_spectrum: MechanismLoading::L2,
+            unread_spectrum: None,
+            budget_rated: None,
+            rated_speed_mm_s: None,
+            abnormal_environment: false,
+            reeving: None,
+            parts: Vec::new(),
+        }
+    }
+
     /// What its account must know.
     pub fn terms(&self) -> Terms {
         let prior = |p: &PriorUse| {

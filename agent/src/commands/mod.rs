@@ -10,9 +10,11 @@ mod ledger;
 mod lifts;
 mod replay;
 mod run;
+mod service;
 mod simulate;
 mod site_file;
 mod status;
+mod whatif;
 
 use clap::{Parser, Subcommand};
 
@@ -41,6 +43,8 @@ enum Command {
     Export(export::ExportArgs),
     Classify(classify::ClassifyArgs),
     Cycles(cycles::CyclesArgs),
+    Whatif(whatif::WhatifArgs),
+    Service(service::ServiceArgs),
     Simulate(simulate::SimulateArgs),
 }
 
@@ -58,6 +62,8 @@ impl Arguments {
             Command::Export(args) => export::run(args),
             Command::Classify(args) => classify::run(args),
             Command::Cycles(args) => cycles::run(args),
+            Command::Whatif(args) => whatif::run(args),
+            Command::Service(args) => service::run(args),
             Command::Simulate(args) => simulate::run(args),
         }
     }
