@@ -12,6 +12,10 @@ pub(crate) enum Form {
     Choice(&'static [&'static str]),
     /// A number.
     Number(Bounds),
+    /// A number taken exactly as it is written, or a fraction.
+    Ratio(Bounds),
+    /// Raw values, one or a list; the words say which.
+    Codes(&'static str),
     /// A whole number.
     Whole(Bounds),
     /// A list of numbers.
@@ -87,7 +91,7 @@ const fn key(name: &'static str, form: Form, absent: Absent, what: &'static str)
 }
 
 use Absent::{Default, Fault, Means};
-use Form::{Choice, Name, Number, Numbers, Section, Sections, Text, Texts, Time, Whole, YesNo};
+use Form::{Choice, Codes, Name, Number, Numbers, Ratio, Section, Sections, Text, Texts, Time, Whole, YesNo};
 
 pub(crate) const FILE: Group = Group {
     header: "the file",
@@ -293,9 +297,14 @@ pub(crate) const SIGNAL: Group = Group {
         ),
         key(
             "type",
-            Choice(&["u16", "i16", "u32", "i32", "f32", "bit"]),
-            Means("u16 for a number, bit for a two-state signal"),
-            "How the register is read. The 32-bit types take two registers. Not for coils and discrete inputs.",
+            Choice(&[
+                "u16", "i16", "u32", "i32", "u64", "i64", "f32", "f64", "bcd16", "bcd32", "bcd64", "sm16", "sm32",
+                "bit",
+            ]),
+            Means("u16; for a two-state signal bit, with `match` or `texts` u16, with `above` or `below` i16"),
+            "How the register is read: u unsigned, i signed in two's complement, f IEEE 754 float, bcd four bits a \
+             decimal digit, sm highest bit the sign and the rest the magnitude; bit one bit of a word. 32 bits take \
+             two registers, 64 bits four. Not for coils and discrete inputs.",
         ),
         key(
             "bit",
@@ -307,10 +316,54 @@ pub(crate) const SIGNAL: Group = Group {
             "word_order",
             Choice(&["high-first", "low-first"]),
             Default("high-first"),
-            "Which word of a 32-bit value has the lower address; 32-bit types only.",
+            "Which word of a value of 32 or 64 bits has the lowest address; `check --live` shows both.",
         ),
-        key("scale", Number(within(-1e9, 1e9, "unit per raw step, not 0")), Default("1"), "Factor on the raw value."),
-        key("offset", Number(within(-1e9, 1e9, "unit")), Default("0"), "Added after the scale."),
+        key(
+            "byte_order",
+            Choice(&["high-first", "low-first"]),
+            Default("high-first"),
+            "Which byte of each word comes first on the wire; high-first is the protocol's own.",
+        ),
+        key(
+            "mask",
+            Codes("whole number, such as 0x006F"),
+            Means("all bits"),
+            "Which bits of an unsigned type count. A number is those bits, shifted down; a two-state signal compares \
+             them, unshifted, with `match`.",
+        ),
+        key(
+            "match",
+            Codes("whole number or list of them, such as 0x0027 or [3, 4]"),
+            Means("any value but 0"),
+            "The values under `mask` at which a two-state signal of an unsigned type is on.",
+        ),
+        key(
+            "above",
+            Ratio(within(-1e12, 1e12, "raw steps")),
+            Means("not compared"),
+            "A two-state signal is on while the raw number is above this: a direction from the sign of the speed.",
+        ),
+        key("below", Ratio(within(-1e12, 1e12, "raw steps")), Means("not compared"), "As `above`, while it is below."),
+        key(
+            "invalid",
+            Codes("raw value or list of them; in hexadecimal the bits, otherwise the number read"),
+            Means("every value counts; a float that is no number never does"),
+            "Values by which the device says that it has none; they are taken as not read.",
+        ),
+        key(
+            "texts",
+            Texts("raw values and what they mean, `{ 0 = \"none\", 0x2310 = \"over-current\" }`"),
+            Means("no words"),
+            "What the values of a number or of `fault` mean in words. Makes a two-state signal of an unsigned type on \
+             at any value but 0, unless `match` says otherwise.",
+        ),
+        key(
+            "scale",
+            Ratio(within(-1e9, 1e9, "unit per raw step, not 0")),
+            Default("1"),
+            "Factor on the raw value, taken exactly.",
+        ),
+        key("offset", Ratio(within(-1e9, 1e9, "unit")), Default("0"), "Added after the scale."),
         key(
             "unit",
             Choice(&["kg", "t", "daN", "kN", "%", "m", "mm", "cm", "h", "min", "s"]),
@@ -527,6 +580,8 @@ impl Form {
             Form::Name => "1 to 64 letters, digits, `-`, `_`".to_owned(),
             Form::Choice(words) => words.join(", "),
             Form::Number(b) => span(b, plain),
+            Form::Ratio(b) => format!("{}, or a fraction such as \"1/3\"", span(b, plain)),
+            Form::Codes(words) => (*words).to_owned(),
             Form::Whole(b) => format!("whole number, {}", span(b, plain)),
             Form::Numbers(b) => format!("list of numbers, {}", span(b, plain)),
             Form::Time(b) => span(b, time),

@@ -12,16 +12,21 @@
 //! Each key, with unit, range and default, stands in `reference.md` beside this crate's manifest.
 
 mod check;
+mod codes;
+mod counter;
 mod fault;
 mod keys;
 mod mechanism;
 pub mod model;
 mod publish;
+mod rational;
 mod raw;
 mod reference;
+mod register;
 mod registers;
 mod signal;
 mod starter;
+mod wire;
 
 pub use check::{load, load_bytes};
 pub use fault::{Fault, Faults};

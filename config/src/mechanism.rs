@@ -12,7 +12,7 @@ use tallyhook_analysis::sample::{Flag, Quantity};
 use tallyhook_analysis::units::{Grams, Span};
 
 use crate::keys;
-use crate::model::{Crane, Drive, Kind, Mechanism, PriorUse, RawType, Signal, Target, Warn};
+use crate::model::{Crane, Drive, Kind, Mechanism, PriorUse, Signal, Target, Warn};
 use crate::raw::{Given, Table};
 use crate::registers::Places;
 use crate::signal::{self, Owner};
@@ -246,26 +246,23 @@ fn fits_one_request(inner: &Table<'_>, signal: &Signal, drive: &Drive, span: Ran
         inner.faults.wrong(
             span,
             format!(
-                "`{}` takes two registers, but the drive `{}` is read one at a time",
+                "`{}` takes {} registers, but the drive `{}` is read {} at a time",
                 signal.target.name(),
-                drive.name
+                signal.register.raw.width(),
+                drive.name,
+                drive.max_registers
             ),
-            format!("write max_registers = 2 or more in [drive.{}]", drive.name),
+            format!("write max_registers = {} or more in [drive.{}]", signal.register.raw.width(), drive.name),
         );
     }
 }
 
 /// A load register that cannot show the rated load would hide every heavy lift.
 fn reaches_rated(inner: &Table<'_>, signal: &Signal, rated_kg: f64, span: Range<usize>) {
-    let (low, high) = match signal.register.raw {
-        RawType::U16 => (0.0, f64::from(u16::MAX)),
-        RawType::I16 => (f64::from(i16::MIN), f64::from(i16::MAX)),
-        RawType::U32(_) => (0.0, f64::from(u32::MAX)),
-        RawType::I32(_) => (f64::from(i32::MIN), f64::from(i32::MAX)),
-        RawType::F32(_) | RawType::Bit(_) | RawType::Contact => return,
-    };
-    let at = |raw: f64| raw * signal.scale + signal.offset;
-    let most = at(low).max(at(high));
+    let Some((least, greatest)) = signal.register.raw.range() else { return };
+    let greatest = signal.mask.map_or(greatest, |mask| i128::from(mask >> mask.trailing_zeros()));
+    let at = |raw: i128| raw as f64 * signal.scale.to_f64() + signal.offset.to_f64();
+    let most = at(least).max(at(greatest));
     if most < rated_kg {
         inner.faults.wrong(
             span,

@@ -9,7 +9,8 @@ use tallyhook_analysis::recorder::Spec;
 use tallyhook_analysis::sample::{Flag, Quantity};
 use tallyhook_analysis::units::{Grams, Span};
 use tallyhook_config::model::{
-    Config, Crane, Drive, Kind, Link, Mechanism, Page, RawType, Register, Signal, Store, Table, Target, Warn, WordOrder,
+    ByteOrder, Config, Crane, Drive, Kind, Link, Mechanism, Page, RawType, Register, Signal, Store, Table, Target,
+    Warn, WordOrder,
 };
 
 /// A drive at the address, polled every `poll_ms`.
@@ -26,8 +27,7 @@ pub fn drive(name: &str, address: &str, poll_ms: i64, timeout_ms: i64) -> Drive 
 
 /// A signal without scale or offset.
 pub fn signal(target: Target, drive: &str, table: Table, address: u16, raw: RawType) -> Signal {
-    let register = Register { table, address, raw };
-    Signal { target, drive: drive.into(), register, scale: 1.0, offset: 0.0, inverted: false, counter: None }
+    Signal::plain(target, drive, Register { table, address, raw, bytes: ByteOrder::HighFirst })
 }
 
 /// Load at 0 and 1, status word at 2 with raising in bit 1 and lowering in bit 2, all on one drive.

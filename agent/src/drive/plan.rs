@@ -118,7 +118,7 @@ fn find(requests: &[Request], register: Register) -> Option<(usize, usize)> {
 mod tests {
     use super::*;
     use proptest::prelude::*;
-    use tallyhook_config::model::{RawType, WordOrder};
+    use tallyhook_config::model::{ByteOrder, RawType, WordOrder};
 
     fn register(table: Table, address: u16, wide: bool) -> Register {
         let raw = match (table, wide) {
@@ -126,7 +126,7 @@ mod tests {
             (_, true) => RawType::U32(WordOrder::HighFirst),
             (_, false) => RawType::U16,
         };
-        Register { table, address, raw }
+        Register { table, address, raw, bytes: ByteOrder::HighFirst }
     }
 
     fn check(registers: &[(Table, u16, bool)], max: u16, expected: &[(Table, u16, u16)]) {

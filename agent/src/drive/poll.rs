@@ -217,7 +217,7 @@ fn values(plan: &ReadPlan, answers: &[Answer]) -> Vec<Value> {
         .iter()
         .map(|place| {
             let value = answers.get(place.request).map_or(Decoded::NotRead, |answer| {
-                decode::signal(&place.signal, answer.raw(place.signal.register.raw, place.offset))
+                decode::signal(&place.signal, answer.raw(place.signal.register, place.offset))
             });
             Value { mechanism: place.mechanism, target: place.signal.target, value }
         })
