@@ -18,6 +18,8 @@ pub(crate) enum Form {
     Codes(&'static str),
     /// A whole number.
     Whole(Bounds),
+    /// A list of texts; the words say which.
+    Words(&'static str),
     /// A list of numbers.
     Numbers(Bounds),
     /// A time; bounds in seconds.
@@ -91,7 +93,7 @@ const fn key(name: &'static str, form: Form, absent: Absent, what: &'static str)
 }
 
 use Absent::{Default, Fault, Means};
-use Form::{Choice, Codes, Name, Number, Numbers, Ratio, Section, Sections, Text, Texts, Time, Whole, YesNo};
+use Form::{Choice, Codes, Name, Number, Numbers, Ratio, Section, Sections, Text, Texts, Time, Whole, Words, YesNo};
 
 pub(crate) const FILE: Group = Group {
     header: "the file",
@@ -181,6 +183,23 @@ pub(crate) const DRIVE: Group = Group {
             Default("125"),
             "Most registers in one request, for devices that take fewer than the protocol allows.",
         ),
+        key(
+            "profile",
+            Text("a path; a relative one is taken from this file's directory"),
+            Means("no profile"),
+            "Register map of the device; its signals go to each mechanism that is read from this drive.",
+        ),
+    ],
+};
+
+pub(crate) const PROFILE: Group = Group {
+    header: "a profile",
+    what: "A register map in a file of its own, laid under each drive or mechanism that names it: what the \
+           configuration says stands, what it leaves open comes from here.",
+    keys: &[
+        key("title", Text("any text"), Means("no title"), "What device and setting it is for, as people write it."),
+        key("drive", Section, Means("nothing"), "Keys of `[drive.NAME]`, such as `poll` or `max_registers`."),
+        key("signals", Section, Means("none"), "Signals, as in `[crane.mechanism.signals]`."),
     ],
 };
 
@@ -247,7 +266,25 @@ pub(crate) const MECHANISM: Group = Group {
             Default("fem"),
             "Scale of the recording factors: fem is FEM 9.755, iso is ISO 12482:2014.",
         ),
-        key("signals", Section, Fault, "The signals."),
+        key(
+            "profile",
+            Text("a path; a relative one is taken from this file's directory"),
+            Means("that of its drive"),
+            "Register map of this mechanism, in place of its drive's.",
+        ),
+        key(
+            "without",
+            Words("list of signal names"),
+            Means("all signals of the profile"),
+            "Signals of the profile that this mechanism does not have.",
+        ),
+        key(
+            "address_offset",
+            Whole(within(0.0, 65_535.0, "")),
+            Means("0"),
+            "Added to every address of the profile, for a device that holds the same block once a mechanism.",
+        ),
+        key("signals", Section, Fault, "The signals; may be left out where a profile has them all."),
         key("lift", Section, Means("all its defaults"), "Thresholds of the lift detection."),
         key("warn", Section, Means("all its defaults"), "Levels at which people are told."),
         key("prior", Sections, Means("no use before the recorder"), "Use before the recorder was installed."),
@@ -295,6 +332,7 @@ pub(crate) const SIGNAL: Group = Group {
             Fault,
             "Protocol address; the first register is 0 (40001 of a manual that counts from 1).",
         ),
+        key("address_offset", Whole(within(0.0, 65_535.0, "")), Default("0"), "Added to `address`."),
         key(
             "type",
             Choice(&[
@@ -545,8 +583,8 @@ pub(crate) const WEBHOOK: Group = Group {
 
 /// Every table, in the order of the reference.
 pub(crate) const ALL: &[&Group] = &[
-    &FILE, &SITE, &STORE, &SAMPLES, &PAGE, &DRIVE, &CRANE, &MECHANISM, &SIGNALS, &SIGNAL, &LIFT, &WARN, &PRIOR, &MQTT,
-    &WEBHOOK,
+    &FILE, &SITE, &STORE, &SAMPLES, &PAGE, &DRIVE, &PROFILE, &CRANE, &MECHANISM, &SIGNALS, &SIGNAL, &LIFT, &WARN,
+    &PRIOR, &MQTT, &WEBHOOK,
 ];
 
 /// A number as it is written in the file: no exponent, no needless decimals.
@@ -581,7 +619,7 @@ impl Form {
             Form::Choice(words) => words.join(", "),
             Form::Number(b) => span(b, plain),
             Form::Ratio(b) => format!("{}, or a fraction such as \"1/3\"", span(b, plain)),
-            Form::Codes(words) => (*words).to_owned(),
+            Form::Codes(words) | Form::Words(words) => (*words).to_owned(),
             Form::Whole(b) => format!("whole number, {}", span(b, plain)),
             Form::Numbers(b) => format!("list of numbers, {}", span(b, plain)),
             Form::Time(b) => span(b, time),

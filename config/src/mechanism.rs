@@ -13,7 +13,7 @@ use tallyhook_analysis::units::{Grams, Span};
 
 use crate::keys;
 use crate::model::{Crane, Drive, Kind, Mechanism, PriorUse, Signal, Target, Warn};
-use crate::raw::{Given, Table};
+use crate::raw::{Given, Table, nearest, shorten};
 use crate::registers::Places;
 use crate::signal::{self, Owner};
 
@@ -95,6 +95,7 @@ fn mechanism(table: &Table<'_>, around: &Around<'_>, ids: &mut Ids, places: &mut
         _ => FactorScale::Fem,
     });
 
+    let profile = profile(table);
     let signals = signals(table, around, id.as_deref().unwrap_or(""), kind, rated.as_ref(), places);
     if let (Some(stale), Some(signals)) = (&stale, &signals) {
         outlasts_the_poll(table, stale, signals, around);
@@ -103,6 +104,7 @@ fn mechanism(table: &Table<'_>, around: &Around<'_>, ids: &mut Ids, places: &mut
     let warn = optional(table, "warn", &keys::WARN, warn);
     let prior: Vec<_> = table.sections("prior", &keys::PRIOR).iter().map(|t| prior(t, scale)).collect();
 
+    profile?;
     let signals = signals?;
     let has = |flag| signals.iter().any(|s| s.target == Target::Flag(flag));
     let spec = Spec {
@@ -128,6 +130,26 @@ fn mechanism(table: &Table<'_>, around: &Around<'_>, ids: &mut Ids, places: &mut
         warn: warn?,
         prior: prior.into_iter().collect::<Option<_>>()?,
     })
+}
+
+/// The keys that ask for a profile. What it says has been laid under the mechanism's signals already.
+fn profile(table: &Table<'_>) -> Option<()> {
+    let (path, without, offset) = (table.text("profile"), table.words("without"), table.whole("address_offset"));
+    let mut fits = [("profile", path.is_some()), ("without", without.is_some()), ("address_offset", offset.is_some())]
+        .into_iter()
+        .all(|(key, read)| read || !table.has(key));
+    for name in without.into_iter().flat_map(|given| given.value) {
+        if targets().any(|target| target.name() == name.value) {
+            continue;
+        }
+        let mend = match nearest(&name.value, targets().map(Target::name)) {
+            Some(near) => format!("did you mean `{near}`?"),
+            None => format!("write one of {}", targets().map(Target::name).collect::<Vec<_>>().join(", ")),
+        };
+        table.faults.wrong(name.span, format!("there is no signal `{}` to leave out", shorten(&name.value)), mend);
+        fits = false;
+    }
+    fits.then_some(())
 }
 
 /// Reads a table of a mechanism that may be absent: then all its keys have their defaults.

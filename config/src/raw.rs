@@ -249,6 +249,18 @@ impl<'a> Table<'a> {
         })
     }
 
+    /// A list of texts.
+    pub(crate) fn words(&self, name: &str) -> Option<Given<Vec<Given<String>>>> {
+        self.take(name, |_, value| {
+            let list = value.as_array().ok_or(Refusal::Type)?;
+            let text = |item: &Spanned<DeValue<'_>>| {
+                let value = item.get_ref().as_str().ok_or(Refusal::Type)?.to_owned();
+                Ok(Given { value, span: item.span() })
+            };
+            list.iter().map(text).collect()
+        })
+    }
+
     /// A list of numbers, each within the key's bounds.
     pub(crate) fn numbers(&self, name: &str) -> Option<Given<Vec<f64>>> {
         self.take(name, |key, value| {
@@ -426,9 +438,13 @@ fn example(key: &Key) -> String {
         Form::Whole(_) | Form::Numbers(_) => format!("a {}", key.form.range()),
         Form::Time(_) => format!("a time, {}", key.form.range()),
         Form::YesNo => "true or false".to_owned(),
-        Form::Text(_) | Form::Name | Form::Codes(_) | Form::Section | Form::Sections | Form::Texts(_) => {
-            key.form.range()
-        }
+        Form::Text(_)
+        | Form::Name
+        | Form::Codes(_)
+        | Form::Words(_)
+        | Form::Section
+        | Form::Sections
+        | Form::Texts(_) => key.form.range(),
     };
     let quoted = matches!(key.form, Form::Text(_) | Form::Name | Form::Choice(_) | Form::Time(_));
     match key.absent {

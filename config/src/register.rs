@@ -21,7 +21,8 @@ pub(crate) fn register(table: &Table<'_>, target: Target) -> Option<Register> {
     } else {
         (word(table, target)?, byte_order(table)?)
     };
-    let address = address?;
+    let (mut address, offset) = (address?, table.whole("address_offset")?);
+    address.value += offset.value;
     let width = raw.width();
     if address.value + u32::from(width) - 1 > u32::from(u16::MAX) {
         table.faults.wrong(
@@ -31,7 +32,7 @@ pub(crate) fn register(table: &Table<'_>, target: Target) -> Option<Register> {
                 target.name(),
                 width * 16
             ),
-            format!("write an address up to {}", 65_536 - u32::from(width)),
+            format!("write an address up to {}", (65_536 - u32::from(width)).saturating_sub(offset.value)),
         );
         return None;
     }

@@ -130,6 +130,11 @@ impl Text {
         self.key(drive, "poll", On, "\"100ms\"");
         self.key(drive, "timeout", Off, "\"1s\"");
         self.key(drive, "max_registers", Off, "125");
+        self.prose(
+            "The registers can stand in a profile, a file of its own with an optional `title`, a table `[drive]` and a \
+             table `[signals]`:",
+        );
+        self.aside(drive, &["profile"]);
     }
 
     fn crane(&mut self, options: &StarterOptions) {
@@ -153,6 +158,7 @@ impl Text {
         self.key(hoist, "drive", On, "\"main\"");
         self.key(hoist, "stale_after", On, "\"2s\"");
         self.key(hoist, "factor_scale", Off, "\"fem\"");
+        self.aside(hoist, &["profile", "without", "address_offset"]);
         self.signals(rated);
 
         let lift = &keys::LIFT;
@@ -246,6 +252,13 @@ impl Text {
     /// Explains the keys of a table that is written in one line.
     fn explain_all(&mut self, group: &Group) {
         for key in group.keys {
+            self.prose(&format!("· {}: {}", key.name, explained(key)));
+        }
+    }
+
+    /// Keys that are explained but not spelt out.
+    fn aside(&mut self, group: &Group, names: &[&str]) {
+        for key in group.keys.iter().filter(|key| names.contains(&key.name)) {
             self.prose(&format!("· {}: {}", key.name, explained(key)));
         }
     }
