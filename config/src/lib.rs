@@ -27,7 +27,7 @@ mod register;
 mod registers;
 mod signal;
 mod starter;
-mod wire;
+mod word;
 mod written;
 
 pub use check::{Loaded, load, load_bytes, load_with_profiles};

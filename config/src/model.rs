@@ -13,7 +13,7 @@ use tallyhook_analysis::sample::{Flag, Quantity};
 use tallyhook_analysis::units::Span;
 
 pub use crate::rational::Rational;
-pub use crate::wire::{ByteOrder, RawType, Register, Table, WordOrder};
+pub use crate::word::{ByteOrder, RawType, Register, Table, WordOrder};
 
 /// A whole site: everything one box looks after.
 #[derive(Clone, Debug)]

@@ -130,11 +130,8 @@ impl Text {
         self.key(drive, "poll", On, "\"100ms\"");
         self.key(drive, "timeout", Off, "\"1s\"");
         self.key(drive, "max_registers", Off, "125");
-        self.prose(
-            "The registers can stand in a profile, a file of its own with an optional `title`, a table `[drive]` and a \
-             table `[signals]`:",
-        );
         self.aside(drive, &["profile"]);
+        self.explain_all(&keys::PROFILE);
     }
 
     fn crane(&mut self, options: &StarterOptions) {
