@@ -11,7 +11,10 @@
 //!
 //! Each key, with unit, range and default, stands in `reference.md` beside this crate's manifest.
 
+mod bus;
+mod carries;
 mod check;
+mod drive;
 mod fault;
 mod keys;
 mod mechanism;
@@ -22,6 +25,7 @@ mod reference;
 mod registers;
 mod signal;
 mod starter;
+pub mod wire;
 
 pub use check::{load, load_bytes};
 pub use fault::{Fault, Faults};

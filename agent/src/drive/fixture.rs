@@ -11,6 +11,7 @@ use tallyhook_analysis::units::{Grams, Span};
 use tallyhook_config::model::{
     Config, Crane, Drive, Kind, Link, Mechanism, Page, RawType, Register, Signal, Store, Table, Target, Warn, WordOrder,
 };
+use tallyhook_config::wire::Readable;
 
 /// A drive at the address, polled every `poll_ms`.
 pub fn drive(name: &str, address: &str, poll_ms: i64, timeout_ms: i64) -> Drive {
@@ -21,6 +22,11 @@ pub fn drive(name: &str, address: &str, poll_ms: i64, timeout_ms: i64) -> Drive 
         poll: Span::from_ms(poll_ms),
         timeout: Span::from_ms(timeout_ms),
         max_registers: 125,
+        max_contacts: 2000,
+        readable: Readable::default(),
+        poll_counters: Span::from_ms(5000),
+        answer_delay: Span::from_ms(5),
+        silent_after: Span::from_ms(3_600_000),
     }
 }
 
