@@ -9,13 +9,16 @@ use jiff::tz::TimeZone;
 use tallyhook_analysis::units::Span;
 use toml::de::DeTable;
 
+use crate::bus::Buses;
+use crate::carries;
+use crate::drive;
 use crate::fault::{Collector, Faults, Found, Lines, Sort, Sources};
 use crate::keys;
 use crate::mechanism::{self, Around};
-use crate::model::{Config, Drive, Link, Page, RecordingRing, Store};
+use crate::model::{Config, Page, RecordingRing, Store};
 use crate::profile::{ProfileText, Profiles, forget_profiles};
 use crate::publish;
-use crate::raw::{Given, Table, is_name, shorten};
+use crate::raw::{Table, shorten};
 use crate::registers::Places;
 use crate::written::written;
 
@@ -144,10 +147,13 @@ fn check(document: &DeTable<'_>, faults: &Collector) -> Option<Config> {
 
     let mut names = BTreeSet::new();
     let mut drives = BTreeMap::new();
-    for (name, table) in file.named_sections("drive", &keys::DRIVE, "drive") {
+    let bus_tables = if file.has("bus") { file.named_sections("bus", &keys::BUS, "bus") } else { Vec::new() };
+    let buses = Buses::read(&bus_tables);
+    let drive_tables = file.named_sections("drive", &keys::DRIVE, "drive");
+    for (name, table) in &drive_tables {
         names.insert(name.value.clone());
-        if let Some(drive) = drive(&name, &table) {
-            drives.insert(name.value, drive);
+        if let Some(drive) = drive::drive(name, table, &buses) {
+            drives.insert(name.value.clone(), drive);
         }
     }
     if file.holds_nothing("drive") {
@@ -167,6 +173,9 @@ fn check(document: &DeTable<'_>, faults: &Collector) -> Option<Config> {
         read.into_iter().collect::<Option<Vec<_>>>()
     };
     places.report(faults);
+    if let Some(cranes) = &cranes {
+        carries::report(&buses, &drive_tables, &drives, cranes);
+    }
 
     let mqtt = file.section("mqtt", &keys::MQTT).map(|t| publish::mqtt(&t));
     let webhooks = publish::webhooks(&file.sections("webhook", &keys::WEBHOOK));
@@ -259,46 +268,8 @@ fn page(table: &Table<'_>) -> Option<Page> {
     Some(Page { listen })
 }
 
-fn drive(name: &Given<String>, table: &Table<'_>) -> Option<Drive> {
-    let named = is_name(&name.value);
-    if !named {
-        table.faults.wrong(
-            name.span.clone(),
-            format!("the drive name \"{}\" is no identifier", shorten(&name.value)),
-            "use letters, digits, `-` and `_` only, as in `[drive.main]`",
-        );
-    }
-    let address = table.text("address").and_then(|given| {
-        let fits = host_and_port(&given.value);
-        if !fits {
-            table.faults.wrong(
-                given.span,
-                format!("`address` in {} is \"{}\", which is no HOST:PORT", table.header(), shorten(&given.value)),
-                "write host and port, for example \"192.0.2.10:502\"",
-            );
-        }
-        fits.then_some(given.value)
-    });
-    let (unit, poll, timeout) = (table.whole("unit"), table.time("poll"), table.time("timeout"));
-    let max_registers = table.whole("max_registers");
-    // What it says has been laid under this table; here only another kind of value is said.
-    let profile = table.text("profile");
-    if table.has("profile") {
-        profile?;
-    }
-    let drive = Drive {
-        name: name.value.clone(),
-        link: Link::Tcp { address: address? },
-        unit: u8::try_from(unit?.value).ok()?,
-        poll: Span::from_seconds(poll?.value),
-        timeout: Span::from_seconds(timeout?.value),
-        max_registers: u16::try_from(max_registers?.value).ok()?,
-    };
-    named.then_some(drive)
-}
-
 /// Whether a text is a host name or address (an IPv6 address in brackets) with a port.
-fn host_and_port(text: &str) -> bool {
+pub(crate) fn host_and_port(text: &str) -> bool {
     if text.parse::<SocketAddr>().is_ok_and(|a| a.port() != 0) {
         return true;
     }

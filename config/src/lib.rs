@@ -11,9 +11,12 @@
 //!
 //! Each key, with unit, range and default, stands in `reference.md` beside this crate's manifest.
 
+mod bus;
+mod carries;
 mod check;
 mod codes;
 mod counter;
+mod drive;
 mod fault;
 mod keys;
 mod mechanism;
@@ -27,6 +30,7 @@ mod register;
 mod registers;
 mod signal;
 mod starter;
+pub mod wire;
 mod word;
 mod written;
 

@@ -1,6 +1,6 @@
 //! The checked configuration: what the rest of the program works with. Only [`crate::load`] makes one.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::net::SocketAddr;
 use std::path::PathBuf;
 
@@ -13,6 +13,7 @@ use tallyhook_analysis::sample::{Flag, Quantity};
 use tallyhook_analysis::units::Span;
 
 pub use crate::rational::Rational;
+use crate::wire::{Cost, Limits, Readable, Speed};
 pub use crate::word::{ByteOrder, RawType, Register, Table, WordOrder};
 
 /// A whole site: everything one box looks after.
@@ -85,16 +86,103 @@ pub struct Drive {
     pub timeout: Span,
     /// Most registers in one request, 1 to 125.
     pub max_registers: u16,
+    /// Most coils or discrete inputs in one request, 1 to 2000.
+    pub max_contacts: u16,
+    /// Addresses that may be read although no signal lies there.
+    pub readable: Readable,
+    /// Period of the counters, `run_hours` and `starts`. Default 5 s; never shorter than `poll`.
+    pub poll_counters: Span,
+    /// What the device takes to answer, for the arithmetic of a shared line. Default 5 ms.
+    pub answer_delay: Span,
+    /// Silence longer than this is a finding. Default 100 h, longer than a long weekend.
+    pub silent_after: Span,
+}
+
+impl Drive {
+    /// What bounds its reads.
+    pub fn limits(&self) -> Limits {
+        Limits {
+            max_registers: self.max_registers,
+            max_contacts: self.max_contacts,
+            readable: self.readable.clone(),
+            cuts: BTreeSet::new(),
+        }
+    }
+
+    /// What its reads cost.
+    pub fn cost(&self) -> Cost {
+        let delay_ns = self.answer_delay.as_ms().max(0) as u64 * 1_000_000;
+        match self.link.speed() {
+            Some(speed) => Cost::serial(speed, delay_ns),
+            None => Cost::network(delay_ns),
+        }
+    }
 }
 
 /// How a device is reached.
-#[derive(Clone, Debug)]
+#[derive(Clone, PartialEq, Eq, Debug)]
 pub enum Link {
-    /// Modbus TCP, `host:port`.
+    /// Modbus TCP, a connection of the device's own.
     Tcp {
         /// Host name or address, and port.
         address: String,
     },
+    /// A line that it shares with others.
+    Bus(Bus),
+}
+
+impl Link {
+    /// Rate of the serial line at its end, where there is one and it is known.
+    pub fn speed(&self) -> Option<Speed> {
+        match self {
+            Link::Tcp { .. } => None,
+            Link::Bus(bus) => match &bus.line {
+                Line::Serial { speed, .. } => Some(*speed),
+                Line::Gateway { speed, .. } => *speed,
+            },
+        }
+    }
+}
+
+/// A line with several devices: one request at a time.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct Bus {
+    /// Its name in the file.
+    pub name: String,
+    /// What it is made of.
+    pub line: Line,
+}
+
+/// What a shared line is made of.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub enum Line {
+    /// A serial port of this box, RTU framing.
+    Serial {
+        /// The port's device file.
+        device: String,
+        /// Rate and character format.
+        speed: Speed,
+        /// Whether the kernel is asked to switch the direction of an RS-485 transceiver.
+        rs485: bool,
+    },
+    /// A gateway or serial server on the network.
+    Gateway {
+        /// Host name or address, and port.
+        address: String,
+        /// How it frames.
+        framing: Framing,
+        /// Rate of the line behind it, where it is given.
+        speed: Option<Speed>,
+    },
+}
+
+/// How requests and answers are framed on a stream.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum Framing {
+    /// Modbus TCP: a header with a transaction number.
+    Tcp,
+    /// Modbus RTU: a checksum, no number.
+    Rtu,
 }
 
 /// A crane.
@@ -209,6 +297,11 @@ impl Target {
             Target::Quantity(q) => q.name(),
             Target::Flag(f) => f.name(),
         }
+    }
+
+    /// Whether it is one of the drive's own counters, which are read at the slow cadence.
+    pub const fn is_counter(self) -> bool {
+        matches!(self, Target::Quantity(Quantity::RunHours | Quantity::Starts))
     }
 }
 

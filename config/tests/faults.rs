@@ -85,7 +85,7 @@ fn the_yard_itself_has_no_fault() {
 #[test]
 fn drives() {
     check(10, "pol = \"100ms\"", 10, "[drive.main] has no key `pol`", "did you mean `poll`");
-    check(10, "colour = 3", 10, "[drive.main] has no key `colour`", "address, unit, poll");
+    check(10, "colour = 3", 10, "[drive.main] has no key `colour`", "address, bus, unit, poll");
     check(10, "poll = \"-100ms\"", 10, "is -100ms, outside its range: 10ms to 1h", "poll = \"100ms\"");
     check(10, "poll = -1", 10, "is -1s, outside its range", "10ms to 1h");
     check(10, "poll = 0", 10, "outside its range", "10ms to 1h");

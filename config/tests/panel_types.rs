@@ -7,7 +7,7 @@ fn with(line: &str) -> String {
     let starter = starter(&StarterOptions::default());
     let name = line.split(' ').next().unwrap_or_default();
     let kept = starter.lines().filter(|l| !l.starts_with(&format!("{name} ="))).collect::<Vec<_>>().join("\n");
-    kept.replace("[crane.mechanism.signals]", &format!("[crane.mechanism.signals]\n{line}"))
+    kept.replace("\n[crane.mechanism.signals]\n", &format!("\n[crane.mechanism.signals]\n{line}\n"))
 }
 
 #[track_caller]

@@ -118,6 +118,11 @@ pub fn signal(signal: &Signal, bits: Option<u64>) -> Decoded {
     decoded.unwrap_or(Decoded::NotRead)
 }
 
+/// Whether the raw bits are one of the signal's own ways of saying that there is no value: nothing odd about it.
+pub fn says_no_value(signal: &Signal, bits: Option<u64>) -> bool {
+    bits.is_some_and(|bits| signal.invalid.contains(&bits))
+}
+
 /// What the raw value means in words, where the configuration has some for it.
 pub fn words(signal: &Signal, bits: u64) -> Option<&str> {
     // A number's field is read shifted down, a state's as it stands in its word.

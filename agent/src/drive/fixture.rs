@@ -12,6 +12,7 @@ use tallyhook_config::model::{
     ByteOrder, Config, Crane, Drive, Kind, Link, Mechanism, Page, RawType, Register, Signal, Store, Table, Target,
     Warn, WordOrder,
 };
+use tallyhook_config::wire::Readable;
 
 /// A drive at the address, polled every `poll_ms`.
 pub fn drive(name: &str, address: &str, poll_ms: i64, timeout_ms: i64) -> Drive {
@@ -22,6 +23,11 @@ pub fn drive(name: &str, address: &str, poll_ms: i64, timeout_ms: i64) -> Drive 
         poll: Span::from_ms(poll_ms),
         timeout: Span::from_ms(timeout_ms),
         max_registers: 125,
+        max_contacts: 2000,
+        readable: Readable::default(),
+        poll_counters: Span::from_ms(5000),
+        answer_delay: Span::from_ms(5),
+        silent_after: Span::from_ms(3_600_000),
     }
 }
 
