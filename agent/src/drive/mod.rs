@@ -12,14 +12,17 @@
 
 pub mod assemble;
 pub mod decode;
+pub mod doubt;
 #[cfg(test)]
 pub(crate) mod fixture;
 pub mod frame;
 pub mod link;
+pub mod look;
 pub mod plan;
 pub mod poll;
 pub mod port;
 mod state;
+pub mod survey;
 
 use std::collections::BTreeMap;
 use std::sync::Arc;
@@ -33,7 +36,7 @@ use crate::clock::{Clock, Reading};
 
 pub use decode::Decoded;
 pub use poll::{LEAST_REAL_PERIOD_MS, effective_period};
-pub use state::{DriveHealth, LinkState};
+pub use state::{DriveHealth, LinkState, exception_words};
 
 /// How many readings may wait for the daemon; beyond that the pollers wait too.
 pub const QUEUE: usize = 64;

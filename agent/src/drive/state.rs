@@ -84,7 +84,7 @@ impl fmt::Display for LinkState {
 }
 
 /// What an exception code means (Modbus Application Protocol 1.1b3, section 7).
-fn exception_words(code: u8) -> String {
+pub fn exception_words(code: u8) -> String {
     let words = match code {
         1 => "it does not know the function",
         2 => "it has no such address",
