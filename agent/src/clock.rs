@@ -24,6 +24,8 @@ pub struct Reading {
 #[derive(Clone, Debug)]
 pub struct Clock {
     source: Source,
+    /// From here on wire time is counted; the runtime's own clock, so that a test that pauses it pauses wires too.
+    wire_origin: tokio::time::Instant,
 }
 
 #[derive(Clone, Debug)]
@@ -54,13 +56,16 @@ impl Clock {
     fn lapsed(speed: f64, started_wall: Timestamp, own_calendar: bool) -> Self {
         let speed = if speed.is_finite() { speed.clamp(0.001, 100_000.0) } else { 1.0 };
         let own_calendar = own_calendar || speed != 1.0;
-        Clock { source: Source::System { speed, started: Instant::now(), started_wall, own_calendar } }
+        Clock {
+            source: Source::System { speed, started: Instant::now(), started_wall, own_calendar },
+            wire_origin: tokio::time::Instant::now(),
+        }
     }
 
     /// A clock that stands at `wall` until it is moved with [`Clock::set`].
     pub fn manual(wall: Timestamp) -> Self {
         let (sender, _) = watch::channel(Reading { wall, mono: Span::ZERO });
-        Clock { source: Source::Manual(Arc::new(sender)) }
+        Clock { source: Source::Manual(Arc::new(sender)), wire_origin: tokio::time::Instant::now() }
     }
 
     /// Moves a manual clock and wakes who waits for it; does nothing on the machine's clock.
@@ -109,6 +114,12 @@ impl Clock {
     /// Waits for `span` of this clock's time.
     pub async fn sleep(&self, span: Span) {
         self.sleep_until(self.now().mono.plus(span)).await;
+    }
+
+    /// Time on the wire since this clock was made, which no time-lapse shortens: for silences between frames and for
+    /// how long an answer took.
+    pub fn wire(&self) -> Duration {
+        self.wire_origin.elapsed()
     }
 
     /// Real time that `span` of this clock takes, for time-outs of I/O that pays no heed to the time-lapse.

@@ -2,39 +2,87 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::net::SocketAddr;
+use std::ops::Range;
 use std::path::PathBuf;
 
 use jiff::tz::TimeZone;
 use tallyhook_analysis::units::Span;
 use toml::de::DeTable;
 
-use crate::fault::{Collector, Faults, Found, Lines, Sort};
+use crate::bus::Buses;
+use crate::carries;
+use crate::drive;
+use crate::fault::{Collector, Faults, Found, Lines, Sort, Sources};
 use crate::keys;
 use crate::mechanism::{self, Around};
-use crate::model::{Config, Drive, Link, Page, RecordingRing, Store};
+use crate::model::{Config, Page, RecordingRing, Store};
+use crate::profile::{ProfileText, Profiles, forget_profiles};
 use crate::publish;
-use crate::raw::{Given, Table, is_name, shorten};
+use crate::raw::{Table, shorten};
 use crate::registers::Places;
+use crate::written::written;
 
-/// Reads and checks a configuration. `file_name` is only used to name the file in faults.
+/// A configuration that has been read with its profiles.
+#[derive(Clone, Debug)]
+pub struct Loaded {
+    /// The checked configuration.
+    pub config: Config,
+    /// A text that says the same without any other file: the file's own where it has no profiles.
+    pub text: String,
+}
+
+/// Reads and checks a configuration that is in one file. `file_name` is only used to name the file in faults.
 ///
 /// # Errors
 ///
 /// All faults of the text at once. Where the TOML itself is broken, what can still be read is checked too, but
-/// nothing is said to be missing, for that may only follow from the broken line.
+/// nothing is said to be missing, for that may only follow from the broken line. A profile is a fault here; see
+/// [`load_with_profiles`].
 pub fn load(text: &str, file_name: &str) -> Result<Config, Faults> {
+    let none = |_: &str| Err("no other file is read here".to_owned());
+    load_with_profiles(text, file_name, &none).map(|loaded| loaded.config)
+}
+
+/// As [`load`], with the profiles that the file names. `profile` gives the text of one, by the path as it is written,
+/// or says why it has none.
+///
+/// # Errors
+///
+/// As [`load`]; a fault in a profile names the profile's file and line.
+pub fn load_with_profiles(
+    text: &str,
+    file_name: &str,
+    profile: &dyn Fn(&str) -> Result<ProfileText, String>,
+) -> Result<Loaded, Faults> {
     let faults = Collector::default();
-    let (document, syntax) = DeTable::parse_recoverable(text);
-    let config = check(document.get_ref(), &faults);
+    let mut sources = Sources::of(file_name, text);
+    let profiles = Profiles::read(DeTable::parse_recoverable(text).0.get_ref(), profile, &mut sources, &faults);
+    let (document, errors) = DeTable::parse_recoverable(sources.text(0).1);
+    let mut document = document.into_inner();
+    let placed = |error: &toml::de::Error| (error.span().unwrap_or(0..0), error.message().to_owned());
+    let mut syntax: Vec<_> = errors.iter().map(placed).collect();
+    syntax.extend(profiles.lay_under(&mut document, &sources, &faults));
+    let config = check(&document, &faults);
     let mut found = faults.into_found();
     if !syntax.is_empty() {
-        found = beside_syntax(found, &syntax, text);
+        found = beside_syntax(found, &syntax, sources.whole());
+    } else if profiles.incomplete {
+        found.retain(|fault| fault.sort == Sort::Wrong);
     }
     match config {
-        Some(config) if found.is_empty() => Ok(config),
+        Some(config) if found.is_empty() => {
+            let text = match profiles.is_empty() {
+                true => text.to_owned(),
+                false => {
+                    forget_profiles(&mut document);
+                    format!("# The configuration with its profiles filled in.\n\n{}", written(&document))
+                }
+            };
+            Ok(Loaded { config, text })
+        }
         _ => {
             debug_assert!(!found.is_empty(), "a configuration was refused without a fault");
-            Err(Faults::new(found, text, file_name))
+            Err(Faults::new(found, &sources))
         }
     }
 }
@@ -57,24 +105,23 @@ pub fn load_bytes(bytes: &[u8], file_name: &str) -> Result<Config, Faults> {
                 mend: "save it as UTF-8".to_owned(),
                 sort: Sort::Wrong,
             };
-            Err(Faults::new(vec![found], &text, file_name))
+            Err(Faults::new(vec![found], &Sources::of(file_name, &text)))
         }
     }
 }
 
 /// Syntax faults, and those of the others that cannot just follow from them.
-fn beside_syntax(found: Vec<Found>, syntax: &[toml::de::Error], text: &str) -> Vec<Found> {
+fn beside_syntax(found: Vec<Found>, syntax: &[(Range<usize>, String)], text: &str) -> Vec<Found> {
     let lines = Lines::of(text);
     let mut all: Vec<Found> = Vec::new();
-    for error in syntax {
-        let span = error.span().unwrap_or(0..0);
+    for (span, message) in syntax {
         // A broken line can make more than one error; the first says it.
         if all.iter().any(|f| lines.line(f.span.start) == lines.line(span.start)) {
             continue;
         }
-        let message = error.message().trim().replace('\n', ", ");
+        let message = message.trim().replace('\n', ", ");
         all.push(Found {
-            span,
+            span: span.clone(),
             what: format!("this is not TOML: {}", shorten(&message)),
             mend:
                 "write `key = value` lines under `[header]` lines, with texts in double quotes and every bracket closed"
@@ -100,10 +147,13 @@ fn check(document: &DeTable<'_>, faults: &Collector) -> Option<Config> {
 
     let mut names = BTreeSet::new();
     let mut drives = BTreeMap::new();
-    for (name, table) in file.named_sections("drive", &keys::DRIVE, "drive") {
+    let bus_tables = if file.has("bus") { file.named_sections("bus", &keys::BUS, "bus") } else { Vec::new() };
+    let buses = Buses::read(&bus_tables);
+    let drive_tables = file.named_sections("drive", &keys::DRIVE, "drive");
+    for (name, table) in &drive_tables {
         names.insert(name.value.clone());
-        if let Some(drive) = drive(&name, &table) {
-            drives.insert(name.value, drive);
+        if let Some(drive) = drive::drive(name, table, &buses) {
+            drives.insert(name.value.clone(), drive);
         }
     }
     if file.holds_nothing("drive") {
@@ -123,6 +173,9 @@ fn check(document: &DeTable<'_>, faults: &Collector) -> Option<Config> {
         read.into_iter().collect::<Option<Vec<_>>>()
     };
     places.report(faults);
+    if let Some(cranes) = &cranes {
+        carries::report(&buses, &drive_tables, &drives, cranes);
+    }
 
     let mqtt = file.section("mqtt", &keys::MQTT).map(|t| publish::mqtt(&t));
     let webhooks = publish::webhooks(&file.sections("webhook", &keys::WEBHOOK));
@@ -215,41 +268,8 @@ fn page(table: &Table<'_>) -> Option<Page> {
     Some(Page { listen })
 }
 
-fn drive(name: &Given<String>, table: &Table<'_>) -> Option<Drive> {
-    let named = is_name(&name.value);
-    if !named {
-        table.faults.wrong(
-            name.span.clone(),
-            format!("the drive name \"{}\" is no identifier", shorten(&name.value)),
-            "use letters, digits, `-` and `_` only, as in `[drive.main]`",
-        );
-    }
-    let address = table.text("address").and_then(|given| {
-        let fits = host_and_port(&given.value);
-        if !fits {
-            table.faults.wrong(
-                given.span,
-                format!("`address` in {} is \"{}\", which is no HOST:PORT", table.header(), shorten(&given.value)),
-                "write host and port, for example \"192.0.2.10:502\"",
-            );
-        }
-        fits.then_some(given.value)
-    });
-    let (unit, poll, timeout) = (table.whole("unit"), table.time("poll"), table.time("timeout"));
-    let max_registers = table.whole("max_registers");
-    let drive = Drive {
-        name: name.value.clone(),
-        link: Link::Tcp { address: address? },
-        unit: u8::try_from(unit?.value).ok()?,
-        poll: Span::from_seconds(poll?.value),
-        timeout: Span::from_seconds(timeout?.value),
-        max_registers: u16::try_from(max_registers?.value).ok()?,
-    };
-    named.then_some(drive)
-}
-
 /// Whether a text is a host name or address (an IPv6 address in brackets) with a port.
-fn host_and_port(text: &str) -> bool {
+pub(crate) fn host_and_port(text: &str) -> bool {
     if text.parse::<SocketAddr>().is_ok_and(|a| a.port() != 0) {
         return true;
     }

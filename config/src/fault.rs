@@ -38,26 +38,73 @@ impl fmt::Display for Fault {
     }
 }
 
-/// Every fault of one file, in the order of its lines; never empty.
+/// The texts of a configuration, numbered through as one: the file itself, then its profiles.
+pub(crate) struct Sources {
+    whole: String,
+    /// Each text's name and its bytes in `whole`.
+    files: Vec<(String, Range<usize>)>,
+}
+
+impl Sources {
+    pub(crate) fn of(file: &str, text: &str) -> Self {
+        Sources { whole: text.to_owned(), files: vec![(file.to_owned(), 0..text.len())] }
+    }
+
+    /// Adds a text; gives its index.
+    pub(crate) fn add(&mut self, file: String, text: String) -> usize {
+        // A line of its own, even where the text before it does not end one.
+        self.whole.push('\n');
+        let start = self.whole.len();
+        self.whole.push_str(&text);
+        self.files.push((file, start..self.whole.len()));
+        self.files.len() - 1
+    }
+
+    /// Where a text begins, and the text.
+    pub(crate) fn text(&self, index: usize) -> (usize, &str) {
+        self.files.get(index).map_or((0, ""), |(_, place)| (place.start, &self.whole[place.clone()]))
+    }
+
+    /// All texts.
+    pub(crate) fn whole(&self) -> &str {
+        &self.whole
+    }
+
+    /// The text that a place is in.
+    fn index_of(&self, offset: usize) -> usize {
+        self.files.partition_point(|(_, place)| place.start <= offset).saturating_sub(1)
+    }
+}
+
+/// Every fault of one file and its profiles, in the order of their lines; never empty.
 #[derive(Clone, Debug)]
 pub struct Faults {
     faults: Vec<Fault>,
-    source: Arc<NamedSource<String>>,
+    sources: Vec<Arc<NamedSource<String>>>,
 }
 
 impl Faults {
-    pub(crate) fn new(found: Vec<Found>, text: &str, file: &str) -> Self {
-        let lines = Lines::of(text);
-        let mut faults: Vec<Fault> = found
+    pub(crate) fn new(found: Vec<Found>, texts: &Sources) -> Self {
+        let lines: Vec<Lines<'_>> = (0..texts.files.len()).map(|index| Lines::of(texts.text(index).1)).collect();
+        let mut faults: Vec<(usize, Fault)> = found
             .into_iter()
             .map(|Found { span, what, mend, .. }| {
-                let (line, column) = lines.place(span.start);
-                Fault { file: file.to_owned(), line, column, what, mend, span }
+                let index = texts.index_of(span.start);
+                let (base, text) = texts.text(index);
+                let span = (span.start - base).min(text.len())..(span.end - base).min(text.len());
+                let (line, column) = lines[index].place(span.start);
+                (index, Fault { file: texts.files[index].0.clone(), line, column, what, mend, span })
             })
             .collect();
-        faults.sort_by_key(|f| (f.span.start, f.span.end));
+        faults.sort_by_key(|(index, f)| (*index, f.span.start, f.span.end));
         faults.dedup();
-        Faults { faults, source: Arc::new(NamedSource::new(file, text.to_owned())) }
+        let named = |(index, (file, _)): (usize, &(String, _))| {
+            Arc::new(NamedSource::new(file, texts.text(index).1.to_owned()))
+        };
+        Faults {
+            faults: faults.into_iter().map(|(_, fault)| fault).collect(),
+            sources: texts.files.iter().enumerate().map(named).collect(),
+        }
     }
 
     /// The faults, in the order of their lines.
@@ -80,7 +127,8 @@ impl Faults {
             .with_context_lines(1);
         let mut out = String::new();
         for fault in &self.faults {
-            let shown = Shown { fault, source: &self.source };
+            let Some(source) = self.sources.iter().find(|source| source.name() == fault.file) else { continue };
+            let shown = Shown { fault, source };
             if handler.render_report(&mut out, &shown).is_err() {
                 // Writing to a `String` does not fail; a text that miette cannot lay out still gets its sentence.
                 out.push_str(&format!("{fault}\n"));

@@ -12,8 +12,14 @@ pub(crate) enum Form {
     Choice(&'static [&'static str]),
     /// A number.
     Number(Bounds),
+    /// A number taken exactly as it is written, or a fraction.
+    Ratio(Bounds),
+    /// Raw values, one or a list; the words say which.
+    Codes(&'static str),
     /// A whole number.
     Whole(Bounds),
+    /// A list of texts; the words say which.
+    Words(&'static str),
     /// A list of numbers.
     Numbers(Bounds),
     /// A time; bounds in seconds.
@@ -87,7 +93,7 @@ const fn key(name: &'static str, form: Form, absent: Absent, what: &'static str)
 }
 
 use Absent::{Default, Fault, Means};
-use Form::{Choice, Name, Number, Numbers, Section, Sections, Text, Texts, Time, Whole, YesNo};
+use Form::{Choice, Codes, Name, Number, Numbers, Ratio, Section, Sections, Text, Texts, Time, Whole, Words, YesNo};
 
 pub(crate) const FILE: Group = Group {
     header: "the file",
@@ -97,6 +103,12 @@ pub(crate) const FILE: Group = Group {
         key("store", Section, Means("all its defaults"), "Where the ledger is kept."),
         key("page", Section, Means("all its defaults"), "The page."),
         key("drive", Section, Fault, "A device on the wire, a table `[drive.NAME]` each."),
+        key(
+            "bus",
+            Section,
+            Means("every drive has an address of its own"),
+            "A shared line, a table `[bus.NAME]` each.",
+        ),
         key("crane", Sections, Fault, "A crane, a table `[[crane]]` each."),
         key("mqtt", Section, Means("no broker is fed"), "The broker."),
         key("webhook", Sections, Means("no chat is told"), "A chat destination, a table `[[webhook]]` each."),
@@ -165,17 +177,106 @@ pub(crate) const DRIVE: Group = Group {
         key(
             "address",
             Text("`HOST:PORT`, Modbus TCP; the usual port is 502"),
-            Fault,
+            Means("it is on a `bus`"),
             "Host name or address of the device, and its port.",
         ),
+        key("bus", Name, Means("it has an `address` of its own"), "The shared line that the device is on."),
         key("unit", Whole(within(0.0, 255.0, "")), Default("1"), "Modbus unit identifier."),
         key("poll", Time(within(0.01, 3600.0, "")), Default("100ms"), "Polling period."),
-        key("timeout", Time(within(0.01, 60.0, "")), Default("1s"), "Longest wait for an answer."),
+        key(
+            "poll_counters",
+            Time(within(0.01, 3600.0, "")),
+            Default("5s"),
+            "Polling period of the slow counters, `run_hours` and `starts`; never shorter than `poll`.",
+        ),
+        key(
+            "timeout",
+            Time(within(0.01, 60.0, "")),
+            Default("1s"),
+            "Longest wait for an answer, beside the time that its bytes take on a serial line.",
+        ),
         key(
             "max_registers",
             Whole(within(1.0, 125.0, "registers")),
             Default("125"),
             "Most registers in one request, for devices that take fewer than the protocol allows.",
+        ),
+        key(
+            "profile",
+            Text("a path; a relative one is taken from this file's directory"),
+            Means("no profile"),
+            "Register map of the device; its signals go to each mechanism that is read from this drive.",
+        ),
+        key(
+            "max_contacts",
+            Whole(within(1.0, 2000.0, "contacts")),
+            Default("2000"),
+            "Most coils or discrete inputs in one request.",
+        ),
+        key(
+            "readable",
+            Texts("ranges of addresses by table, as in `{ holding = \"0-40, 100-119\" }`"),
+            Means("gaps between signals are not read"),
+            "Addresses that the device answers although no signal lies there: gaps that may be read across.",
+        ),
+        key(
+            "answer_delay",
+            Time(within(0.0, 10.0, "")),
+            Default("5ms"),
+            "What the device takes to answer, for the arithmetic of a shared line.",
+        ),
+        key(
+            "silent_after",
+            Time(within(1.0, 31_536_000.0, "")),
+            Default("100h"),
+            "Silence longer than this is told as a finding; being switched off for a night or a weekend is none.",
+        ),
+    ],
+};
+
+pub(crate) const PROFILE: Group = Group {
+    header: "a profile",
+    what: "A register map in a file of its own, laid under each drive or mechanism that names it: what the \
+           configuration says stands, what it leaves open comes from here.",
+    keys: &[
+        key("title", Text("any text"), Means("no title"), "What device and setting it is for, as people write it."),
+        key("drive", Section, Means("nothing"), "Keys of `[drive.NAME]`, such as `poll` or `max_registers`."),
+        key("signals", Section, Means("none"), "Signals, as in `[crane.mechanism.signals]`."),
+    ],
+};
+
+pub(crate) const BUS: Group = Group {
+    header: "[bus.NAME]",
+    what: "A line that several devices share, with one request at a time: a serial port of this box (`device`) or a \
+           gateway on the network (`address`).",
+    keys: &[
+        key(
+            "device",
+            Text("a device file, best one that stays the same: `/dev/serial/by-id/…`"),
+            Means("it is a gateway"),
+            "Serial port, Modbus RTU.",
+        ),
+        key("address", Text("`HOST:PORT`"), Means("it is a serial port"), "Gateway or serial server on the network."),
+        key(
+            "framing",
+            Choice(&["tcp", "rtu"]),
+            Means("tcp"),
+            "How the gateway frames: tcp is Modbus TCP, rtu is RTU in a TCP stream, as a plain serial server passes it.",
+        ),
+        key(
+            "baud",
+            Whole(within(300.0, 4_000_000.0, "bit/s")),
+            Means("19200 on a serial port; behind a gateway not known, and then not reckoned with"),
+            "Rate of the serial line, bits per second.",
+        ),
+        key("parity", Choice(&["even", "odd", "none"]), Default("even"), "Parity; even is the protocol's default."),
+        key("stop_bits", Whole(within(1.0, 2.0, "")), Means("1, and 2 without parity"), "Stop bits."),
+        key(
+            "rs485",
+            YesNo,
+            Default("false"),
+            "Have the kernel switch the direction of the RS-485 transceiver, where the port's driver can; most \
+             adapters do it by themselves.",
         ),
     ],
 };
@@ -274,9 +375,27 @@ pub(crate) const MECHANISM: Group = Group {
             Default("false"),
             "The crane works in heat, corrosion, dust or the like: its service is severe (DOE-STD-1090-96).",
         ),
-        key("signals", Section, Fault, "The signals."),
         key("reeving", Section, Means("no bending cycles are counted"), "How a lift bends the rope."),
         key("part", Sections, Means("no wearing parts"), "Wearing parts and inspections."),
+        key(
+            "profile",
+            Text("a path; a relative one is taken from this file's directory"),
+            Means("that of its drive"),
+            "Register map of this mechanism, in place of its drive's.",
+        ),
+        key(
+            "without",
+            Words("list of signal names"),
+            Means("all signals of the profile"),
+            "Signals of the profile that this mechanism does not have.",
+        ),
+        key(
+            "address_offset",
+            Whole(within(0.0, 65_535.0, "")),
+            Means("0"),
+            "Added to every address of the profile, for a device that holds the same block once a mechanism.",
+        ),
+        key("signals", Section, Fault, "The signals; may be left out where a profile has them all."),
         key("lift", Section, Means("all its defaults"), "Thresholds of the lift detection."),
         key("warn", Section, Means("all its defaults"), "Levels at which people are told."),
         key("prior", Sections, Means("no use before the recorder"), "Use before the recorder was installed."),
@@ -324,11 +443,17 @@ pub(crate) const SIGNAL: Group = Group {
             Fault,
             "Protocol address; the first register is 0 (40001 of a manual that counts from 1).",
         ),
+        key("address_offset", Whole(within(0.0, 65_535.0, "")), Default("0"), "Added to `address`."),
         key(
             "type",
-            Choice(&["u16", "i16", "u32", "i32", "f32", "bit"]),
-            Means("u16 for a number, bit for a two-state signal"),
-            "How the register is read. The 32-bit types take two registers. Not for coils and discrete inputs.",
+            Choice(&[
+                "u16", "i16", "u32", "i32", "u64", "i64", "f32", "f64", "bcd16", "bcd32", "bcd64", "sm16", "sm32",
+                "bit",
+            ]),
+            Means("u16; for a two-state signal bit, with `match` or `texts` u16, with `above` or `below` i16"),
+            "How the register is read: u unsigned, i signed in two's complement, f IEEE 754 float, bcd four bits a \
+             decimal digit, sm highest bit the sign and the rest the magnitude; bit one bit of a word. 32 bits take \
+             two registers, 64 bits four. Not for coils and discrete inputs.",
         ),
         key(
             "bit",
@@ -340,10 +465,54 @@ pub(crate) const SIGNAL: Group = Group {
             "word_order",
             Choice(&["high-first", "low-first"]),
             Default("high-first"),
-            "Which word of a 32-bit value has the lower address; 32-bit types only.",
+            "Which word of a value of 32 or 64 bits has the lowest address; `check --live` shows both.",
         ),
-        key("scale", Number(within(-1e9, 1e9, "unit per raw step, not 0")), Default("1"), "Factor on the raw value."),
-        key("offset", Number(within(-1e9, 1e9, "unit")), Default("0"), "Added after the scale."),
+        key(
+            "byte_order",
+            Choice(&["high-first", "low-first"]),
+            Default("high-first"),
+            "Which byte of each word comes first on the wire; high-first is the protocol's own.",
+        ),
+        key(
+            "mask",
+            Codes("whole number, such as 0x006F"),
+            Means("all bits"),
+            "Which bits of an unsigned type count. A number is those bits, shifted down; a two-state signal compares \
+             them, unshifted, with `match`.",
+        ),
+        key(
+            "match",
+            Codes("whole number or list of them, such as 0x0027 or [3, 4]"),
+            Means("any value but 0"),
+            "The values under `mask` at which a two-state signal of an unsigned type is on.",
+        ),
+        key(
+            "above",
+            Ratio(within(-1e12, 1e12, "raw steps")),
+            Means("not compared"),
+            "A two-state signal is on while the raw number is above this: a direction from the sign of the speed.",
+        ),
+        key("below", Ratio(within(-1e12, 1e12, "raw steps")), Means("not compared"), "As `above`, while it is below."),
+        key(
+            "invalid",
+            Codes("raw value or list of them; in hexadecimal the bits, otherwise the number read"),
+            Means("every value counts; a float that is no number never does"),
+            "Values by which the device says that it has none; they are taken as not read.",
+        ),
+        key(
+            "texts",
+            Texts("raw values and what they mean, `{ 0 = \"none\", 0x2310 = \"over-current\" }`"),
+            Means("no words"),
+            "What the values of a number or of `fault` mean in words. Makes a two-state signal of an unsigned type on \
+             at any value but 0, unless `match` says otherwise.",
+        ),
+        key(
+            "scale",
+            Ratio(within(-1e9, 1e9, "unit per raw step, not 0")),
+            Default("1"),
+            "Factor on the raw value, taken exactly.",
+        ),
+        key("offset", Ratio(within(-1e9, 1e9, "unit")), Default("0"), "Added after the scale."),
         key(
             "unit",
             Choice(&["kg", "t", "daN", "kN", "%", "m", "mm", "cm", "h", "min", "s"]),
@@ -577,8 +746,8 @@ pub(crate) const WEBHOOK: Group = Group {
 
 /// Every table, in the order of the reference.
 pub(crate) const ALL: &[&Group] = &[
-    &FILE, &SITE, &STORE, &SAMPLES, &PAGE, &DRIVE, &CRANE, &MECHANISM, &SIGNALS, &SIGNAL, &REEVING, &PART, &LIFT,
-    &WARN, &PRIOR, &MQTT, &WEBHOOK,
+    &FILE, &SITE, &STORE, &SAMPLES, &PAGE, &DRIVE, &BUS, &PROFILE, &CRANE, &MECHANISM, &SIGNALS, &SIGNAL, &REEVING,
+    &PART, &LIFT, &WARN, &PRIOR, &MQTT, &WEBHOOK,
 ];
 
 /// A number as it is written in the file: no exponent, no needless decimals.
@@ -612,6 +781,8 @@ impl Form {
             Form::Name => "1 to 64 letters, digits, `-`, `_`".to_owned(),
             Form::Choice(words) => words.join(", "),
             Form::Number(b) => span(b, plain),
+            Form::Ratio(b) => format!("{}, or a fraction such as \"1/3\"", span(b, plain)),
+            Form::Codes(words) | Form::Words(words) => (*words).to_owned(),
             Form::Whole(b) => format!("whole number, {}", span(b, plain)),
             Form::Numbers(b) => format!("list of numbers, {}", span(b, plain)),
             Form::Time(b) => span(b, time),

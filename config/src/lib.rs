@@ -11,20 +11,32 @@
 //!
 //! Each key, with unit, range and default, stands in `reference.md` beside this crate's manifest.
 
+mod bus;
+mod carries;
 mod check;
+mod codes;
+mod counter;
+mod drive;
 mod fault;
 mod keys;
 mod mechanism;
 pub mod model;
+mod profile;
 mod publish;
+mod rational;
 mod raw;
 mod reference;
+mod register;
 mod registers;
 mod signal;
 mod starter;
+pub mod wire;
+mod word;
+mod written;
 
-pub use check::{load, load_bytes};
+pub use check::{Loaded, load, load_bytes, load_with_profiles};
 pub use fault::{Fault, Faults};
+pub use profile::ProfileText;
 pub use publish::TEMPLATE_FIELDS;
 pub use reference::reference;
 pub use starter::{StarterOptions, starter};

@@ -13,8 +13,8 @@ use tallyhook_analysis::units::{Grams, Span};
 use tallyhook_analysis::wear::{Every, Limit, Reeving};
 
 use crate::keys;
-use crate::model::{Crane, Drive, Kind, Mechanism, PriorUse, RawType, Signal, Target, Warn};
-use crate::raw::{Given, Table};
+use crate::model::{Crane, Drive, Kind, Mechanism, PriorUse, Signal, Target, Warn};
+use crate::raw::{Given, Table, nearest, shorten};
 use crate::registers::Places;
 use crate::signal::{self, Owner};
 
@@ -96,6 +96,7 @@ fn mechanism(table: &Table<'_>, around: &Around<'_>, ids: &mut Ids, places: &mut
         _ => FactorScale::Fem,
     });
 
+    let profile = profile(table);
     let signals = signals(table, around, id.as_deref().unwrap_or(""), kind, rated.as_ref(), places);
     if let (Some(stale), Some(signals)) = (&stale, &signals) {
         outlasts_the_poll(table, stale, signals, around);
@@ -118,7 +119,7 @@ fn mechanism(table: &Table<'_>, around: &Around<'_>, ids: &mut Ids, places: &mut
     if refused.iter().any(|(key, value)| table.has(key) && value.is_none()) {
         return None;
     }
-
+    profile?;
     let signals = signals?;
     let has = |flag| signals.iter().any(|s| s.target == Target::Flag(flag));
     let spec = Spec {
@@ -237,6 +238,26 @@ fn part(
     Some((name?.value, limits))
 }
 
+/// The keys that ask for a profile. What it says has been laid under the mechanism's signals already.
+fn profile(table: &Table<'_>) -> Option<()> {
+    let (path, without, offset) = (table.text("profile"), table.words("without"), table.whole("address_offset"));
+    let mut fits = [("profile", path.is_some()), ("without", without.is_some()), ("address_offset", offset.is_some())]
+        .into_iter()
+        .all(|(key, read)| read || !table.has(key));
+    for name in without.into_iter().flat_map(|given| given.value) {
+        if targets().any(|target| target.name() == name.value) {
+            continue;
+        }
+        let mend = match nearest(&name.value, targets().map(Target::name)) {
+            Some(near) => format!("did you mean `{near}`?"),
+            None => format!("write one of {}", targets().map(Target::name).collect::<Vec<_>>().join(", ")),
+        };
+        table.faults.wrong(name.span, format!("there is no signal `{}` to leave out", shorten(&name.value)), mend);
+        fits = false;
+    }
+    fits.then_some(())
+}
+
 /// Reads a table of a mechanism that may be absent: then all its keys have their defaults.
 fn optional<T>(
     owner: &Table<'_>,
@@ -353,26 +374,23 @@ fn fits_one_request(inner: &Table<'_>, signal: &Signal, drive: &Drive, span: Ran
         inner.faults.wrong(
             span,
             format!(
-                "`{}` takes two registers, but the drive `{}` is read one at a time",
+                "`{}` takes {} registers, but the drive `{}` is read {} at a time",
                 signal.target.name(),
-                drive.name
+                signal.register.raw.width(),
+                drive.name,
+                drive.max_registers
             ),
-            format!("write max_registers = 2 or more in [drive.{}]", drive.name),
+            format!("write max_registers = {} or more in [drive.{}]", signal.register.raw.width(), drive.name),
         );
     }
 }
 
 /// A load register that cannot show the rated load would hide every heavy lift.
 fn reaches_rated(inner: &Table<'_>, signal: &Signal, rated_kg: f64, span: Range<usize>) {
-    let (low, high) = match signal.register.raw {
-        RawType::U16 => (0.0, f64::from(u16::MAX)),
-        RawType::I16 => (f64::from(i16::MIN), f64::from(i16::MAX)),
-        RawType::U32(_) => (0.0, f64::from(u32::MAX)),
-        RawType::I32(_) => (f64::from(i32::MIN), f64::from(i32::MAX)),
-        RawType::F32(_) | RawType::Bit(_) | RawType::Contact => return,
-    };
-    let at = |raw: f64| raw * signal.scale + signal.offset;
-    let most = at(low).max(at(high));
+    let Some((least, greatest)) = signal.register.raw.range() else { return };
+    let greatest = signal.mask.map_or(greatest, |mask| i128::from(mask >> mask.trailing_zeros()));
+    let at = |raw: i128| raw as f64 * signal.scale.to_f64() + signal.offset.to_f64();
+    let most = at(least).max(at(greatest));
     if most < rated_kg {
         inner.faults.wrong(
             span,

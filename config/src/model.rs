@@ -1,6 +1,6 @@
 //! The checked configuration: what the rest of the program works with. Only [`crate::load`] makes one.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::net::SocketAddr;
 use std::path::PathBuf;
 
@@ -13,6 +13,10 @@ use tallyhook_analysis::recorder::Spec;
 use tallyhook_analysis::sample::{Flag, Quantity};
 use tallyhook_analysis::units::{Grams, Span};
 use tallyhook_analysis::wear::{Limit, Reeving};
+
+pub use crate::rational::Rational;
+use crate::wire::{Cost, Limits, Readable, Speed};
+pub use crate::word::{ByteOrder, RawType, Register, Table, WordOrder};
 
 /// A whole site: everything one box looks after.
 #[derive(Clone, Debug)]
@@ -84,16 +88,103 @@ pub struct Drive {
     pub timeout: Span,
     /// Most registers in one request, 1 to 125.
     pub max_registers: u16,
+    /// Most coils or discrete inputs in one request, 1 to 2000.
+    pub max_contacts: u16,
+    /// Addresses that may be read although no signal lies there.
+    pub readable: Readable,
+    /// Period of the counters, `run_hours` and `starts`. Default 5 s; never shorter than `poll`.
+    pub poll_counters: Span,
+    /// What the device takes to answer, for the arithmetic of a shared line. Default 5 ms.
+    pub answer_delay: Span,
+    /// Silence longer than this is a finding. Default 100 h, longer than a long weekend.
+    pub silent_after: Span,
+}
+
+impl Drive {
+    /// What bounds its reads.
+    pub fn limits(&self) -> Limits {
+        Limits {
+            max_registers: self.max_registers,
+            max_contacts: self.max_contacts,
+            readable: self.readable.clone(),
+            cuts: BTreeSet::new(),
+        }
+    }
+
+    /// What its reads cost.
+    pub fn cost(&self) -> Cost {
+        let delay_ns = self.answer_delay.as_ms().max(0) as u64 * 1_000_000;
+        match self.link.speed() {
+            Some(speed) => Cost::serial(speed, delay_ns),
+            None => Cost::network(delay_ns),
+        }
+    }
 }
 
 /// How a device is reached.
-#[derive(Clone, Debug)]
+#[derive(Clone, PartialEq, Eq, Debug)]
 pub enum Link {
-    /// Modbus TCP, `host:port`.
+    /// Modbus TCP, a connection of the device's own.
     Tcp {
         /// Host name or address, and port.
         address: String,
     },
+    /// A line that it shares with others.
+    Bus(Bus),
+}
+
+impl Link {
+    /// Rate of the serial line at its end, where there is one and it is known.
+    pub fn speed(&self) -> Option<Speed> {
+        match self {
+            Link::Tcp { .. } => None,
+            Link::Bus(bus) => match &bus.line {
+                Line::Serial { speed, .. } => Some(*speed),
+                Line::Gateway { speed, .. } => *speed,
+            },
+        }
+    }
+}
+
+/// A line with several devices: one request at a time.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct Bus {
+    /// Its name in the file.
+    pub name: String,
+    /// What it is made of.
+    pub line: Line,
+}
+
+/// What a shared line is made of.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub enum Line {
+    /// A serial port of this box, RTU framing.
+    Serial {
+        /// The port's device file.
+        device: String,
+        /// Rate and character format.
+        speed: Speed,
+        /// Whether the kernel is asked to switch the direction of an RS-485 transceiver.
+        rs485: bool,
+    },
+    /// A gateway or serial server on the network.
+    Gateway {
+        /// Host name or address, and port.
+        address: String,
+        /// How it frames.
+        framing: Framing,
+        /// Rate of the line behind it, where it is given.
+        speed: Option<Speed>,
+    },
+}
+
+/// How requests and answers are framed on a stream.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum Framing {
+    /// Modbus TCP: a header with a transaction number.
+    Tcp,
+    /// Modbus RTU: a checksum, no number.
+    Rtu,
 }
 
 /// A crane.
@@ -273,10 +364,15 @@ impl Target {
             Target::Flag(f) => f.name(),
         }
     }
+
+    /// Whether it is one of the drive's own counters, which are read at the slow cadence.
+    pub const fn is_counter(self) -> bool {
+        matches!(self, Target::Quantity(Quantity::RunHours | Quantity::Starts))
+    }
 }
 
 /// One signal: where it is read and what the raw value means.
-#[derive(Clone, Debug)]
+#[derive(Clone, PartialEq, Debug)]
 pub struct Signal {
     /// What it feeds.
     pub target: Target,
@@ -284,101 +380,88 @@ pub struct Signal {
     pub drive: String,
     /// Where on that drive.
     pub register: Register,
+    /// Raw bits that say "no value": they are read as not read.
+    pub invalid: Vec<u64>,
+    /// A number that is a field of its word: the field's bits, shifted down to be read. `None`: the whole value.
+    pub mask: Option<u64>,
     /// Outside value (in the unit of the target: kg, %, m, h, starts) = raw · scale + offset.
-    pub scale: f64,
+    pub scale: Rational,
     /// See `scale`.
-    pub offset: f64,
-    /// A two-state signal is on when the raw bit is *off*.
+    pub offset: Rational,
+    /// When a two-state signal is on.
+    pub on: On,
+    /// A two-state signal is on when `on` says off.
     pub inverted: bool,
+    /// What the raw values mean in words: a drive's fault numbers.
+    pub texts: BTreeMap<u64, String>,
     /// How the drive's own counter counts, in milliseconds or starts; `None` for every signal but `run_hours` and
     /// `starts`.
     pub counter: Option<Counter>,
 }
 
-/// The four tables of the Modbus data model.
-#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug, Hash)]
-pub enum Table {
-    /// Holding registers, function 3.
-    Holding,
-    /// Input registers, function 4.
-    Input,
-    /// Coils, function 1.
-    Coil,
-    /// Discrete inputs, function 2.
-    Discrete,
-}
-
-impl Table {
-    /// The word in the file.
-    pub const fn name(self) -> &'static str {
-        match self {
-            Table::Holding => "holding",
-            Table::Input => "input",
-            Table::Coil => "coil",
-            Table::Discrete => "discrete",
-        }
-    }
-}
-
-/// Order of the two words of a 32-bit value.
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
-pub enum WordOrder {
-    /// The high word has the lower address.
-    HighFirst,
-    /// The low word has the lower address.
-    LowFirst,
-}
-
-/// How raw words are read.
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
-pub enum RawType {
-    /// Unsigned 16 bit.
-    U16,
-    /// Signed 16 bit.
-    I16,
-    /// Unsigned 32 bit.
-    U32(WordOrder),
-    /// Signed 32 bit.
-    I32(WordOrder),
-    /// IEEE 754 single precision.
-    F32(WordOrder),
-    /// One bit of a word, 0 (least) to 15.
-    Bit(u8),
-    /// A coil or discrete input.
-    Contact,
-}
-
-impl RawType {
-    /// How many registers (or contacts) it takes.
-    pub const fn width(self) -> u16 {
-        match self {
-            RawType::U32(_) | RawType::I32(_) | RawType::F32(_) => 2,
-            _ => 1,
+impl Signal {
+    /// A signal as it stands in its register: no scale, no offset, on when its raw value is not 0.
+    pub fn plain(target: Target, drive: impl Into<String>, register: Register) -> Self {
+        Signal {
+            target,
+            drive: drive.into(),
+            register,
+            invalid: Vec::new(),
+            mask: None,
+            scale: Rational::ONE,
+            offset: Rational::ZERO,
+            on: On::Set,
+            inverted: false,
+            texts: BTreeMap::new(),
+            counter: None,
         }
     }
 
-    /// The raw value after the greatest one, at which a counter of this type begins at zero again; `None` for a
-    /// float. A signed type begins again after its greatest positive value.
-    pub const fn counts_to(self) -> Option<f64> {
-        match self {
-            RawType::U16 => Some(65_536.0),
-            RawType::I16 => Some(32_768.0),
-            RawType::U32(_) => Some(4_294_967_296.0),
-            RawType::I32(_) => Some(2_147_483_648.0),
-            RawType::F32(_) | RawType::Bit(_) | RawType::Contact => None,
-        }
+    /// The value of a raw number in sample units, `per_unit` of which make one outside unit: raw · scale + offset in
+    /// whole numbers, rounded to the nearest, halves away from zero. `None` beyond 128 bits.
+    ///
+    /// ```
+    /// use tallyhook_config::model::*;
+    /// use tallyhook_analysis::sample::Quantity;
+    /// let place = Register { table: Table::Holding, address: 0, raw: RawType::U16, bytes: ByteOrder::HighFirst };
+    /// let third = Rational::parse("1/3").unwrap();
+    /// let signal = Signal { scale: third, ..Signal::plain(Target::Quantity(Quantity::Load), "main", place) };
+    /// assert_eq!(signal.scaled(3000, 1000), Some(1_000_000), "a thousand kilograms, to the gram");
+    /// ```
+    pub fn scaled(&self, raw: i128, per_unit: i128) -> Option<i128> {
+        let (scale, offset) = (self.scale, self.offset);
+        let of_scale = raw.checked_mul(scale.num())?.checked_mul(offset.den())?;
+        let of_offset = offset.num().checked_mul(scale.den())?;
+        let above = of_scale.checked_add(of_offset)?.checked_mul(per_unit)?;
+        let below = scale.den().checked_mul(offset.den())?;
+        let (whole, rest) = (above / below, above % below);
+        // Half or more of the denominator is left: away from zero.
+        let up = rest.unsigned_abs() >= below.unsigned_abs() - rest.unsigned_abs();
+        Some(if up { whole + above.signum() } else { whole })
     }
 }
 
-/// A place on a device and its type. Addresses are those of the protocol: the first register is 0.
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
-pub struct Register {
-    /// Which table.
-    pub table: Table,
-    /// Protocol address of the first register.
-    pub address: u16,
-    /// Type.
-    pub raw: RawType,
+/// When a two-state signal is on.
+#[derive(Clone, PartialEq, Debug)]
+pub enum On {
+    /// When the raw value is not 0.
+    Set,
+    /// When the bits under the mask are not all 0.
+    Differs {
+        /// Which bits are looked at.
+        mask: u64,
+    },
+    /// When the bits under the mask are one of these values.
+    Matches {
+        /// Which bits are looked at.
+        mask: u64,
+        /// What they may be.
+        values: Vec<u64>,
+    },
+    /// When the raw number is above this, in raw steps.
+    Above(Rational),
+    /// When the raw number is below this, in raw steps.
+    Below(Rational),
 }
 
 /// The broker.

@@ -7,6 +7,7 @@ use toml::de::{DeTable, DeValue};
 
 use crate::fault::Collector;
 use crate::keys::{self, Absent, Bounds, Form, Group, Key};
+use crate::rational::Rational;
 
 /// A value with its place. A default has the place of its table's header.
 #[derive(Clone, PartialEq, Debug)]
@@ -204,12 +205,59 @@ impl<'a> Table<'a> {
         })
     }
 
+    /// A number within the key's bounds, exactly as it is written: a decimal number, or a fraction in a text.
+    pub(crate) fn ratio(&self, name: &str) -> Option<Given<Rational>> {
+        self.take(name, |key, value| {
+            let Form::Ratio(bounds) = key.form else { return Err(Refusal::Type) };
+            let text = match value {
+                DeValue::String(text) => text.to_string(),
+                DeValue::Float(float) => float.as_str().replace('_', ""),
+                DeValue::Integer(_) => i128_of(value).ok_or(Refusal::Type)?.to_string(),
+                _ => return Err(Refusal::Type),
+            };
+            // Out of range is said before too long.
+            let near = number_of(value);
+            if let Some(near) = near.filter(|n| !bounds.hold(*n)) {
+                return bounded(near, &bounds, &key.form, keys::plain).map(|_| Rational::ZERO);
+            }
+            let ratio = Rational::parse(&text).ok_or_else(|| {
+                Refusal::value(text, "which is no decimal number of up to 12 digits, nor a fraction of two")
+            })?;
+            bounded(ratio.to_f64(), &bounds, &key.form, keys::plain).map(|_| ratio)
+        })
+    }
+
+    /// Raw values: one, or a list of them.
+    pub(crate) fn codes(&self, name: &str) -> Option<Given<Vec<Given<Code>>>> {
+        let given = self.take(name, |_, value| match value {
+            DeValue::Array(list) => list.iter().map(|item| code_of(item.get_ref(), item.span())).collect(),
+            one => code_of(one, 0..0).map(|code| vec![code]),
+        })?;
+        let Given { mut value, span } = given;
+        for code in value.iter_mut().filter(|code| code.span == (0..0)) {
+            code.span = span.clone();
+        }
+        Some(Given { value, span })
+    }
+
     /// A whole number within the key's bounds.
     pub(crate) fn whole(&self, name: &str) -> Option<Given<u32>> {
         self.take(name, |key, value| {
             let Form::Whole(bounds) = key.form else { return Err(Refusal::Type) };
             let number = whole_of(value).ok_or(Refusal::Type)?;
             bounded(number, &bounds, &key.form, keys::plain).map(|n| n as u32)
+        })
+    }
+
+    /// A list of texts.
+    pub(crate) fn words(&self, name: &str) -> Option<Given<Vec<Given<String>>>> {
+        self.take(name, |_, value| {
+            let list = value.as_array().ok_or(Refusal::Type)?;
+            let text = |item: &Spanned<DeValue<'_>>| {
+                let value = item.get_ref().as_str().ok_or(Refusal::Type)?.to_owned();
+                Ok(Given { value, span: item.span() })
+            };
+            list.iter().map(text).collect()
         })
     }
 
@@ -329,6 +377,32 @@ impl<'a> Table<'a> {
     }
 }
 
+/// A raw value as it was written.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub(crate) enum Code {
+    /// In hexadecimal, octal or binary: the bits themselves.
+    Bits(u64),
+    /// A whole number: the value that the type reads.
+    Number(i128),
+    /// A float: the value that the type reads.
+    Float(f64),
+}
+
+fn code_of(value: &DeValue<'_>, span: Range<usize>) -> Result<Given<Code>, Refusal> {
+    let code = match value {
+        DeValue::Integer(integer) => {
+            let number = i128_of(value).ok_or(Refusal::Type)?;
+            match u64::try_from(number) {
+                Ok(bits) if integer.radix() != 10 => Code::Bits(bits),
+                _ => Code::Number(number),
+            }
+        }
+        DeValue::Float(_) => Code::Float(number_of(value).filter(|n| n.is_finite()).ok_or(Refusal::Type)?),
+        _ => return Err(Refusal::Type),
+    };
+    Ok(Given { value: code, span })
+}
+
 /// Why a value is not taken.
 enum Refusal {
     /// It is of the wrong type.
@@ -360,11 +434,17 @@ fn bounded(value: f64, bounds: &Bounds, form: &Form, show: fn(f64) -> String) ->
 fn example(key: &Key) -> String {
     let range = match key.form {
         Form::Choice(_) => format!("one of {}", key.form.range()),
-        Form::Number(_) => format!("a number, {}", key.form.range()),
+        Form::Number(_) | Form::Ratio(_) => format!("a number, {}", key.form.range()),
         Form::Whole(_) | Form::Numbers(_) => format!("a {}", key.form.range()),
         Form::Time(_) => format!("a time, {}", key.form.range()),
         Form::YesNo => "true or false".to_owned(),
-        Form::Text(_) | Form::Name | Form::Section | Form::Sections | Form::Texts(_) => key.form.range(),
+        Form::Text(_)
+        | Form::Name
+        | Form::Codes(_)
+        | Form::Words(_)
+        | Form::Section
+        | Form::Sections
+        | Form::Texts(_) => key.form.range(),
     };
     let quoted = matches!(key.form, Form::Text(_) | Form::Name | Form::Choice(_) | Form::Time(_));
     match key.absent {
@@ -406,6 +486,11 @@ fn number_of(value: &DeValue<'_>) -> Option<f64> {
         DeValue::Float(float) => float.as_str().replace('_', "").parse().ok(),
         _ => None,
     }
+}
+
+fn i128_of(value: &DeValue<'_>) -> Option<i128> {
+    let integer = value.as_integer()?;
+    i128::from_str_radix(&integer.as_str().replace('_', ""), integer.radix()).ok()
 }
 
 fn whole_of(value: &DeValue<'_>) -> Option<f64> {

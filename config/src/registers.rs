@@ -3,7 +3,7 @@
 use std::ops::Range;
 
 use crate::fault::Collector;
-use crate::model::{RawType, Register, Signal};
+use crate::model::{ByteOrder, RawType, Register, Signal, WordOrder};
 
 /// A signal with the place of its lines.
 struct Place {
@@ -47,10 +47,10 @@ impl Places {
                     "`{}` reads {} as {}, but `{}`{whose} reads {} as {}",
                     a.target.name(),
                     registers(&a.register),
-                    type_words(a.register.raw),
+                    type_words(&a.register),
                     b.target.name(),
                     registers(&b.register),
-                    type_words(b.register.raw),
+                    type_words(&b.register),
                 ),
                 "correct the address of one of them, or give both the same type",
             );
@@ -67,29 +67,30 @@ fn overlap(a: &Register, b: &Register) -> bool {
 /// each other or beside the word as a whole.
 fn agree(a: &Register, b: &Register) -> bool {
     let word = |raw: RawType| matches!(raw, RawType::Bit(_) | RawType::U16);
-    a.address == b.address && (a.raw == b.raw || (word(a.raw) && word(b.raw)))
+    a.address == b.address && a.bytes == b.bytes && (a.raw == b.raw || (word(a.raw) && word(b.raw)))
 }
 
 fn registers(register: &Register) -> String {
-    match register.raw.width() {
-        1 => format!("{} {}", register.table.name(), register.address),
-        _ => format!("{} {} and the next", register.table.name(), register.address),
+    let Register { table, address, raw, .. } = register;
+    match raw.width() {
+        1 => format!("{} {address}", table.name()),
+        2 => format!("{} {address} and the next", table.name()),
+        width => format!("{} {address} and the next {}", table.name(), width - 1),
     }
 }
 
-fn type_words(raw: RawType) -> String {
-    use crate::model::WordOrder::{HighFirst, LowFirst};
-    let order = |o| match o {
-        HighFirst => "high word first",
-        LowFirst => "low word first",
-    };
-    match raw {
-        RawType::U16 => "u16".to_owned(),
-        RawType::I16 => "i16".to_owned(),
-        RawType::U32(o) => format!("u32, {}", order(o)),
-        RawType::I32(o) => format!("i32, {}", order(o)),
-        RawType::F32(o) => format!("f32, {}", order(o)),
+fn type_words(register: &Register) -> String {
+    let words = match register.raw {
         RawType::Bit(bit) => format!("bit {bit}"),
         RawType::Contact => "a contact".to_owned(),
+        raw => match raw.order() {
+            None => raw.name().to_owned(),
+            Some(WordOrder::HighFirst) => format!("{}, high word first", raw.name()),
+            Some(WordOrder::LowFirst) => format!("{}, low word first", raw.name()),
+        },
+    };
+    match register.bytes {
+        ByteOrder::HighFirst => words,
+        ByteOrder::LowFirst => format!("{words}, low byte first"),
     }
 }

@@ -130,6 +130,8 @@ impl Text {
         self.key(drive, "poll", On, "\"100ms\"");
         self.key(drive, "timeout", Off, "\"1s\"");
         self.key(drive, "max_registers", Off, "125");
+        self.aside(drive, &["profile"]);
+        self.explain_all(&keys::PROFILE);
     }
 
     fn crane(&mut self, options: &StarterOptions) {
@@ -158,6 +160,7 @@ impl Text {
         self.key(hoist, "budget_rated_load_kg", Off, &plain(rated));
         self.key(hoist, "rated_speed_m_min", Off, "8");
         self.key(hoist, "abnormal_environment", Off, "false");
+        self.aside(hoist, &["profile", "without", "address_offset"]);
         self.signals(rated);
 
         let reeving = &keys::REEVING;
@@ -269,6 +272,13 @@ impl Text {
     /// Explains the keys of a table that is written in one line.
     fn explain_all(&mut self, group: &Group) {
         for key in group.keys {
+            self.prose(&format!("· {}: {}", key.name, explained(key)));
+        }
+    }
+
+    /// Keys that are explained but not spelt out.
+    fn aside(&mut self, group: &Group, names: &[&str]) {
+        for key in group.keys.iter().filter(|key| names.contains(&key.name)) {
             self.prose(&format!("· {}: {}", key.name, explained(key)));
         }
     }

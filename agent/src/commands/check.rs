@@ -2,7 +2,12 @@
 
 use std::path::PathBuf;
 
+use tallyhook_config::model::Config;
+
+use super::check_live;
 use super::site_file::SiteFile;
+use crate::clock::Clock;
+use crate::drive::look;
 use crate::drive::plan::ReadPlan;
 use crate::exit::{CommandResult, Failure, Outcome};
 
@@ -12,17 +17,20 @@ pub struct CheckArgs {
     /// The configuration.
     #[arg(long, value_name = "FILE")]
     config: PathBuf,
-    /// Also read every drive once. Not built yet.
-    #[arg(long, hide = true)]
+    /// Also read every drive once, and show for each signal what was asked, what came and what it means.
+    #[arg(long)]
     live: bool,
+    /// Print one JSON document of what the drives answered.
+    #[arg(long, requires = "live")]
+    json: bool,
 }
 
 /// Runs the command.
 pub fn run(args: CheckArgs) -> CommandResult {
-    if args.live {
-        return Err(Failure::Usage("`check --live` is not built yet; leave out --live to check the file alone".into()));
-    }
     let SiteFile { config, .. } = SiteFile::read(&args.config)?;
+    if args.json {
+        return live(&config, true);
+    }
     println!("{}: right", args.config.display());
     println!("site {}, days close at midnight of {}", config.site_name, zone_name(&config.time_zone));
     for (crane, m) in config.mechanisms() {
@@ -42,7 +50,18 @@ pub fn run(args: CheckArgs) -> CommandResult {
         let requests = ReadPlan::of(&config, drive).requests.len();
         println!("drive {}: {requests} request(s) every {} s", drive.name, drive.poll.as_seconds());
     }
-    Ok(Outcome::Done)
+    if args.live { live(&config, false) } else { Ok(Outcome::Done) }
+}
+
+/// Reads every drive once and prints what came.
+fn live(config: &Config, json: bool) -> CommandResult {
+    let looks = super::runtime()?.block_on(look::look(config, &Clock::system()));
+    if json {
+        println!("{}", serde_json::to_string_pretty(&check_live::document(&looks)).map_err(Failure::run)?);
+    } else {
+        print!("{}", check_live::render(&looks));
+    }
+    Ok(if check_live::faults(&looks) == 0 { Outcome::Done } else { Outcome::FaultFound })
 }
 
 fn zone_name(zone: &jiff::tz::TimeZone) -> &str {

@@ -1,6 +1,7 @@
 //! The commands, a file each. This one holds the list and hands over.
 
 mod check;
+mod check_live;
 mod classify;
 mod cycles;
 mod demo;
@@ -8,6 +9,7 @@ mod export;
 mod init;
 mod ledger;
 mod lifts;
+mod probe;
 mod replay;
 mod run;
 mod service;
@@ -37,6 +39,7 @@ enum Command {
     Run(run::RunArgs),
     Init(init::InitArgs),
     Check(check::CheckArgs),
+    Probe(probe::ProbeArgs),
     Status(status::StatusArgs),
     Lifts(lifts::LiftsArgs),
     Replay(replay::ReplayArgs),
@@ -56,6 +59,7 @@ impl Arguments {
             Command::Run(args) => run::run(args),
             Command::Init(args) => init::run(args),
             Command::Check(args) => check::run(args),
+            Command::Probe(args) => probe::run(args),
             Command::Status(args) => status::run(args),
             Command::Lifts(args) => lifts::run(args),
             Command::Replay(args) => replay::run(args),

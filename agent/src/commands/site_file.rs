@@ -3,6 +3,7 @@
 use std::path::Path;
 
 use tallyhook_config::model::Config;
+use tallyhook_config::{Loaded, ProfileText};
 
 use crate::exit::Failure;
 
@@ -10,7 +11,7 @@ use crate::exit::Failure;
 pub struct SiteFile {
     /// The configuration; its store directory is absolute or relative to the working directory.
     pub config: Config,
-    /// The file's text.
+    /// A text that says the same by itself: the file's own, or with its profiles filled in.
     pub text: String,
 }
 
@@ -31,12 +32,16 @@ impl SiteFile {
     /// # Errors
     /// [`Failure::Reported`] when it has faults.
     pub fn check(path: &Path, text: String) -> Result<Self, Failure> {
-        match tallyhook_config::load(&text, &path.display().to_string()) {
-            Ok(mut config) => {
-                // A path in the file is meant from where the file is, not from where somebody stood.
-                if let Some(beside) = path.parent() {
-                    resolve(&mut config, beside);
-                }
+        // A path in the file is meant from where the file is, not from where somebody stood.
+        let beside = path.parent().unwrap_or(Path::new(""));
+        let profile = |named: &str| {
+            let file = beside.join(named);
+            let text = std::fs::read_to_string(&file).map_err(|error| error.to_string())?;
+            Ok(ProfileText { file: file.display().to_string(), text })
+        };
+        match tallyhook_config::load_with_profiles(&text, &path.display().to_string(), &profile) {
+            Ok(Loaded { mut config, text }) => {
+                resolve(&mut config, beside);
                 Ok(SiteFile { config, text })
             }
             Err(faults) => {
@@ -73,5 +78,20 @@ mod tests {
         let mut files: Vec<_> = file.config.webhooks[0].header_files.iter().map(|(_, path)| path.clone()).collect();
         files.sort();
         assert_eq!(files, [Path::new("/etc/tallyhook/key"), Path::new("/run/token")]);
+    }
+
+    #[test]
+    fn a_profile_is_read_from_beside_the_file_and_the_text_needs_no_other() {
+        let place = tempfile::tempdir().unwrap();
+        std::fs::create_dir(place.path().join("profiles")).unwrap();
+        let profile = "[signals]\nspeed_pct = { address = 40, type = \"i16\", scale = 0.1 }\n";
+        std::fs::write(place.path().join("profiles/panel.toml"), profile).unwrap();
+        let text = starter(&StarterOptions::default());
+        let text = text.replace("[drive.main]", "[drive.main]\nprofile = \"profiles/panel.toml\"");
+        let Ok(file) = SiteFile::check(&place.path().join("site.toml"), text) else { panic!("it has faults") };
+        let signals = |config: &Config| config.cranes[0].mechanisms[0].signals.clone();
+        assert_eq!(signals(&file.config).len(), 4);
+        let kept = tallyhook_config::load(&file.text, "configuration.toml").unwrap();
+        assert_eq!(signals(&kept), signals(&file.config));
     }
 }

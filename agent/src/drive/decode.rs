@@ -1,8 +1,14 @@
 //! What raw words mean: registers become sample units or on/off, or "not read" where they make no sense.
+//!
+//! ```text
+//! words ─▶ bits (orders of words and bytes) ─▶ no value? ─▶ number (type) or state (mask, match) ─▶ sample units
+//! ```
+//!
+//! Integers are scaled in whole numbers, exactly; floats in double precision, rounded once at the end.
 
 use tallyhook_analysis::sample::Quantity;
 use tallyhook_analysis::units::Grams;
-use tallyhook_config::model::{RawType, Signal, Target, WordOrder};
+use tallyhook_config::model::{ByteOrder, On, Rational, RawType, Register, Signal, Target, WordOrder};
 
 /// A signal's value.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
@@ -27,57 +33,152 @@ pub enum Answer {
 }
 
 impl Answer {
-    /// The raw number at `offset`; `None` where there is none or it is no number.
-    pub fn raw(&self, raw: RawType, offset: usize) -> Option<f64> {
+    /// The raw bits of a register at `offset`; `None` where the answer does not hold all of them.
+    pub fn raw(&self, register: Register, offset: usize) -> Option<u64> {
         match self {
-            Answer::Words(words) => number(raw, words.get(offset..)?),
-            Answer::Contacts(contacts) => contacts.get(offset).map(|&on| f64::from(u8::from(on))),
+            Answer::Words(words) => bits(register, words.get(offset..)?),
+            Answer::Contacts(contacts) => contacts.get(offset).map(|&on| u64::from(on)),
             Answer::Refused => None,
         }
     }
 }
 
-/// The raw number that the words stand for, before scale and offset. `None` with too few words and for a float that
-/// is not finite.
-pub fn number(raw: RawType, words: &[u16]) -> Option<f64> {
-    let first = *words.first()?;
-    let long = |order| {
-        let second = *words.get(1)?;
-        let (high, low) = match order {
-            WordOrder::HighFirst => (first, second),
-            WordOrder::LowFirst => (second, first),
+/// A raw number, before scale and offset.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub enum Number {
+    /// A whole number of at most 64 bits and a sign.
+    Whole(i128),
+    /// A float that is finite.
+    Float(f64),
+}
+
+/// The bits that words stand for, the least significant lowest; `None` with too few words.
+pub fn bits(register: Register, words: &[u16]) -> Option<u64> {
+    let words = words.get(..usize::from(register.raw.width()))?;
+    let join = |high: u64, word: &u16| {
+        let word = match register.bytes {
+            ByteOrder::HighFirst => *word,
+            ByteOrder::LowFirst => word.swap_bytes(),
         };
-        Some(u32::from(high) << 16 | u32::from(low))
+        high << 16 | u64::from(word)
     };
-    match raw {
-        RawType::U16 => Some(f64::from(first)),
-        RawType::I16 => Some(f64::from(first as i16)),
-        RawType::U32(order) => Some(f64::from(long(order)?)),
-        RawType::I32(order) => Some(f64::from(long(order)? as i32)),
-        RawType::F32(order) => Some(f64::from(f32::from_bits(long(order)?))).filter(|v| v.is_finite()),
-        RawType::Bit(bit) => (bit < 16).then(|| f64::from(first >> bit & 1)),
-        RawType::Contact => Some(f64::from(u8::from(first != 0))),
+    Some(match register.raw.order() {
+        Some(WordOrder::LowFirst) => words.iter().rev().fold(0, join),
+        _ => words.iter().fold(0, join),
+    })
+}
+
+/// The number that bits stand for. `None` for a decimal digit above 9, for a float that is not finite, and for a bit
+/// that a word does not have.
+pub fn number(raw: RawType, bits: u64) -> Option<Number> {
+    let whole = match raw {
+        RawType::U16 | RawType::U32(_) | RawType::U64(_) => i128::from(bits),
+        RawType::I16 => i128::from(bits as u16 as i16),
+        RawType::I32(_) => i128::from(bits as u32 as i32),
+        RawType::I64(_) => i128::from(bits as i64),
+        RawType::F32(_) => return finite(f64::from(f32::from_bits(bits as u32))),
+        RawType::F64(_) => return finite(f64::from_bits(bits)),
+        RawType::Bcd16 | RawType::Bcd32(_) | RawType::Bcd64(_) => decimal(bits)?,
+        RawType::SignMagnitude16 => magnitude(bits, 15),
+        RawType::SignMagnitude32(_) => magnitude(bits, 31),
+        RawType::Bit(bit) => (bit < 16).then(|| i128::from(bits >> bit & 1))?,
+        RawType::Contact => i128::from(bits != 0),
+    };
+    Some(Number::Whole(whole))
+}
+
+fn finite(value: f64) -> Option<Number> {
+    value.is_finite().then_some(Number::Float(value))
+}
+
+/// Four bits a digit.
+fn decimal(bits: u64) -> Option<i128> {
+    (0..16)
+        .rev()
+        .map(|place| i128::from(bits >> (4 * place) & 0xF))
+        .try_fold(0, |sum, digit| if digit > 9 { None } else { Some(sum * 10 + digit) })
+}
+
+/// The bit at `sign` is the sign, those below it the magnitude. The negative zero is zero.
+fn magnitude(bits: u64, sign: u32) -> i128 {
+    let size = i128::from(bits & ((1 << sign) - 1));
+    if bits >> sign & 1 == 1 { -size } else { size }
+}
+
+/// A signal's value from its raw bits.
+///
+/// Not read is what the signal's own `invalid` values say, a number that its type does not have, a load beyond what
+/// the ledger books ([`Grams::MIN`] to [`Grams::MAX`]) and a counter below zero.
+pub fn signal(signal: &Signal, bits: Option<u64>) -> Decoded {
+    let valid = bits.filter(|bits| !signal.invalid.contains(bits));
+    let decoded = valid.and_then(|bits| match signal.target {
+        Target::Flag(_) => Some(Decoded::Flag(state(signal, bits)? != signal.inverted)),
+        Target::Quantity(quantity) => Some(Decoded::Number(sample_value(signal, quantity, bits)?)),
+    });
+    decoded.unwrap_or(Decoded::NotRead)
+}
+
+/// Whether the raw bits are one of the signal's own ways of saying that there is no value: nothing odd about it.
+pub fn says_no_value(signal: &Signal, bits: Option<u64>) -> bool {
+    bits.is_some_and(|bits| signal.invalid.contains(&bits))
+}
+
+/// What the raw value means in words, where the configuration has some for it.
+pub fn words(signal: &Signal, bits: u64) -> Option<&str> {
+    // A number's field is read shifted down, a state's as it stands in its word.
+    let field = match (&signal.on, signal.mask) {
+        (_, Some(mask)) => shifted(bits, mask),
+        (On::Differs { mask } | On::Matches { mask, .. }, None) => bits & mask,
+        (_, None) => bits,
+    };
+    signal.texts.get(&field).map(String::as_str)
+}
+
+fn state(signal: &Signal, bits: u64) -> Option<bool> {
+    let raw = signal.register.raw;
+    Some(match &signal.on {
+        On::Set => match number(raw, bits)? {
+            Number::Whole(value) => value != 0,
+            Number::Float(value) => value != 0.0,
+        },
+        On::Differs { mask } => bits & mask != 0,
+        On::Matches { mask, values } => values.contains(&(bits & mask)),
+        On::Above(limit) => compare(number(raw, bits)?, *limit).is_gt(),
+        On::Below(limit) => compare(number(raw, bits)?, *limit).is_lt(),
+    })
+}
+
+fn compare(value: Number, limit: Rational) -> std::cmp::Ordering {
+    match value {
+        // At most 64 bits times at most 40 bits: within 128.
+        Number::Whole(value) => value.saturating_mul(limit.den()).cmp(&limit.num()),
+        Number::Float(value) => value.total_cmp(&limit.to_f64()),
     }
 }
 
-/// A signal's value from its raw number: outside value = raw · scale + offset, then the units of the sample.
-///
-/// A load beyond what the ledger books ([`Grams::MIN`] to [`Grams::MAX`]) and a counter below zero are "not read".
-pub fn signal(signal: &Signal, raw: Option<f64>) -> Decoded {
-    let Some(raw) = raw else { return Decoded::NotRead };
-    let outside = raw * signal.scale + signal.offset;
-    match signal.target {
-        Target::Flag(_) if !outside.is_finite() => Decoded::NotRead,
-        // A bit is on or off as it stands; scale and offset have nothing to say to it.
-        Target::Flag(_) if matches!(signal.register.raw, RawType::Bit(_) | RawType::Contact) => {
-            Decoded::Flag((raw != 0.0) != signal.inverted)
+fn shifted(bits: u64, mask: u64) -> u64 {
+    // A mask of no bits picks nothing.
+    (bits & mask).checked_shr(mask.trailing_zeros()).unwrap_or(0)
+}
+
+/// Raw · scale + offset, in the units of the sample.
+fn sample_value(signal: &Signal, quantity: Quantity, bits: u64) -> Option<i64> {
+    let raw = match signal.mask {
+        Some(mask) => Number::Whole(i128::from(shifted(bits, mask))),
+        None => number(signal.register.raw, bits)?,
+    };
+    let value = match raw {
+        Number::Whole(raw) => {
+            let scaled = signal.scaled(raw, quantity.per_outside_unit() as i128)?;
+            // Beyond 2^53 no real signal goes, see `Quantity::from_outside`.
+            i64::try_from(scaled).ok().filter(|v| v.unsigned_abs() <= 1 << 53)?
         }
-        Target::Flag(_) => Decoded::Flag((outside != 0.0) != signal.inverted),
-        Target::Quantity(quantity) => match quantity.from_outside(outside) {
-            Some(value) if plausible(quantity, value) => Decoded::Number(value),
-            _ => Decoded::NotRead,
-        },
-    }
+        Number::Float(raw) => {
+            let (scale, offset) = (signal.scale, signal.offset);
+            quantity.from_outside(raw * scale.num() as f64 / scale.den() as f64 + offset.to_f64())?
+        }
+    };
+    plausible(quantity, value).then_some(value)
 }
 
 fn plausible(quantity: Quantity, value: i64) -> bool {
@@ -89,118 +190,5 @@ fn plausible(quantity: Quantity, value: i64) -> bool {
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-    use WordOrder::{HighFirst, LowFirst};
-    use proptest::prelude::*;
-    use tallyhook_analysis::sample::Flag;
-    use tallyhook_config::model::{Register, Table};
-
-    fn a_signal(target: Target, raw: RawType, scale: f64, offset: f64) -> Signal {
-        let register = Register { table: Table::Holding, address: 0, raw };
-        Signal { target, drive: "d".into(), register, scale, offset, inverted: false, counter: None }
-    }
-
-    #[test]
-    fn words_read_as_the_types_say() {
-        for (raw, words, expected) in [
-            (RawType::U16, &[0xFFFF][..], Some(65_535.0)),
-            (RawType::I16, &[0xFFFF], Some(-1.0)),
-            (RawType::I16, &[0x8000], Some(-32_768.0)),
-            (RawType::U32(HighFirst), &[0x0001, 0x0002], Some(65_538.0)),
-            (RawType::U32(LowFirst), &[0x0001, 0x0002], Some(131_073.0)),
-            (RawType::U32(HighFirst), &[0xFFFF, 0xFFFF], Some(4_294_967_295.0)),
-            (RawType::I32(HighFirst), &[0xFFFF, 0xFFFE], Some(-2.0)),
-            (RawType::I32(LowFirst), &[0xFFFE, 0xFFFF], Some(-2.0)),
-            // 0x42F6E666 is 123.45 to single precision (IEEE 754 by hand: 0x76E666 · 2^-17).
-            (RawType::F32(HighFirst), &[0x42F6, 0xE666], Some(123.449_996_948_242_19)),
-            (RawType::F32(LowFirst), &[0xE666, 0x42F6], Some(123.449_996_948_242_19)),
-            (RawType::F32(HighFirst), &[0x7FC0, 0x0000], None), // NaN
-            (RawType::F32(HighFirst), &[0x7F80, 0x0000], None), // infinite
-            (RawType::Bit(0), &[0b0001], Some(1.0)),
-            (RawType::Bit(15), &[0x7FFF], Some(0.0)),
-            (RawType::Bit(15), &[0x8000], Some(1.0)),
-            (RawType::Bit(16), &[0xFFFF], None),
-            (RawType::U16, &[], None),
-            (RawType::U32(HighFirst), &[1], None),
-        ] {
-            assert_eq!(number(raw, words), expected, "{raw:?} {words:04X?}");
-        }
-    }
-
-    #[test]
-    fn scale_offset_and_the_sample_s_units() {
-        let load = Target::Quantity(Quantity::Load);
-        let tenths = a_signal(load, RawType::I32(HighFirst), 0.1, 0.0);
-        assert_eq!(signal(&tenths, Some(123_456.0)), Decoded::Number(12_345_600));
-        let tonnes = a_signal(load, RawType::U16, 10.0, -500.0);
-        assert_eq!(signal(&tonnes, Some(1300.0)), Decoded::Number(12_500_000));
-        assert_eq!(signal(&tonnes, None), Decoded::NotRead);
-        let hours = a_signal(Target::Quantity(Quantity::RunHours), RawType::U32(HighFirst), 1.0 / 3600.0, 0.0);
-        assert_eq!(signal(&hours, Some(7200.0)), Decoded::Number(7_200_000));
-        assert_eq!(signal(&hours, Some(-1.0)), Decoded::NotRead, "a counter below zero");
-        // 3,000 t is no crane's load: not clamped, not booked.
-        assert_eq!(signal(&tenths, Some(30_000_000.0)), Decoded::NotRead);
-        let wild = a_signal(load, RawType::U16, f64::MAX, 0.0);
-        assert_eq!(signal(&wild, Some(3.0)), Decoded::NotRead);
-    }
-
-    #[test]
-    fn two_state_signals() {
-        let mut bit = a_signal(Target::Flag(Flag::Raising), RawType::Bit(1), 1.0, 0.0);
-        assert_eq!(signal(&bit, Some(1.0)), Decoded::Flag(true));
-        assert_eq!(signal(&bit, Some(0.0)), Decoded::Flag(false));
-        bit.inverted = true;
-        assert_eq!(signal(&bit, Some(1.0)), Decoded::Flag(false));
-        assert_eq!(signal(&bit, None), Decoded::NotRead, "an inverted signal that is not read is not on");
-    }
-
-    #[test]
-    fn an_answer_gives_only_what_it_has() {
-        let words = Answer::Words(vec![7, 8]);
-        assert_eq!(words.raw(RawType::U16, 1), Some(8.0));
-        assert_eq!(words.raw(RawType::U32(HighFirst), 1), None);
-        assert_eq!(words.raw(RawType::U16, 9), None);
-        assert_eq!(Answer::Contacts(vec![false, true]).raw(RawType::Contact, 1), Some(1.0));
-        assert_eq!(Answer::Refused.raw(RawType::U16, 0), None);
-    }
-
-    fn order() -> impl Strategy<Value = WordOrder> {
-        prop_oneof![Just(HighFirst), Just(LowFirst)]
-    }
-
-    /// The words a device would send, from the bytes, by another way than the decoder's.
-    fn words_of(bytes: [u8; 4], order: WordOrder) -> Vec<u16> {
-        let mut words: Vec<u16> = bytes.chunks(2).map(|b| u16::from(b[0]) * 256 + u16::from(b[1])).collect();
-        if order == LowFirst {
-            words.reverse();
-        }
-        words
-    }
-
-    proptest! {
-        #[test]
-        fn what_a_device_encodes_is_what_is_read(
-            long in any::<i32>(), float in any::<f32>(), short in any::<i16>(), order in order(),
-        ) {
-            prop_assert_eq!(number(RawType::I32(order), &words_of(long.to_be_bytes(), order)), Some(f64::from(long)));
-            let unsigned = long as u32;
-            prop_assert_eq!(
-                number(RawType::U32(order), &words_of(unsigned.to_be_bytes(), order)), Some(f64::from(unsigned)));
-            let read = number(RawType::F32(order), &words_of(float.to_be_bytes(), order));
-            prop_assert_eq!(read, float.is_finite().then_some(f64::from(float)));
-            prop_assert_eq!(number(RawType::I16, &[u16::from_be_bytes(short.to_be_bytes())]), Some(f64::from(short)));
-        }
-
-        #[test]
-        fn no_words_make_a_load_that_cannot_be_booked(
-            words in prop::collection::vec(any::<u16>(), 0..3), scale in any::<f64>(), offset in any::<f64>(),
-        ) {
-            let s = a_signal(Target::Quantity(Quantity::Load), RawType::F32(HighFirst), scale, offset);
-            match signal(&s, number(s.register.raw, &words)) {
-                Decoded::Number(grams) => prop_assert_eq!(Grams::new(grams).get(), grams),
-                other => prop_assert_eq!(other, Decoded::NotRead),
-            }
-        }
-    }
-}
+#[path = "decode_tests.rs"]
+mod tests;

@@ -8,8 +8,9 @@ use tallyhook_analysis::recorder::Spec;
 use tallyhook_analysis::sample::{Flag, Quantity};
 use tallyhook_analysis::units::{Grams, Span};
 use tallyhook_config::model::{
-    Config, Crane, Drive, Link, Mechanism, Page, RawType, Register, Signal, Store, Table, Target, WordOrder,
+    ByteOrder, Config, Crane, Drive, Link, Mechanism, Page, RawType, Register, Signal, Store, Table, Target, WordOrder,
 };
+use tallyhook_config::wire::Readable;
 
 /// A drive at the address, polled every `poll_ms`.
 pub fn drive(name: &str, address: &str, poll_ms: i64, timeout_ms: i64) -> Drive {
@@ -20,13 +21,17 @@ pub fn drive(name: &str, address: &str, poll_ms: i64, timeout_ms: i64) -> Drive 
         poll: Span::from_ms(poll_ms),
         timeout: Span::from_ms(timeout_ms),
         max_registers: 125,
+        max_contacts: 2000,
+        readable: Readable::default(),
+        poll_counters: Span::from_ms(5000),
+        answer_delay: Span::from_ms(5),
+        silent_after: Span::from_ms(3_600_000),
     }
 }
 
 /// A signal without scale or offset.
 pub fn signal(target: Target, drive: &str, table: Table, address: u16, raw: RawType) -> Signal {
-    let register = Register { table, address, raw };
-    Signal { target, drive: drive.into(), register, scale: 1.0, offset: 0.0, inverted: false, counter: None }
+    Signal::plain(target, drive, Register { table, address, raw, bytes: ByteOrder::HighFirst })
 }
 
 /// Load at 0 and 1, status word at 2 with raising in bit 1 and lowering in bit 2, all on one drive.

@@ -1,90 +1,418 @@
-//! How a drive is reached: opening a link and putting one read over it. A new kind of link is an arm here.
+//! A link to one device, or to a line of several: one question at a time, and no answer taken for another's.
+//!
+//! On TCP a link is dropped after whatever went wrong; an answer that comes late then finds nobody, and the number of
+//! its transaction would give it away besides.
+//!
+//! RTU has no numbers, and a plain serial server passes a late answer into the next connection too. So a unit whose
+//! answer failed to come is left alone until the line has been silent for longer than its slowest answer. Then its
+//! next answer must differ in length from every one that it still owes: where the next question is like a lost one, a
+//! shorter question is put before it, as a fence. A device answers in order, so what follows the fence is no old
+//! answer. Bytes that nobody waits for are read away and tell how late the device can be.
 
-use std::borrow::Cow;
+use std::collections::BTreeMap;
+use std::sync::Arc;
 use std::time::Duration;
 
-use tallyhook_config::model::{Drive, Link, Table};
-use tokio::net::TcpStream;
-use tokio_modbus::client::{Client, Context, tcp};
-use tokio_modbus::{Error, ProtocolError, Slave};
-use tokio_modbus::{Request as Call, Response};
+use tallyhook_config::model::{self, Drive, Framing, Line, Table};
+use tallyhook_config::wire::{ANSWER_BYTES, REQUEST_BYTES, Request, Speed};
+use tokio::io::{AsyncReadExt, AsyncWriteExt};
+use tokio::time::timeout;
 
 use super::LinkState;
 use super::decode::Answer;
-use super::plan::Request;
+use super::frame::{self, FrameFault, Heard, Question};
+use super::port::{Port, Ports, SystemPorts};
+use crate::clock::Clock;
 
-/// Opens a link to the drive; the error is the state that it leaves the link in.
-pub(super) async fn open(drive: &Drive, limit: Duration) -> Result<Context, LinkState> {
-    match &drive.link {
-        Link::Tcp { address } => {
-            let stream = match tokio::time::timeout(limit, TcpStream::connect(address.as_str())).await {
-                Ok(Ok(stream)) => stream,
-                Ok(Err(error)) => return Err(LinkState::Unreachable(format!("{address}: {error}"))),
-                Err(_) => return Err(LinkState::Unreachable(format!("{address}: no answer to the call"))),
-            };
-            // Small questions, small answers: waiting to fill a packet would only cost cadence.
-            if let Err(error) = stream.set_nodelay(true) {
-                tracing::debug!(%address, %error, "packets may be held back");
-            }
-            Ok(tcp::attach_slave(stream, Slave(drive.unit)))
-        }
-    }
-}
+/// So many time-outs in a row without a byte from anybody, and a shared line is opened anew: a half-open connection
+/// shows itself in no other way.
+const REOPEN_AFTER: u32 = 5;
 
-/// What became of one read over a link that stands.
-pub(super) enum Outcome {
-    /// An answer of the right kind and length, or a refusal.
-    Answered(Answer),
-    /// A refusal: the exception code.
+/// Least silence before a frame where the line's rate is not known: 3.5 characters at 9600 baud.
+const UNKNOWN_SILENCE: Duration = Duration::from_micros(4010);
+
+/// Why a read brought no answer.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub enum ReadError {
+    /// The device refused; its exception code. The link is healthy.
     Refused(u8),
-    /// The link cannot be trusted any more: drop it.
+    /// No answer; how the link stands now. Whoever holds the link need not drop it: it will not be misled.
     Lost(LinkState),
 }
 
-/// Puts one read. Only the four read functions can be put from here.
-///
-/// The calls go through [`Client::call`], not the codec's typed readers: those assert the answer's length in debug
-/// builds, and a device that sends a wrong one must not bring the poller down.
-pub(super) async fn read(context: &mut Context, request: Request, limit: Duration) -> Outcome {
-    let Request { table, address, count } = request;
-    let call: Call<'static> = match table {
-        Table::Coil => Call::ReadCoils(address, count),
-        Table::Discrete => Call::ReadDiscreteInputs(address, count),
-        Table::Holding => Call::ReadHoldingRegisters(address, count),
-        Table::Input => Call::ReadInputRegisters(address, count),
-    };
-    let response = match tokio::time::timeout(limit, context.call(call)).await {
-        Err(_) => return Outcome::Lost(LinkState::Silent),
-        Ok(Err(error)) => return Outcome::Lost(LinkState::Broken(plain(&error).into_owned())),
-        Ok(Ok(Err(exception))) => return Outcome::Refused(exception.into()),
-        Ok(Ok(Ok(response))) => response,
-    };
-    let wanted = usize::from(count);
-    match (table, response) {
-        (Table::Holding, Response::ReadHoldingRegisters(words))
-        | (Table::Input, Response::ReadInputRegisters(words))
-            if words.len() == wanted =>
-        {
-            Outcome::Answered(Answer::Words(words))
-        }
-        // Contacts come in whole bytes: up to seven more than were asked for.
-        (Table::Coil, Response::ReadCoils(mut contacts))
-        | (Table::Discrete, Response::ReadDiscreteInputs(mut contacts))
-            if contacts.len() == wanted || contacts.len() == wanted.div_ceil(8) * 8 =>
-        {
-            contacts.truncate(wanted);
-            Outcome::Answered(Answer::Contacts(contacts))
-        }
-        _ => Outcome::Lost(LinkState::Broken("an answer of the wrong length or kind".into())),
+/// A link to one device or to a line of several.
+pub struct Link {
+    route: model::Link,
+    framing: Framing,
+    speed: Option<Speed>,
+    ports: Arc<dyn Ports>,
+    clock: Clock,
+    port: Option<Box<dyn Port>>,
+    transaction: u16,
+    /// When the last byte passed, on [`Clock::wire`].
+    last_byte: Duration,
+    /// What each unit of an RTU line still owes, and how slow it can be.
+    units: BTreeMap<u8, Unit>,
+    silent_in_a_row: u32,
+}
+
+/// One device of an RTU line.
+#[derive(Clone, Debug, Default)]
+struct Unit {
+    /// The slowest answer ever seen, late ones included.
+    slowest: Duration,
+    /// Answers that did not come and may still.
+    lost: Vec<Lost>,
+    /// The unit is left alone until here.
+    quiet_until: Duration,
+    /// The last time-out; what is assumed of a device that never answered.
+    limit: Duration,
+}
+
+#[derive(Clone, Copy, Debug)]
+struct Lost {
+    function: u8,
+    data_bytes: u32,
+    sent: Duration,
+}
+
+impl Unit {
+    /// Silence that makes a late answer unlikely: longer than the slowest one seen.
+    fn quiet(&self) -> Duration {
+        if self.slowest.is_zero() { self.limit } else { self.slowest * 5 / 4 + Duration::from_millis(10) }
+    }
+
+    fn was_late(&mut self, by: Duration) {
+        // Noise must not make a device look slower and slower.
+        self.slowest = self.slowest.max(by.min(self.limit * 4));
+    }
+
+    fn owes(&self, request: &Request) -> bool {
+        self.lost.iter().any(|l| l.function == request.function() && l.data_bytes == request.data_bytes())
     }
 }
 
-/// The error in plain words. The kind of a transport error is not looked at: when the peer closes, the codec reports
-/// whatever the system's last error was.
-fn plain(error: &Error) -> Cow<'static, str> {
-    match error {
-        Error::Transport(_) => "the drive closed it, or the network did".into(),
-        Error::Protocol(ProtocolError::HeaderMismatch { .. }) => "an answer to another question came".into(),
-        Error::Protocol(ProtocolError::FunctionCodeMismatch { .. }) => "an answer of another function came".into(),
+impl Link {
+    /// A link that is not open yet, through ports of the caller's.
+    pub fn new(route: model::Link, ports: Arc<dyn Ports>, clock: Clock) -> Self {
+        let framing = match &route {
+            model::Link::Tcp { .. } => Framing::Tcp,
+            model::Link::Bus(bus) => match bus.line {
+                Line::Serial { .. } => Framing::Rtu,
+                Line::Gateway { framing, .. } => framing,
+            },
+        };
+        let speed = route.speed();
+        Link {
+            route,
+            framing,
+            speed,
+            ports,
+            // Not where a connection before this one began.
+            transaction: fastrand::u16(..),
+            last_byte: clock.wire(),
+            clock,
+            port: None,
+            units: BTreeMap::new(),
+            silent_in_a_row: 0,
+        }
     }
+
+    /// Opens a link to a drive through the machine's own ports, for a look at it.
+    ///
+    /// # Errors
+    /// The state that it leaves the link in.
+    pub async fn open(drive: &Drive, clock: &Clock) -> Result<Self, LinkState> {
+        let mut link = Link::new(drive.link.clone(), Arc::new(SystemPorts), clock.clone());
+        let port = link.opening(clock.real(drive.timeout)).await?;
+        link.attach(port);
+        Ok(link)
+    }
+
+    /// Opens the port; hand what it gives to [`Link::attach`]. Runs on its own, so that a poller can wait for its tick
+    /// beside it.
+    pub fn opening(&self, limit: Duration) -> impl Future<Output = Result<Box<dyn Port>, LinkState>> + Send + use<> {
+        let place = self.place();
+        let opening = self.ports.open(&self.route);
+        async move {
+            match timeout(limit, opening).await {
+                Ok(Ok(port)) => Ok(port),
+                Ok(Err(error)) => Err(LinkState::Unreachable(format!("{place}: {error}"))),
+                Err(_) => Err(LinkState::Unreachable(format!("{place}: no answer to the call"))),
+            }
+        }
+    }
+
+    /// Takes a port that was opened.
+    pub fn attach(&mut self, port: Box<dyn Port>) {
+        self.port = Some(port);
+        self.silent_in_a_row = 0;
+        self.last_byte = self.clock.wire();
+    }
+
+    /// Whether there is a port to speak through.
+    pub fn is_open(&self) -> bool {
+        self.port.is_some()
+    }
+
+    /// Where it leads, for people.
+    pub fn place(&self) -> String {
+        match &self.route {
+            model::Link::Tcp { address } => address.clone(),
+            model::Link::Bus(bus) => match &bus.line {
+                Line::Serial { device, .. } => device.clone(),
+                Line::Gateway { address, .. } => address.clone(),
+            },
+        }
+    }
+
+    /// Whether a unit is to be left alone now, for an answer that it owes may still come.
+    pub fn rests(&self, unit: u8) -> bool {
+        self.units.get(&unit).is_some_and(|u| !u.lost.is_empty() && u.quiet_until > self.clock.wire())
+    }
+
+    /// Puts one read to a unit and waits for its answer: `limit` beside the time that the bytes take on the line. On
+    /// an RTU line it first keeps the silence that is due, see [`Link::rests`].
+    ///
+    /// # Errors
+    /// [`ReadError::Refused`] with the device's exception code; [`ReadError::Lost`] when no answer to this question
+    /// came. An answer to another question is never given.
+    pub async fn read(&mut self, unit: u8, request: Request, limit: Duration) -> Result<Answer, ReadError> {
+        if self.framing == Framing::Tcp {
+            return self.exchange(unit, request, limit).await;
+        }
+        let known = self.units.entry(unit).or_default();
+        known.limit = limit;
+        let fence = if known.owes(&request) { fence(request, known) } else { None };
+        if let Some(fence) = fence {
+            self.settle(unit).await?;
+            self.exchange(unit, fence, limit).await?;
+            self.forgive(unit);
+        }
+        self.settle(unit).await?;
+        let answer = self.exchange(unit, request, limit).await?;
+        // Of another length than all that were owed, or, where no fence is possible, after the silence alone.
+        self.forgive(unit);
+        Ok(answer)
+    }
+
+    fn forgive(&mut self, unit: u8) {
+        if let Some(known) = self.units.get_mut(&unit) {
+            known.lost.clear();
+        }
+    }
+
+    /// Waits until the line has been silent for as long as it must before the next frame, and reads away what comes.
+    async fn settle(&mut self, unit: u8) -> Result<(), ReadError> {
+        let begun = self.clock.wire();
+        let mut bytes = [0; 512];
+        loop {
+            let now = self.clock.wire();
+            let known = self.units.entry(unit).or_default();
+            let rest = if known.lost.is_empty() { Duration::ZERO } else { known.quiet_until };
+            let longest = known.limit * 8;
+            let until = rest.max(self.last_byte + self.silence());
+            let Some(port) = &mut self.port else { return Err(not_open()) };
+            match timeout(until.saturating_sub(now), port.read(&mut bytes)).await {
+                Err(_) => return Ok(()),
+                Ok(Ok(n)) if n > 0 => self.stray(unit, &bytes[..n]),
+                Ok(Ok(_)) => return Err(self.closed("the other end closed it")),
+                Ok(Err(error)) => return Err(self.closed(&error.to_string())),
+            }
+            if self.clock.wire() > begun + longest {
+                return Err(ReadError::Lost(LinkState::Garbled("the line is never silent".into())));
+            }
+        }
+    }
+
+    /// Bytes that nobody waits for: an answer that comes late, or noise.
+    fn stray(&mut self, asked: u8, bytes: &[u8]) {
+        let now = self.clock.wire();
+        self.last_byte = now;
+        self.silent_in_a_row = 0;
+        for (unit, known) in self.units.iter_mut().filter(|(_, known)| !known.lost.is_empty()) {
+            if bytes.first() == Some(unit) || *unit == asked {
+                if let Some(oldest) = known.lost.iter().map(|l| l.sent).min() {
+                    known.was_late(now.saturating_sub(oldest));
+                }
+                known.quiet_until = now + known.quiet();
+            }
+        }
+    }
+
+    /// The silence before a frame.
+    fn silence(&self) -> Duration {
+        self.speed.map_or(UNKNOWN_SILENCE, |speed| Duration::from_nanos(speed.silence_ns()))
+    }
+
+    /// Time of so many bytes on the line.
+    fn wire_time(&self, bytes: u32) -> Duration {
+        self.speed.map_or(Duration::ZERO, |speed| Duration::from_nanos(speed.characters_ns(bytes)))
+    }
+
+    async fn exchange(&mut self, unit: u8, request: Request, limit: Duration) -> Result<Answer, ReadError> {
+        self.transaction = self.transaction.wrapping_add(1);
+        let question = Question { framing: self.framing, transaction: self.transaction, unit, request };
+        if self.framing == Framing::Tcp {
+            self.nothing_waits().await?;
+        }
+        let Some(port) = &mut self.port else { return Err(not_open()) };
+        let sent = async {
+            port.write_all(&question.bytes()).await?;
+            port.flush().await
+        };
+        match timeout(limit, sent).await {
+            Ok(Ok(())) => {}
+            Ok(Err(error)) => return Err(self.closed(&error.to_string())),
+            Err(_) => return Err(self.closed("it takes no more bytes")),
+        }
+        let sent = self.clock.wire();
+        self.last_byte = sent + self.wire_time(REQUEST_BYTES);
+        let on_the_line = self.wire_time(REQUEST_BYTES + ANSWER_BYTES + request.data_bytes());
+        let deadline = sent + limit + on_the_line;
+        match self.listen(&question, deadline).await {
+            Ok(heard) => {
+                self.silent_in_a_row = 0;
+                let took = self.clock.wire().saturating_sub(sent);
+                if self.framing == Framing::Rtu {
+                    let known = self.units.entry(unit).or_default();
+                    known.slowest = known.slowest.max(took);
+                }
+                match heard {
+                    Heard::Data(answer) => Ok(answer),
+                    Heard::Refused(code) => Err(ReadError::Refused(code)),
+                    Heard::Part => Err(ReadError::Lost(LinkState::Silent)),
+                }
+            }
+            Err(state) => {
+                self.owed(unit, &request, sent);
+                Err(ReadError::Lost(self.failed(state)))
+            }
+        }
+    }
+
+    /// Waits for the whole answer.
+    async fn listen(&mut self, question: &Question, deadline: Duration) -> Result<Heard, LinkState> {
+        let mut heard: Vec<u8> = Vec::with_capacity(260);
+        let mut bytes = [0; 512];
+        loop {
+            let Some(port) = &mut self.port else { return Err(LinkState::Silent) };
+            let left = deadline.saturating_sub(self.clock.wire());
+            match timeout(left, port.read(&mut bytes)).await {
+                Err(_) if heard.is_empty() => return Err(LinkState::Silent),
+                Err(_) => return Err(LinkState::Garbled("an answer broke off".into())),
+                Ok(Ok(0)) => return Err(LinkState::Broken("the other end closed it".into())),
+                Ok(Err(error)) => return Err(LinkState::Broken(error.to_string())),
+                Ok(Ok(n)) => {
+                    self.last_byte = self.clock.wire();
+                    self.silent_in_a_row = 0;
+                    heard.extend_from_slice(&bytes[..n]);
+                }
+            }
+            while self.late_from_another(question, &mut heard) {}
+            match question.hear(&heard) {
+                Ok(Heard::Part) => {}
+                Ok(whole) => return Ok(whole),
+                Err(FrameFault::Unit(other)) if self.may_become_late(question, other, &heard) => {}
+                Err(fault) => return Err(LinkState::Garbled(fault.to_string())),
+            }
+            // Bytes that trickle in without an end must not hold the line.
+            if self.clock.wire() >= deadline {
+                return Err(LinkState::Garbled("an answer broke off".into()));
+            }
+        }
+    }
+
+    /// Takes the late answer of another unit of the line off the front, if there is one.
+    fn late_from_another(&mut self, question: &Question, heard: &mut Vec<u8>) -> bool {
+        if question.framing != Framing::Rtu {
+            return false;
+        }
+        let now = self.clock.wire();
+        for (unit, known) in self.units.iter_mut().filter(|(unit, _)| **unit != question.unit) {
+            let found = known.lost.iter().enumerate().find_map(|(i, lost)| {
+                frame::late_frame(heard, *unit, lost.function, lost.data_bytes).map(|length| (i, length))
+            });
+            if let Some((i, length)) = found {
+                let lost = known.lost.remove(i);
+                known.was_late(now.saturating_sub(lost.sent));
+                known.quiet_until = now + known.quiet();
+                heard.drain(..length);
+                return true;
+            }
+        }
+        false
+    }
+
+    /// Whether the bytes so far can still become the late answer of another unit.
+    fn may_become_late(&self, question: &Question, unit: u8, heard: &[u8]) -> bool {
+        let longest = |known: &Unit| known.lost.iter().map(|lost| (ANSWER_BYTES + lost.data_bytes) as usize).max();
+        question.framing == Framing::Rtu
+            && self.units.get(&unit).and_then(longest).is_some_and(|longest| heard.len() < longest)
+    }
+
+    /// The answer to this question may still come.
+    fn owed(&mut self, unit: u8, request: &Request, sent: Duration) {
+        if self.framing == Framing::Tcp {
+            return;
+        }
+        let now = self.clock.wire();
+        let known = self.units.entry(unit).or_default();
+        let (function, data_bytes) = (request.function(), request.data_bytes());
+        known.lost.retain(|l| (l.function, l.data_bytes) != (function, data_bytes));
+        known.lost.push(Lost { function, data_bytes, sent });
+        known.quiet_until = now + known.quiet();
+    }
+
+    /// What follows from a failure for the port.
+    fn failed(&mut self, state: LinkState) -> LinkState {
+        let gone = match &state {
+            LinkState::Broken(_) => true,
+            LinkState::Silent => {
+                self.silent_in_a_row += 1;
+                self.silent_in_a_row >= REOPEN_AFTER
+            }
+            _ => false,
+        };
+        if gone || self.framing == Framing::Tcp {
+            self.port = None;
+        }
+        state
+    }
+
+    fn closed(&mut self, why: &str) -> ReadError {
+        ReadError::Lost(self.failed(LinkState::Broken(why.to_owned())))
+    }
+
+    /// On TCP nothing may lie there before a question is put: it would be an answer that nobody asked for.
+    async fn nothing_waits(&mut self) -> Result<(), ReadError> {
+        let Some(port) = &mut self.port else { return Err(not_open()) };
+        match timeout(Duration::ZERO, port.read(&mut [0; 64])).await {
+            Err(_) => Ok(()),
+            Ok(Ok(0)) => Err(self.closed("the other end closed it")),
+            Ok(Ok(_)) => {
+                Err(ReadError::Lost(self.failed(LinkState::Garbled("bytes came that nobody asked for".into()))))
+            }
+            Ok(Err(error)) => Err(self.closed(&error.to_string())),
+        }
+    }
+}
+
+fn not_open() -> ReadError {
+    ReadError::Lost(LinkState::Broken("it is not open".into()))
+}
+
+/// A question about a part of what `request` asks for, whose answer has another length than all that the unit owes.
+/// `None` where there is no such part: then the silence alone must do.
+fn fence(request: Request, known: &Unit) -> Option<Request> {
+    let step = if matches!(request.table, Table::Coil | Table::Discrete) { 8 } else { 1 };
+    let mut count = request.count;
+    while count > step {
+        count -= step;
+        let part = Request { count, ..request };
+        if !known.owes(&part) {
+            return Some(part);
+        }
+    }
+    None
 }

@@ -4,19 +4,31 @@
 //! config ─▶ plan (which words) ─▶ poll (when, over which link) ─▶ decode (what they mean) ─▶ assemble (whose sample)
 //! ```
 //!
-//! Each drive has a task of its own, so that a dead one delays no other. What a task finds goes out as one
-//! [`DriveReading`] a tick, failed ones included: a value that was not read is absent, never the last one again.
+//! Each line has a task of its own: a device with a socket of its own, or a bus with all its devices. So a dead device
+//! delays no other line, and takes a tenth of its own line at most. What a task finds goes out as one [`DriveReading`]
+//! a tick and drive, failed ones included: a value that was not read is absent, never the last one again.
+//!
+//! The bytes are in `frame`, what makes an answer belong to its question is in `link`, whose turn it is in `poll`.
 
 pub mod assemble;
 pub mod decode;
+pub mod doubt;
 #[cfg(test)]
 pub(crate) mod fixture;
-mod link;
+pub mod frame;
+pub mod link;
+pub mod look;
 pub mod plan;
 pub mod poll;
+pub mod port;
 mod state;
+pub mod survey;
 
-use tallyhook_config::model::{Config, Target};
+use std::collections::BTreeMap;
+use std::sync::Arc;
+
+use tallyhook_analysis::units::Span;
+use tallyhook_config::model::{Config, Link, Target};
 use tokio::sync::{mpsc, watch};
 use tokio::task::JoinSet;
 
@@ -24,7 +36,7 @@ use crate::clock::{Clock, Reading};
 
 pub use decode::Decoded;
 pub use poll::{LEAST_REAL_PERIOD_MS, effective_period};
-pub use state::{DriveHealth, LinkState};
+pub use state::{DriveHealth, LinkState, exception_words};
 
 /// How many readings may wait for the daemon; beyond that the pollers wait too.
 pub const QUEUE: usize = 64;
@@ -53,8 +65,8 @@ pub struct DriveReading {
     pub values: Vec<Value>,
 }
 
-/// Starts a polling task for each drive that feeds something. They end when `stop` turns true, when its sender is
-/// gone, or when nobody takes the readings any more.
+/// Starts a polling task for each line whose drives feed something. They end when `stop` turns true, when its sender
+/// is gone, or when nobody takes the readings any more.
 ///
 /// Make the channel with [`QUEUE`] places.
 pub fn spawn(
@@ -63,14 +75,45 @@ pub fn spawn(
     readings: mpsc::Sender<DriveReading>,
     stop: watch::Receiver<bool>,
 ) -> JoinSet<()> {
-    let mut tasks = JoinSet::new();
+    spawn_through(Arc::new(port::SystemPorts), config, clock, readings, stop)
+}
+
+/// As [`spawn`], through ports of the caller's.
+pub fn spawn_through(
+    ports: Arc<dyn port::Ports>,
+    config: &Config,
+    clock: Clock,
+    readings: mpsc::Sender<DriveReading>,
+    stop: watch::Receiver<bool>,
+) -> JoinSet<()> {
+    let mut queues: Vec<poll::Queue> = Vec::new();
+    let mut buses: BTreeMap<&str, usize> = BTreeMap::new();
     for drive in config.drives.values() {
         let plan = plan::ReadPlan::of(config, drive);
         if plan.places.is_empty() {
             tracing::warn!(drive = %drive.name, "no signal is read from this drive; it is not polled");
             continue;
         }
-        tasks.spawn(poll::run(drive.clone(), plan, clock.clone(), readings.clone(), stop.clone()));
+        let known = match &drive.link {
+            Link::Bus(bus) => buses.get(bus.name.as_str()),
+            Link::Tcp { .. } => None,
+        };
+        if let Some(queue) = known.and_then(|&i| queues.get_mut(i)) {
+            queue.drives.push((drive.clone(), plan));
+            continue;
+        }
+        if let Link::Bus(bus) = &drive.link {
+            buses.insert(&bus.name, queues.len());
+        }
+        let drives = vec![(drive.clone(), plan)];
+        queues.push(poll::Queue { route: drive.link.clone(), drives, lag: Span::ZERO });
+    }
+    let mut tasks = JoinSet::new();
+    let lines = queues.len() as i64;
+    for (mut queue, n) in queues.into_iter().zip(0..) {
+        let period = queue.drives.iter().map(|(drive, _)| drive.poll.as_ms()).min().unwrap_or(0);
+        queue.lag = Span::from_ms(period * n / lines);
+        tasks.spawn(poll::run(queue, ports.clone(), clock.clone(), readings.clone(), stop.clone()));
     }
     tasks
 }

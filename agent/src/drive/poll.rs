@@ -1,36 +1,46 @@
-//! When a drive is read: a steady cadence over a link that may come and go.
+//! When a line's devices are read: a steady cadence over a link that may come and go.
 //!
-//! Ticks lie at origin + n · period on the clock. A tick that comes while an answer is still awaited is skipped, not
-//! made up for. Connecting runs beside the ticks, so that a drive that is off still gives a reading a tick, with
-//! nothing read. After a time-out, a transport error or an answer of the wrong length the connection is dropped: an
-//! answer that comes late then finds nobody, and can never be taken for the answer to a later question.
+//! A line has one queue, with one question at a time; a device with a socket of its own is a line of one. Ticks of a
+//! drive lie at origin + n · period on the clock, and the drive whose tick is oldest is served first, so a slow one
+//! gets its turn and no more. A tick that comes while an answer is still awaited is skipped, not made up for. The
+//! counters are read one block at a time, where the line has room before the next tick.
+//!
+//! Connecting runs beside the ticks, so that a drive that is off still gives a reading a tick, with nothing read.
+//! After a failure all of a tick is "not read": no old value fills in for it.
 
-use std::future::Future;
 use std::pin::Pin;
+use std::sync::Arc;
 use std::time::Duration;
 
 use tallyhook_analysis::units::Span;
-use tallyhook_config::model::Drive;
+use tallyhook_config::model::{self, Drive};
 use tokio::sync::{mpsc, watch};
-use tokio_modbus::client::Context;
 
 use super::decode::{self, Answer, Decoded};
-use super::link::{self, Outcome};
+use super::link::{Link, ReadError};
 use super::plan::ReadPlan;
+use super::port::{Port, Ports};
 use super::{DriveReading, LinkState, Value};
 use crate::clock::Clock;
 
 /// The shortest real time between two ticks, milliseconds. Under a time-lapse the cadence is lowered to keep it.
 pub const LEAST_REAL_PERIOD_MS: f64 = 2.0;
 
-/// The shortest real time-out: the loopback does not get faster under a time-lapse.
+/// The shortest real time-out under a time-lapse: the loopback does not get faster by it.
 const LEAST_REAL_TIMEOUT: Duration = Duration::from_millis(200);
 
 /// The shortest real wait before a repeated attempt to connect, milliseconds.
 const LEAST_REAL_BACK_OFF_MS: f64 = 50.0;
 
-/// The first and the longest wait between attempts to connect, milliseconds of the clock.
-const BACK_OFF_MS: (i64, i64) = (500, 10_000);
+/// The longest wait between attempts to connect, milliseconds of the clock.
+const LONGEST_BACK_OFF_MS: i64 = 5_000;
+
+/// A device that keeps silent on a shared line is left alone for so many times the time that waiting for it took: its
+/// neighbours lose a tenth of the line to it at most.
+const SPARED: i64 = 9;
+
+/// Exception code of a gateway that got no answer from the device (Modbus Application Protocol 1.1b3, section 7).
+const NO_ANSWER_BEHIND_GATEWAY: u8 = 11;
 
 /// The polling period in the clock's time that can be held at a speed: never less than [`LEAST_REAL_PERIOD_MS`] of
 /// real time. Where it differs from `poll` the cadence has been lowered, and people should be told; it must stay
@@ -49,47 +59,77 @@ pub fn effective_period(poll: Span, speed: f64) -> Span {
     Span::from_ms(poll.as_ms().max(least).max(1))
 }
 
-/// The wait before the next attempt after `failures` failed ones in a row: none, then 0.5 s doubling to 10 s.
-fn back_off(failures: u32, speed: f64) -> Span {
-    let Some(doublings) = failures.checked_sub(2) else { return Span::ZERO };
-    let (first, longest) = BACK_OFF_MS;
-    let asked = first.saturating_mul(1 << doublings.min(10)).min(longest);
+/// The wait before the next call after `failures` in a row that reached nobody: one polling period, doubling to 5 s.
+fn back_off(failures: u32, period: Span, speed: f64) -> Span {
+    let Some(doublings) = failures.checked_sub(1) else { return Span::ZERO };
+    let asked = period.as_ms().saturating_mul(1 << doublings.min(20)).min(LONGEST_BACK_OFF_MS);
     Span::from_ms(asked.max((LEAST_REAL_BACK_OFF_MS * speed) as i64))
 }
 
 /// The first tick after `now`.
 fn next_tick(origin: Span, period: Span, now: Span) -> Span {
-    let since = now.as_ms().saturating_sub(origin.as_ms()).max(0);
-    let n = since / period.as_ms() + 1;
+    let since = now.as_ms().saturating_sub(origin.as_ms());
+    let n = since.div_euclid(period.as_ms()) + 1;
     Span::from_ms(origin.as_ms().saturating_add(n.saturating_mul(period.as_ms())))
 }
 
-type Opening = Pin<Box<dyn Future<Output = Result<Context, LinkState>> + Send>>;
+type Opening = Pin<Box<dyn Future<Output = Result<Box<dyn Port>, LinkState>> + Send>>;
 
-/// The link of a poller.
-enum Line {
-    Down { retry_at: Span },
-    Opening(Opening),
-    Up(Box<Context>),
+/// What becomes of a link that is not open.
+enum Calling {
+    /// It is called again at this time.
+    Later(Span),
+    /// It is being called.
+    Now(Opening),
 }
 
-/// Polls one drive until told to stop; see [`super::spawn`].
+/// The drives of one line, and how the line is reached.
+pub struct Queue {
+    /// How it is reached.
+    pub route: model::Link,
+    /// Its drives.
+    pub drives: Vec<(Drive, ReadPlan)>,
+    /// When its first tick is, after the start; lines that do not tick all at once disturb each other less.
+    pub lag: Span,
+}
+
+/// Polls the drives of one line until told to stop; see [`super::spawn`].
 pub async fn run(
-    drive: Drive,
-    plan: ReadPlan,
+    queue: Queue,
+    ports: Arc<dyn Ports>,
     clock: Clock,
     readings: mpsc::Sender<DriveReading>,
     mut stop: watch::Receiver<bool>,
 ) {
-    let limit = clock.real(drive.timeout).max(LEAST_REAL_TIMEOUT);
+    let speed = clock.speed();
+    let origin = clock.now().mono.plus(queue.lag);
+    let shared = queue.drives.len() as i64;
+    let members = queue.drives.into_iter().zip(0..).map(|((drive, plan), n)| {
+        let period = effective_period(drive.poll, speed);
+        let limit = clock.real(drive.timeout);
+        Member {
+            limit: if speed == 1.0 { limit } else { limit.max(LEAST_REAL_TIMEOUT) },
+            origin: origin.plus(Span::from_ms(period.as_ms() * n / shared)),
+            period,
+            tick: Span::ZERO,
+            served: 0,
+            counters_due: Span::ZERO,
+            counters_read: 0,
+            failures: 0,
+            spared_until: Span::ZERO,
+            state: LinkState::Connecting,
+            drive,
+            plan,
+        }
+    });
     let mut poller = Poller {
-        drive,
-        plan,
-        limit,
+        members: members.collect(),
+        link: Link::new(queue.route, ports, clock.clone()),
+        calling: Calling::Later(Span::ZERO),
+        calls: 0,
+        down: LinkState::Connecting,
+        served: 0,
         clock,
-        line: Line::Down { retry_at: Span::ZERO },
-        failures: 0,
-        link: LinkState::Connecting,
     };
     tokio::select! {
         biased;
@@ -100,27 +140,54 @@ pub async fn run(
 }
 
 struct Poller {
+    members: Vec<Member>,
+    link: Link,
+    calling: Calling,
+    /// Calls in a row that reached nobody.
+    calls: u32,
+    /// What is said of the link while it is not open.
+    down: LinkState,
+    /// Counts the turns.
+    served: u64,
+    clock: Clock,
+}
+
+/// One drive of the line.
+struct Member {
     drive: Drive,
     plan: ReadPlan,
-    /// Longest real wait for a connection or an answer.
+    /// Longest real wait for an answer.
     limit: Duration,
-    clock: Clock,
-    line: Line,
-    /// Failures in a row, of connecting or of reading, since the last good answer.
+    origin: Span,
+    period: Span,
+    /// Its next tick.
+    tick: Span,
+    /// The turn at which it was served last.
+    served: u64,
+    counters_due: Span,
+    /// How many blocks of counters have been read since they were due.
+    counters_read: usize,
+    /// Ticks in a row without an answer.
     failures: u32,
-    /// What is said of the link while it is down.
-    link: LinkState,
+    /// Until then its neighbours are spared.
+    spared_until: Span,
+    state: LinkState,
 }
 
 impl Poller {
     /// Ticks for ever; ends when nobody takes the readings.
     async fn poll(&mut self, readings: mpsc::Sender<DriveReading>) {
-        let period = effective_period(self.drive.poll, self.clock.speed());
-        let origin = self.clock.now().mono;
-        loop {
-            let tick = next_tick(origin, period, self.clock.now().mono);
-            self.connect_until(tick).await;
-            let reading = self.tick().await;
+        let now = self.clock.now().mono;
+        for member in &mut self.members {
+            member.tick = next_tick(member.origin, member.period, now);
+        }
+        while let Some(index) = self.next() {
+            self.connect_until(self.members[index].tick).await;
+            let reading = self.tick(index).await;
+            self.served += 1;
+            let member = &mut self.members[index];
+            member.served = self.served;
+            member.tick = next_tick(member.origin, member.period, self.clock.now().mono);
             // A full queue holds the poller up: readings are never thrown away behind the recorder's back.
             if readings.send(reading).await.is_err() {
                 return;
@@ -128,100 +195,187 @@ impl Poller {
         }
     }
 
-    /// Waits for the tick, and brings the link up beside it where it is down.
+    /// Whose turn it is: the oldest tick, and of two the one that has waited for longer.
+    fn next(&self) -> Option<usize> {
+        let order = |member: &Member| (member.tick.as_ms(), member.served);
+        (0..self.members.len()).min_by_key(|&i| order(&self.members[i]))
+    }
+
+    /// Waits for the tick, and brings the link up beside it where it is not.
     async fn connect_until(&mut self, tick: Span) {
-        loop {
-            match &mut self.line {
-                Line::Up(_) => return self.clock.sleep_until(tick).await,
-                Line::Down { retry_at } => {
-                    let retry_at = *retry_at;
-                    if retry_at > tick {
-                        return self.clock.sleep_until(tick).await;
+        while !self.link.is_open() {
+            match &mut self.calling {
+                Calling::Later(at) => {
+                    let at = *at;
+                    if at > tick {
+                        break;
                     }
-                    self.clock.sleep_until(retry_at).await;
-                    let (drive, limit) = (self.drive.clone(), self.limit);
-                    self.line = Line::Opening(Box::pin(async move { link::open(&drive, limit).await }));
+                    self.clock.sleep_until(at).await;
+                    let limit = self.members.iter().map(|m| m.limit).max().unwrap_or_default();
+                    self.calling = Calling::Now(Box::pin(self.link.opening(limit)));
                 }
-                Line::Opening(opening) => {
+                Calling::Now(opening) => {
                     let opened = tokio::select! {
                         biased;
                         opened = opening => opened,
                         () = self.clock.sleep_until(tick) => return,
                     };
                     match opened {
-                        Ok(context) => self.line = Line::Up(Box::new(context)),
-                        Err(state) => self.lost(state),
+                        Ok(port) => {
+                            self.link.attach(port);
+                            self.calls = 0;
+                            self.calling = Calling::Later(Span::ZERO);
+                        }
+                        Err(state) => self.unreachable(state),
                     }
                 }
             }
         }
+        self.clock.sleep_until(tick).await;
     }
 
-    /// The link is of no use any more: it is dropped, with whatever may still come over it.
-    fn lost(&mut self, state: LinkState) {
-        self.failures = self.failures.saturating_add(1);
-        if self.link != state {
-            tracing::debug!(drive = %self.drive.name, "{state}");
+    fn unreachable(&mut self, state: LinkState) {
+        if self.down != state {
+            tracing::debug!(place = %self.link.place(), "{state}");
         }
-        let wait = back_off(self.failures, self.clock.speed());
-        self.line = Line::Down { retry_at: self.clock.now().mono.plus(wait) };
-        self.link = state;
+        self.calls = self.calls.saturating_add(1);
+        let period = self.members.iter().map(|m| m.period).min().unwrap_or_default();
+        let wait = back_off(self.calls, period, self.clock.speed());
+        self.calling = Calling::Later(self.clock.now().mono.plus(wait));
+        self.down = state;
     }
 
     /// One reading, whatever happens.
-    async fn tick(&mut self) -> DriveReading {
-        let mut at = self.clock.now();
-        let mut link = LinkState::Online;
-        let mut answers = Vec::with_capacity(self.plan.requests.len());
-        if let Line::Up(context) = &mut self.line {
-            let mut lost = None;
-            for &request in &self.plan.requests {
-                let outcome = link::read(context, request, self.limit).await;
-                if let Outcome::Lost(state) = outcome {
-                    lost = Some(state);
-                    break;
-                }
-                if answers.is_empty() {
-                    at = self.clock.now();
-                }
-                answers.push(match outcome {
-                    Outcome::Answered(answer) => answer,
-                    Outcome::Refused(code) => {
-                        link = LinkState::Exception { function: request.function(), code, address: request.address };
-                        Answer::Refused
-                    }
-                    Outcome::Lost(_) => break,
-                });
-            }
-            match lost {
-                Some(state) => {
-                    answers.clear();
-                    self.lost(state.clone());
-                    link = state;
-                }
-                None => {
-                    self.failures = 0;
-                    self.link = link.clone();
-                }
-            }
-        } else {
-            link = self.link.clone();
+    async fn tick(&mut self, index: usize) -> DriveReading {
+        let begun = self.clock.now();
+        let room = self.members.iter().enumerate().filter(|(i, _)| *i != index).map(|(_, m)| m.tick).min();
+        let shared = self.members.len() > 1;
+        let member = &mut self.members[index];
+        if !self.link.is_open() {
+            return member.reading(begun, self.down.clone(), &[]);
         }
-        DriveReading { drive: self.drive.name.clone(), at, link, values: values(&self.plan, &answers) }
+        if member.spared_until > begun.mono || self.link.rests(member.drive.unit) {
+            return member.reading(begun, member.state.clone(), &[]);
+        }
+        let room = room.unwrap_or(next_tick(member.origin, member.period, begun.mono));
+        let mut round = Round { at: None, state: LinkState::Online, answers: Vec::new(), too_wide: Vec::new() };
+        round.answers.resize(member.plan.requests.len(), None);
+        let mut lost = None;
+        for i in 0..member.plan.fast {
+            lost = round.ask(&mut self.link, member, i, &self.clock).await;
+            if lost.is_some() {
+                break;
+            }
+        }
+        if lost.is_none()
+            && let Some(i) = member.counters_to_read(self.clock.now().mono, room)
+        {
+            lost = round.ask(&mut self.link, member, i, &self.clock).await;
+        }
+        let at = round.at.unwrap_or(begun);
+        if let Some(state) = lost {
+            member.failures = member.failures.saturating_add(1);
+            let now = self.clock.now().mono;
+            let waited = now.as_ms().saturating_sub(begun.mono.as_ms());
+            if shared && state == LinkState::Silent && member.failures > 1 {
+                member.spared_until = now.plus(Span::from_ms(waited.saturating_mul(SPARED)));
+            }
+            if !self.link.is_open() {
+                self.down = state.clone();
+                self.calling = Calling::Later(now);
+            }
+            return member.reading(at, state, &[]);
+        }
+        member.failures = 0;
+        let reading = member.reading(at, round.state, &round.answers);
+        for request in round.too_wide {
+            if member.plan.split(request) {
+                tracing::info!(
+                    drive = %member.drive.name,
+                    "the drive refuses to read {} {} to {} at once; they are read apart from now on",
+                    request.table.name(), request.address, u32::from(request.address) + u32::from(request.count) - 1,
+                );
+            }
+        }
+        reading
     }
 }
 
-/// Every signal of the plan, from the answers of one tick; without answers all are "not read".
-fn values(plan: &ReadPlan, answers: &[Answer]) -> Vec<Value> {
-    plan.places
-        .iter()
-        .map(|place| {
-            let value = answers.get(place.request).map_or(Decoded::NotRead, |answer| {
-                decode::signal(&place.signal, answer.raw(place.signal.register.raw, place.offset))
-            });
+/// The answers of one tick.
+struct Round {
+    /// When the first answer came.
+    at: Option<crate::clock::Reading>,
+    state: LinkState,
+    answers: Vec<Option<Answer>>,
+    /// Reads that the device refused for their addresses.
+    too_wide: Vec<super::plan::Request>,
+}
+
+impl Round {
+    /// Puts one read of the plan; gives the state of the link where no answer came.
+    async fn ask(&mut self, link: &mut Link, member: &Member, index: usize, clock: &Clock) -> Option<LinkState> {
+        let request = member.plan.requests[index];
+        let answer = match link.read(member.drive.unit, request, member.limit).await {
+            Ok(answer) => answer,
+            Err(ReadError::Lost(state)) => return Some(state),
+            Err(ReadError::Refused(NO_ANSWER_BEHIND_GATEWAY)) => return Some(LinkState::Silent),
+            Err(ReadError::Refused(code)) => {
+                self.state = LinkState::Exception { function: request.function(), code, address: request.address };
+                // Illegal address, or an illegal number of registers.
+                if matches!(code, 2 | 3) {
+                    self.too_wide.push(request);
+                }
+                Answer::Refused
+            }
+        };
+        self.at.get_or_insert(clock.now());
+        self.answers[index] = Some(answer);
+        None
+    }
+}
+
+impl Member {
+    /// The block of counters that is due, if one is and the line has room for it before `room`. A block that has
+    /// waited for a whole period gets its turn in any case.
+    fn counters_to_read(&mut self, now: Span, room: Span) -> Option<usize> {
+        let blocks = self.plan.requests.len() - self.plan.fast;
+        if blocks == 0 || now < self.counters_due {
+            return None;
+        }
+        let index = self.plan.fast + self.counters_read % blocks;
+        let takes_ms = (self.plan.cost_ns(self.plan.requests[index]) / 1_000_000) as i64;
+        let fits = now.as_ms().saturating_add(takes_ms) < room.as_ms();
+        let period = self.drive.poll_counters;
+        if !fits && now < self.counters_due.plus(period) {
+            return None;
+        }
+        self.counters_read += 1;
+        if self.counters_read >= blocks {
+            self.counters_read = 0;
+            self.counters_due = now.plus(period);
+        }
+        Some(index)
+    }
+
+    /// Every signal of the plan, from the answers of one tick; without answers all are "not read".
+    fn reading(&mut self, at: crate::clock::Reading, link: LinkState, answers: &[Option<Answer>]) -> DriveReading {
+        let mut link = link;
+        let values = self.plan.places.iter().map(|place| {
+            let Some(Some(answer)) = answers.get(place.request) else {
+                return Value { mechanism: place.mechanism, target: place.signal.target, value: Decoded::NotRead };
+            };
+            let raw = answer.raw(place.signal.register, place.offset);
+            let value = decode::signal(&place.signal, raw);
+            let odd = value == Decoded::NotRead && !decode::says_no_value(&place.signal, raw);
+            if odd && *answer != Answer::Refused && link == LinkState::Online {
+                link = LinkState::Implausible { signal: place.signal.target.name() };
+            }
             Value { mechanism: place.mechanism, target: place.signal.target, value }
-        })
-        .collect()
+        });
+        let values = values.collect();
+        self.state = link.clone();
+        DriveReading { drive: self.drive.name.clone(), at, link, values }
+    }
 }
 
 #[cfg(test)]

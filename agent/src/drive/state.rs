@@ -20,20 +20,32 @@ pub enum LinkState {
         /// First address of the refused read.
         address: u16,
     },
+    /// The drive answers, but a value is none that the signal can have.
+    Implausible {
+        /// The first such signal.
+        signal: &'static str,
+    },
     /// No connection yet, and no attempt has failed.
     Connecting,
     /// A connection could not be made; the text says why.
     Unreachable(String),
-    /// The connection stands, but no answer came in time.
+    /// The connection stands, but no answer came in time; or a gateway says that it gets none.
     Silent,
-    /// The connection broke, or what came was no answer to the question; the text says which.
+    /// The connection broke; the text says how.
     Broken(String),
+    /// What came was no answer to the question; the text says why.
+    Garbled(String),
 }
 
 impl LinkState {
     /// Whether the drive answered at all.
     pub const fn is_up(&self) -> bool {
-        matches!(self, LinkState::Online | LinkState::Exception { .. })
+        match self {
+            LinkState::Online | LinkState::Implausible { .. } => true,
+            // A gateway that speaks for a device it does not reach.
+            LinkState::Exception { code, .. } => !matches!(code, 10 | 11),
+            _ => false,
+        }
     }
 
     /// The state's name in JSON.
@@ -41,10 +53,12 @@ impl LinkState {
         match self {
             LinkState::Online => "online",
             LinkState::Exception { .. } => "exception",
+            LinkState::Implausible { .. } => "implausible",
             LinkState::Connecting => "connecting",
             LinkState::Unreachable(_) => "unreachable",
             LinkState::Silent => "silent",
             LinkState::Broken(_) => "broken",
+            LinkState::Garbled(_) => "garbled",
         }
     }
 }
@@ -57,16 +71,20 @@ impl fmt::Display for LinkState {
                 let why = exception_words(*code);
                 write!(f, "answers, but refuses to read at address {address} (function {function}): {why}")
             }
+            LinkState::Implausible { signal } => {
+                write!(f, "answers, but with a value that `{signal}` cannot have: check type, word order and scale")
+            }
             LinkState::Connecting => f.write_str("connecting"),
             LinkState::Unreachable(why) => write!(f, "not reachable: {why}"),
             LinkState::Silent => f.write_str("connected, but gives no answer"),
             LinkState::Broken(why) => write!(f, "connection lost: {why}"),
+            LinkState::Garbled(why) => write!(f, "not understood: {why}"),
         }
     }
 }
 
 /// What an exception code means (Modbus Application Protocol 1.1b3, section 7).
-fn exception_words(code: u8) -> String {
+pub fn exception_words(code: u8) -> String {
     let words = match code {
         1 => "it does not know the function",
         2 => "it has no such address",

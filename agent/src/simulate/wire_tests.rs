@@ -33,7 +33,7 @@ async fn planned_is_recorded_over_the_wire() {
 
     let mut signals = fixture::hoist_signals("d");
     assert_eq!(signals[0].target, Target::Quantity(Quantity::Load));
-    signals[0].scale = 0.1;
+    signals[0].scale = tallyhook_config::model::Rational::parse("0.1").unwrap();
     let config = fixture::config(vec![fixture::drive("d", &address, 100, 1000)], vec![signals]);
     let (sender, mut readings) = mpsc::channel(drive::QUEUE);
     let mut tasks = drive::spawn(&config, clock.clone(), sender, stopped);
