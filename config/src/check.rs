@@ -15,6 +15,7 @@ use crate::model::{Config, Drive, Link, Page, RecordingRing, Store};
 use crate::publish;
 use crate::raw::{Given, Table, is_name, shorten};
 use crate::registers::Places;
+use crate::servers;
 
 /// Reads and checks a configuration. `file_name` is only used to name the file in faults.
 ///
@@ -126,6 +127,8 @@ fn check(document: &DeTable<'_>, faults: &Collector) -> Option<Config> {
 
     let mqtt = file.section("mqtt", &keys::MQTT).map(|t| publish::mqtt(&t));
     let webhooks = publish::webhooks(&file.sections("webhook", &keys::WEBHOOK));
+    let influx = file.section("influx", &keys::INFLUX).map(|t| servers::influx(&t));
+    let matrix = file.section("matrix", &keys::MATRIX).map(|t| servers::matrix(&t));
     let (site_name, time_zone) = site?;
     Some(Config {
         site_name,
@@ -139,6 +142,14 @@ fn check(document: &DeTable<'_>, faults: &Collector) -> Option<Config> {
             None => None,
         },
         webhooks: webhooks?,
+        influx: match influx {
+            Some(read) => Some(read?),
+            None => None,
+        },
+        matrix: match matrix {
+            Some(read) => Some(read?),
+            None => None,
+        },
     })
 }
 

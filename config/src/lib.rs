@@ -20,6 +20,7 @@ mod publish;
 mod raw;
 mod reference;
 mod registers;
+mod servers;
 mod signal;
 mod starter;
 

@@ -20,14 +20,14 @@ use tokio::sync::{mpsc, watch};
 use tokio::task::JoinSet;
 use tracing::{error, info, warn};
 
-use super::outbox::Outbox;
+use super::outbox::{Outbox, begin};
 use super::retry::{Backoff, pause, span_of};
 use super::{Wiring, payload, stopped};
 use crate::clock::Clock;
 use crate::figures::SiteFigures;
 
 /// The broker's name in the outbox.
-const DESTINATION: &str = "mqtt";
+pub const DESTINATION: &str = "mqtt";
 /// Messages that may wait for their acknowledgement.
 const WINDOW: usize = 64;
 /// Publishes that may be on the wire; the window, and room for states.
@@ -63,6 +63,15 @@ type Acknowledgement = Pin<Box<dyn Future<Output = Result<(), PublishNoticeError
 pub async fn run<O: Outbox>(broker: Mqtt, figures: watch::Receiver<Arc<SiteFigures>>, wiring: Wiring<O>) {
     let mut backoff = Backoff::new(FIRST_PAUSE, LONGEST_PAUSE);
     let mut stop = wiring.stop.clone();
+    // Before the first connection: what is stored while a new broker is still away is owed to it.
+    while let Err(why) = begin(&wiring.outbox, DESTINATION, wiring.end, broker.from_start).await {
+        warn!("the outbox cannot be read or written: {why}");
+        tokio::select! {
+            () = pause(&wiring.clock, backoff.failed()) => {}
+            () = stopped(&mut stop) => return,
+        }
+    }
+    backoff.succeeded();
     loop {
         let begun = wiring.clock.now().mono;
         let why = match connection(&broker, figures.clone(), &wiring).await {
@@ -106,7 +115,7 @@ async fn connection<O: Outbox>(broker: &Mqtt, figures: watch::Receiver<Arc<SiteF
         () = stopped(&mut stop) => return Over::Stopped,
     }
     info!(broker = %broker.host, port = broker.port, "connected");
-    let cursor = match wiring.outbox.cursor(DESTINATION).await {
+    let cursor = match begin(&wiring.outbox, DESTINATION, wiring.end, broker.from_start).await {
         Ok(cursor) => cursor,
         Err(why) => return lost(format!("the outbox cannot be read: {why}")),
     };

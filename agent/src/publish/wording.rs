@@ -137,6 +137,8 @@ pub(super) mod tests {
             cranes: Vec::new(),
             mqtt: None,
             webhooks: Vec::new(),
+            influx: None,
+            matrix: None,
         }
     }
 
