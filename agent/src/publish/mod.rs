@@ -7,12 +7,14 @@ pub mod chat;
 pub mod health;
 pub mod http;
 pub mod influx;
+pub mod matrix;
 pub mod mqtt;
 pub mod outbox;
 pub mod payload;
 pub mod retry;
 pub mod template;
 pub mod tls;
+pub mod trial;
 pub mod webhook;
 pub mod wording;
 
@@ -65,6 +67,10 @@ pub fn spawn<O: Outbox + Clone + Send + Sync + 'static>(setup: Setup<O>) -> Join
         let wiring = wiring(&webhook::Hook::destination(&hook));
         let hook = webhook::Hook { config: config.clone(), hook, clock: clock.clone() };
         tasks.spawn(chat::run(hook, wiring));
+    }
+    if let Some(room) = config.matrix.clone() {
+        let room = matrix::Room::new(config.clone(), room, clock.clone());
+        tasks.spawn(chat::run(room, wiring(matrix::DESTINATION)));
     }
     if let Some(server) = config.influx.clone() {
         tasks.spawn(influx::run(config.clone(), server, figures.clone(), wiring(influx::DESTINATION)));

@@ -2,6 +2,7 @@
 //! as a topic, and so is a field's type.
 
 use serde_json::Value;
+use tallyhook_analysis::duty::DutyLimit;
 use tallyhook_analysis::units::Timestamp;
 
 use super::line::Point;
@@ -76,6 +77,7 @@ pub fn of_figures(figures: &MechanismFigures, at: Timestamp) -> Vec<Point> {
             .float("gap_hours", figures.gap_hours)
             .float_if("load_spectrum_factor", figures.load_spectrum_factor)
             .whole("starts", clamped(figures.starts))
+            .whole_if("starts_per_hour_limit", DutyLimit::of(figures.group).map(|l| i64::from(l.starts_per_hour)))
             .whole("lifts", clamped(figures.lifts))
             .whole("overload_lifts", clamped(figures.overload_lifts))
             .whole_if("end_p10_seconds", date(forecast.map(|f| f.date_p10.as_str())))
