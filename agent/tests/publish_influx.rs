@@ -63,7 +63,7 @@ fn server(url: &str, token_file: Option<&Path>) -> Config {
 /// Tells 20 lifts to a server whose `play` answers the writes that hold lifts; whatever it answers with 204 is
 /// stored, and so is the body of a write whose answer breaks off.
 async fn told(mut play: impl FnMut(usize, &Request) -> Play + Send + 'static) -> (Teller, Stub, Stored) {
-    let clock = hasty_clock();
+    let clock = hasty_clock(5);
     let stored = Stored::default();
     let kept = stored.clone();
     let mut lifts = 0;
@@ -98,7 +98,7 @@ fn tries(stub: &Stub) -> Vec<i64> {
 
 #[tokio::test]
 async fn what_is_taken_is_told_once_with_its_address_and_token() {
-    let clock = hasty_clock();
+    let clock = hasty_clock(5);
     let directory = tempfile::tempdir().unwrap();
     let token = directory.path().join("token");
     std::fs::write(&token, "secret\n").unwrap();
@@ -220,7 +220,7 @@ async fn what_needs_a_person_is_a_finding_with_its_mend_and_is_tried_seldom() {
         ("302 Found\r\nLocation: https://login.example/", "the final address"),
         ("200 OK", "`url` is the server's"),
     ] {
-        let clock = hasty_clock();
+        let clock = hasty_clock(5);
         let directory = tempfile::tempdir().unwrap();
         let token = directory.path().join("token");
         std::fs::write(&token, "old").unwrap();
@@ -253,7 +253,7 @@ async fn what_needs_a_person_is_a_finding_with_its_mend_and_is_tried_seldom() {
 /// A server that refuses whatever it is sent is no reason to leave everything out, line by line.
 #[tokio::test]
 async fn a_server_that_refuses_everything_empties_no_outbox() {
-    let clock = hasty_clock();
+    let clock = hasty_clock(5);
     let stub = Stub::start(&clock, |_, _| Play::status("400 Bad Request")).await;
     let outbox = MemoryOutbox::default();
     let teller = Teller::start(server(&stub.url, None), &outbox, &clock);
@@ -270,7 +270,7 @@ async fn a_server_that_refuses_everything_empties_no_outbox() {
 /// An hour of the record gives one set of sums, at the record's own time; the month's figures are differences.
 #[tokio::test]
 async fn each_hour_of_the_record_gives_its_sums_once() {
-    let clock = hasty_clock();
+    let clock = hasty_clock(5);
     let stub = Stub::start(&clock, |_, _| Play::status("204 No Content")).await;
     let config = server(&stub.url, None);
     let teller = Teller::start(config.clone(), &MemoryOutbox::default(), &clock);
@@ -308,7 +308,7 @@ async fn each_hour_of_the_record_gives_its_sums_once() {
 /// Two levels that one sample crosses, and the same level reached and left, are points of their own.
 #[tokio::test]
 async fn no_two_events_become_one_point() {
-    let clock = hasty_clock();
+    let clock = hasty_clock(5);
     let stub = Stub::start(&clock, |_, _| Play::status("204 No Content")).await;
     let outbox = MemoryOutbox::default();
     let teller = Teller::start(server(&stub.url, None), &outbox, &clock);

@@ -8,3 +8,4 @@ pub mod cabinet;
 pub mod peers;
 pub mod plan;
 pub mod receiver;
+pub mod series;

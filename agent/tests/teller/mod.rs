@@ -158,15 +158,15 @@ impl Teller {
     }
 }
 
-/// A clock that runs 200 times as fast as real time, in steps of one second, and is waited on without a rest: pauses
-/// of minutes take moments, and servers answer in their own time all the same.
-pub fn hasty_clock() -> Clock {
+/// A clock that goes on by a second every `real_ms` milliseconds: pauses of minutes take moments, and servers answer in
+/// their own time all the same.
+pub fn hasty_clock(real_ms: i64) -> Clock {
     let clock = Clock::manual(Timestamp::from_ms(BEGIN_MS));
     let moved = clock.clone();
     tokio::spawn(async move {
         let real = Clock::system();
         loop {
-            real.sleep(Span::from_ms(5)).await;
+            real.sleep(Span::from_ms(real_ms)).await;
             let now = moved.now();
             let second = Span::from_ms(1000);
             moved.set(Reading { wall: now.wall.plus(second), mono: now.mono.plus(second) });
