@@ -9,3 +9,4 @@ pub mod modbus;
 pub mod peers;
 pub mod plan;
 pub mod receiver;
+pub mod series;
