@@ -311,6 +311,8 @@ fn what_makes_no_sense_is_refused_with_status_2() {
         ("--mechanism M5 --loads 1:0,0.5:0", "at least one must be above 0"),
         ("--mechanism M5 --loads 1:-1", "no share"),
         ("--mechanism M5 --loads 100:1", "fraction of the rated load"),
+        ("--mechanism M5 --loads 8000:1", "--rated-load"),
+        ("--mechanism M5 --rated-load 10000 --loads 25000:1", "0 to 2"),
         ("--mechanism M5 --loads NaN:1", "fraction of the rated load"),
         ("--mechanism M5 --loads 1:inf", "no share"),
         ("--mechanism M5 --loads 0.5", "LOAD:SHARE"),

@@ -76,6 +76,10 @@ pub fn mechanism_in_use(full_load_hours: f64, observed: Span) -> InUse<Mechanism
 /// `lifts` in `observed`, and the load spectrum factor `kp` of those lifts (cubic scale; `None` without lifts, which is
 /// the lightest use).
 ///
+/// The table's first column, U0, reaches to 16,000 lifts, and its cell of Q4 is A2. A crane of fewer lifts than A1 holds at
+/// that state of loading (8,000 at Q4, by the product of the group's cells) is in A1: one that lifts a handful of heavy
+/// loads a year is as lightly used as a crane can be.
+///
 /// A Kp above 1 has no state of loading. The group is then the one whose full-load cycles hold C · Kp, and never below
 /// the one of Q4. A8 is open above.
 ///
@@ -92,8 +96,12 @@ pub fn appliance_in_use(lifts: f64, kp: Option<f64>, observed: Span, design_life
     let kp = kp.unwrap_or(0.0);
     let class = CycleClass::of(cycles);
     let loading = ApplianceLoading::of(kp);
-    let by_matrix = ApplianceGroup::of(loading.unwrap_or(ApplianceLoading::Q4), class);
-    InUse::Group(if loading.is_some() { by_matrix } else { by_matrix.max(ApplianceGroup::holding(cycles * kp)) })
+    let row = loading.unwrap_or(ApplianceLoading::Q4);
+    let group = match cycles * row.limit() <= ApplianceGroup::A1.design_full_load_cycles() {
+        true => ApplianceGroup::A1,
+        false => ApplianceGroup::of(row, class),
+    };
+    InUse::Group(if loading.is_some() { group } else { group.max(ApplianceGroup::holding(cycles * kp)) })
 }
 
 #[cfg(test)]
@@ -121,6 +129,23 @@ mod tests {
             let next = MechanismGroup::ALL.get(i + 1).map_or(InUse::Above(group), |&g| InUse::Group(g));
             assert_eq!(mechanism_in_use(design * 1.001, ten_years), next);
         }
+    }
+
+    #[test]
+    fn a_crane_is_in_the_matrix_cell_of_its_classes_but_for_the_fewest_lifts() {
+        // Independent statement: the printed cell of each state of loading and class of utilization (tested for themselves in
+        // `class`), at the limit of both; below U0's column the product of A1's cells, 16,000 at Q3 or 8,000 at Q4.
+        let ten_years = Span::from_hours(10.0 * HOURS_PER_YEAR);
+        for &loading in ApplianceLoading::ALL {
+            for &class in CycleClass::ALL {
+                let cycles = class.limit().unwrap_or(5e6);
+                let group = appliance_in_use(cycles, Some(loading.limit()), ten_years, 10.0);
+                assert_eq!(group, InUse::Group(ApplianceGroup::of(loading, class)), "{loading} {class}");
+            }
+        }
+        let few = |lifts| appliance_in_use(lifts, Some(0.9), ten_years, 10.0).group();
+        assert_eq!((few(60.0), few(8_000.0)), (Some(ApplianceGroup::A1), Some(ApplianceGroup::A1)));
+        assert_eq!(few(8_001.0), Some(ApplianceGroup::A2));
     }
 
     proptest! {

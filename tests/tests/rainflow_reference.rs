@@ -145,6 +145,29 @@ fn ten_series_of_a_million_points_count_as_the_reference_counts_them() {
 }
 
 #[test]
+fn the_shell_counts_as_the_reference_counts() {
+    // Load in kilograms with a fraction, as a drive gives it; what `cycles --json` prints is the package's table to the bit.
+    let mut draw = Draw(4_309);
+    let all: Vec<Vec<f64>> =
+        (0..3).map(|_| series(&mut draw, 3_000)).map(|s| s.iter().map(|x| x / 3.0 + 0.1).collect()).collect();
+    let cabinet = tallyhook_tests::cabinet::Cabinet::new();
+    for (series, table) in all.iter().zip(reference(&all, cabinet.path())) {
+        let mut csv = String::from("time,load_kg\n");
+        for (second, load) in series.iter().enumerate() {
+            csv.push_str(&format!("{second},{load}\n"));
+        }
+        cabinet.write("samples.csv", &csv);
+        let answer = cabinet.run(&["cycles", "--samples", "samples.csv", "--column", "load_kg", "--json"]).json();
+        let rows = answer["cycles"].as_array().unwrap();
+        assert_eq!(rows.len(), table.len());
+        for (row, theirs) in rows.iter().zip(&table) {
+            let of = |field: &str| row[field].as_f64().unwrap();
+            assert_eq!(Row { range: of("range"), mean: of("mean"), count: of("count") }, *theirs);
+        }
+    }
+}
+
+#[test]
 fn a_stream_cut_anywhere_counts_as_the_reference_counts_the_whole() {
     let mut draw = Draw(85);
     let all: Vec<_> = (0..10).map(|_| series(&mut draw, 200)).collect();

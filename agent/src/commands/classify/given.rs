@@ -2,7 +2,7 @@
 
 use tallyhook_analysis::class::{ApplianceGroup, MechanismGroup};
 use tallyhook_analysis::period::{FactorScale, Recording};
-use tallyhook_analysis::selection::{Step, spectrum_factor, with_dead_load};
+use tallyhook_analysis::selection::{Step, StepFault, spectrum_factor, with_dead_load};
 
 use super::ClassifyArgs;
 use crate::exit::Failure;
@@ -48,7 +48,13 @@ impl ClassifyArgs {
             Step { load, share }
         };
         let steps: Vec<Step> = self.loads.iter().map(step).collect();
-        let factor = spectrum_factor(&steps).map_err(|fault| Failure::Usage(format!("--loads: {fault}")))?;
+        let factor = spectrum_factor(&steps).map_err(|fault| {
+            let mend = match (fault, self.rated_load) {
+                (StepFault::Load(_), None) => "; or give the rated load in the same unit with --rated-load",
+                _ => "",
+            };
+            Failure::Usage(format!("--loads: {fault}{mend}"))
+        })?;
         Ok(Spectrum { factor, steps, base })
     }
 }
