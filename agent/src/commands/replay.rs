@@ -2,6 +2,7 @@
 
 use std::path::PathBuf;
 
+use tallyhook_analysis::counter::Counter;
 use tallyhook_config::model::{Crane, Mechanism};
 
 use super::site_file::SiteFile;
@@ -39,7 +40,11 @@ pub fn run(args: ReplayArgs) -> CommandResult {
     }
     let calendar = SiteCalendar(file.config.time_zone.clone());
     let (crane, mechanism) = find(&file.config, &id)?;
-    let mut book = Book::open(crane, mechanism, calendar, None);
+    let mut book = Book::open_with(crane, mechanism, calendar, None, |terms| {
+        // A recording may have counters that the file does not read: their steps are taken to be fine, and to never end.
+        terms.hour_counter.get_or_insert(Counter::hours(0, 36_000));
+        terms.start_counter.get_or_insert(Counter::starts(0));
+    });
     play(source, &mut book)?;
 
     // Only the replayed mechanism has figures; the others of the file have no samples here.

@@ -8,6 +8,7 @@ use crate::exit::{CommandResult, Failure, Outcome};
 use crate::figures::{CraneFigures, MechanismFigures, SiteFigures};
 use crate::web::units::{MassUnit, count, factor, hours, number, percent};
 use tallyhook_analysis::period::PartKind;
+use tallyhook_analysis::service::ServiceKind;
 use tallyhook_analysis::units::Grams;
 
 /// Width of the sheet, columns.
@@ -90,12 +91,67 @@ fn mechanism_sheet(out: &mut String, m: &MechanismFigures, crane: Option<&CraneF
         line(out, "", &format!("{} h = {km} · {t} h · {f}, {kind}", hours(part.full_load_hours())));
     }
     line(out, "D, designed for", &format!("{} full-load hours", number(m.design_full_load_hours, 0)));
+    if m.budget_rated_load_kg > m.rated_load_kg {
+        let before = unit.text(Grams::from_kg(m.budget_rated_load_kg));
+        let left = hours(m.remaining_at_rated_load_hours);
+        line(
+            out,
+            "",
+            &format!("S and D at the rated load of {before} before it was lowered; left at the present one: {left} h"),
+        );
+    }
+    if m.gap_waiting_hours > 0.0 {
+        line(
+            out,
+            "Not yet in S",
+            &format!(
+                "{} h of gaps, until the drive's hour counter is read or four weeks are on record",
+                hours(m.gap_waiting_hours)
+            ),
+        );
+    }
+    for closed in &m.closed_periods {
+        let by = match closed.by {
+            ServiceKind::Overhaul => "general overhaul",
+            ServiceKind::Replacement => "replacement",
+            ServiceKind::NewPeriod => "new working period",
+        };
+        let (used, design) = (hours(closed.used_full_load_hours), number(closed.design_full_load_hours, 0));
+        line(
+            out,
+            "Working period before",
+            &format!("{} to {}, {used} of {design} h, ended by {by}", closed.began, closed.ended),
+        );
+    }
     line(out, "Load spectrum factor km", &spectrum_factor(m.load_spectrum_factor, &m.state_of_loading, edition));
     line(out, "Running time T", &format!("{} h, hoisting and lowering", hours(m.running_hours)));
     line(out, "Lifts", &format!("{}, {} above the rated load", count(m.lifts), count(m.overload_lifts)));
     line(out, "Starts", &count(m.starts));
     let in_use = m.group_in_use.map_or("too little record".to_owned(), |g| format!("{g} ({edition})"));
     line(out, "Group in use", &in_use);
+    duty_lines(out, m);
+    let severity = &m.severity;
+    if let (Some(s), Some(heavy), Some(busy)) = (severity.severity, severity.heavy_share, severity.busy_share) {
+        let (heavy, busy) = (percent(heavy), percent(busy));
+        line(
+            out,
+            "Severity of service",
+            &format!(
+                "{} ({}): {heavy} of the lifts from 85 % of rated up, {busy} of the hours with more than 10 lifts",
+                s.name(),
+                severity.edition
+            ),
+        );
+    }
+    for part in &m.parts {
+        let limits: Vec<String> = part
+            .limits
+            .iter()
+            .map(|l| format!("{} of {} {}", number(l.used, 0), number(l.of, 0), l.limit.replace('_', " ")))
+            .collect();
+        let due = if part.due { "DUE, " } else { "" };
+        line(out, &format!("Part: {}", part.name), &format!("{due}{} since {}", limits.join(", "), part.since));
+    }
     match &m.forecast {
         Some(f) => {
             let date = |d: &Option<String>| d.clone().unwrap_or_else(|| "beyond 30 years".to_owned());
@@ -114,6 +170,30 @@ fn mechanism_sheet(out: &mut String, m: &MechanismFigures, crane: Option<&CraneF
     }
     out.push('\n');
     spectrum_table(out, m);
+}
+
+fn duty_lines(out: &mut String, m: &MechanismFigures) {
+    let duty = &m.motor_duty;
+    let mut worst = format!(
+        "{} starts in an hour, {} % cyclic duration in 10 min, {} % in an hour",
+        count(duty.worst_starts_in_an_hour),
+        number(duty.worst_cyclic_duration_10min_percent, 0),
+        number(duty.worst_cyclic_duration_hour_percent, 0)
+    );
+    if let Some(limit) = &duty.limit {
+        let check = if limit.check_against_the_standard { ", check against the standard" } else { "" };
+        let _ = write!(
+            worst,
+            "; {} made for {} and {} % ({}{check})",
+            m.group,
+            limit.starts_per_hour,
+            number(limit.cyclic_duration_percent, 0),
+            limit.edition
+        );
+    }
+    line(out, "Motor, worst today", &worst);
+    let mean = duty.mean_run_seconds.map_or("-".to_owned(), |s| format!("{} s", number(s, 1)));
+    line(out, "", &format!("{mean} mean run per start, {} runs under 1 s", count(duty.short_runs)));
 }
 
 fn crane_sheet(out: &mut String, crane: &CraneFigures, edition: &str) {

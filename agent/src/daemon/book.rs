@@ -6,7 +6,7 @@ use std::cell::RefCell;
 use std::collections::BTreeMap;
 
 use serde_json::json;
-use tallyhook_analysis::account::{Account, CounterKind, DayRecord, Entry, HourSums, State};
+use tallyhook_analysis::account::{Account, CounterKind, DayRecord, Entry, HourSums, State, Terms};
 use tallyhook_analysis::counter::Note;
 use tallyhook_analysis::forecast::{DayUse, Outlook, Question, forecast};
 use tallyhook_analysis::lift::Lift;
@@ -91,6 +91,19 @@ const FORECAST_SEED: u64 = 9755;
 impl Book {
     /// Opens the book, from where it was left or empty.
     pub fn open(crane: &Crane, mechanism: &Mechanism, calendar: SiteCalendar, left: Option<Left>) -> Self {
+        Self::open_with(crane, mechanism, calendar, left, |_| {})
+    }
+
+    /// As [`Book::open`], with the terms of the configuration changed.
+    pub fn open_with(
+        crane: &Crane,
+        mechanism: &Mechanism,
+        calendar: SiteCalendar,
+        left: Option<Left>,
+        change: impl FnOnce(&mut Terms),
+    ) -> Self {
+        let mut terms = mechanism.terms();
+        change(&mut terms);
         let (state, crossed) = left.unwrap_or_default();
         let crossed = |name: &str| crossed.get(name).copied().unwrap_or(0);
         let warn = &mechanism.warn;
@@ -98,7 +111,7 @@ impl Book {
             let key = format!("{PART}{name}");
             (name.clone(), LevelWatch::new(&PART_LEVELS, 0.0, crossed(&key)))
         });
-        let mut account = Account::resume(mechanism.spec.clone(), mechanism.terms(), state);
+        let mut account = Account::resume(mechanism.spec.clone(), terms, state);
         if let Some(day) = account.recorder().open_day().map(|open| open.day.number) {
             account.fit_parts(day);
         }
