@@ -54,6 +54,7 @@ fn bus(name: &Given<String>, table: &Table<'_>) -> Option<Bus> {
     let line = match (table.has("device"), table.has("address")) {
         (true, false) => serial(table),
         (false, true) => gateway(table),
+        (false, false) if table.misspells("device") || table.misspells("address") => None,
         (false, false) => {
             table.faults.missing(
                 table.span.clone(),

@@ -68,6 +68,21 @@ fn registers(cranes: &[Crane], drive: &str) -> (Vec<Register>, Vec<Register>) {
     (of(fast), of(slow))
 }
 
+/// Reports two drives of one line that would both answer.
+pub(crate) fn report_doubles(tables: &[(Given<String>, Table<'_>)], drives: &BTreeMap<String, Drive>) {
+    let mut taken: BTreeMap<(&str, u8), &str> = BTreeMap::new();
+    for drive in drives.values() {
+        let Link::Bus(bus) = &drive.link else { continue };
+        let Some(other) = taken.insert((&bus.name, drive.unit), &drive.name) else { continue };
+        let Some((_, table)) = tables.iter().find(|(name, _)| name.value == drive.name) else { continue };
+        table.faults.wrong(
+            table.place("unit"),
+            format!("{} is unit {} of the bus `{}`, and so is `{other}`", table.header(), drive.unit, bus.name),
+            "write the number that is set on each device; for one device read both ways, use one drive",
+        );
+    }
+}
+
 /// Reports each line whose drives together ask for more than its time.
 pub(crate) fn report(
     buses: &Buses,

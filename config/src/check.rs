@@ -173,6 +173,7 @@ fn check(document: &DeTable<'_>, faults: &Collector) -> Option<Config> {
         read.into_iter().collect::<Option<Vec<_>>>()
     };
     places.report(faults);
+    carries::report_doubles(&drive_tables, &drives);
     if let Some(cranes) = &cranes {
         carries::report(&buses, &drive_tables, &drives, cranes);
     }

@@ -71,6 +71,7 @@ fn link(table: &Table<'_>, buses: &Buses) -> Option<Link> {
             buses.named(table, &given).map(Link::Bus)
         }
         (true, false) => bus::address(table).map(|address| Link::Tcp { address }),
+        (false, false) if table.misspells("address") || table.misspells("bus") => None,
         (false, false) => {
             table.faults.missing(
                 table.span.clone(),

@@ -112,14 +112,17 @@ impl<'a> Table<'a> {
         }
     }
 
+    /// Whether a key is there misspelt; it has been named already, with this one as its mend.
+    pub(crate) fn misspells(&self, name: &str) -> bool {
+        self.entries.keys().any(|k| {
+            let written: &str = k.get_ref();
+            !self.group.keys.iter().any(|k| k.name == written)
+                && nearest(written, self.group.keys.iter().map(|k| k.name)) == Some(name)
+        })
+    }
+
     fn say_missing(&self, key: &Key) {
-        // A misspelt key has been named already, with this one as its mend.
-        let misspelt = self.entries.keys().any(|k| {
-            let name: &str = k.get_ref();
-            !self.group.keys.iter().any(|k| k.name == name)
-                && nearest(name, self.group.keys.iter().map(|k| k.name)) == Some(key.name)
-        });
-        if misspelt {
+        if self.misspells(key.name) {
             return;
         }
         let mend = match key.form {

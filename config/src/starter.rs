@@ -128,10 +128,29 @@ impl Text {
         self.key(drive, "address", On, &toml_text(&options.drive));
         self.key(drive, "unit", On, "1");
         self.key(drive, "poll", On, "\"100ms\"");
+        self.key(drive, "poll_counters", Off, "\"5s\"");
         self.key(drive, "timeout", Off, "\"1s\"");
         self.key(drive, "max_registers", Off, "125");
+        self.key(drive, "max_contacts", Off, "2000");
+        self.key(drive, "readable", Off, "{ holding = \"0-40, 100-119\" }");
+        self.key(drive, "answer_delay", Off, "\"5ms\"");
+        self.key(drive, "silent_after", Off, "\"100h\"");
         self.aside(drive, &["profile"]);
         self.explain_all(&keys::PROFILE);
+
+        let bus = &keys::BUS;
+        self.header(Off, "[bus.panel]", bus);
+        self.explain_all(bus);
+        self.line("#device = \"/dev/serial/by-id/usb-adapter\"");
+        self.line("#baud = 19200");
+        self.line("#parity = \"even\"");
+        self.line("#stop_bits = 1");
+        self.line("#rs485 = false");
+        self.line("");
+        self.prose("A device on that line, in the place of an `address`:");
+        self.line("#[drive.amplifier]");
+        self.key(drive, "bus", Off, "\"panel\"");
+        self.line("#unit = 2");
     }
 
     fn crane(&mut self, options: &StarterOptions) {

@@ -62,7 +62,12 @@ fn the_defaults_that_are_spelt_out_are_those_that_hold_when_absent() {
     assert_eq!(a.factor_scale, b.factor_scale);
     assert_eq!(plain.store.commit_every, full.store.commit_every);
     assert_eq!(plain.drives["main"].timeout, full.drives["main"].timeout);
-    assert_eq!(plain.drives["main"].max_registers, full.drives["main"].max_registers);
+    let (plain, full) = (&plain.drives["main"], &full.drives["main"]);
+    assert_eq!((plain.max_registers, plain.max_contacts), (full.max_registers, full.max_contacts));
+    assert_eq!(
+        (plain.poll_counters, plain.answer_delay, plain.silent_after),
+        (full.poll_counters, full.answer_delay, full.silent_after)
+    );
 }
 
 #[test]

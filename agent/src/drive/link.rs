@@ -13,6 +13,7 @@ use std::collections::BTreeMap;
 use std::sync::Arc;
 use std::time::Duration;
 
+use futures_util::FutureExt;
 use tallyhook_config::model::{self, Drive, Framing, Line, Table};
 use tallyhook_config::wire::{ANSWER_BYTES, REQUEST_BYTES, Request, Speed};
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
@@ -213,11 +214,16 @@ impl Link {
             let longest = known.limit * 8;
             let until = rest.max(self.last_byte + self.silence());
             let Some(port) = &mut self.port else { return Err(not_open()) };
-            match timeout(until.saturating_sub(now), port.read(&mut bytes)).await {
-                Err(_) => return Ok(()),
-                Ok(Ok(n)) if n > 0 => self.stray(unit, &bytes[..n]),
-                Ok(Ok(_)) => return Err(self.closed("the other end closed it")),
-                Ok(Err(error)) => return Err(self.closed(&error.to_string())),
+            // A time-out of nothing still waits for the timer's next tick, which is dear on a busy line.
+            let read = match until.checked_sub(now) {
+                Some(wait) => timeout(wait, port.read(&mut bytes)).await.ok(),
+                None => port.read(&mut bytes).now_or_never(),
+            };
+            match read {
+                None => return Ok(()),
+                Some(Ok(n)) if n > 0 => self.stray(unit, &bytes[..n]),
+                Some(Ok(_)) => return Err(self.closed("the other end closed it")),
+                Some(Err(error)) => return Err(self.closed(&error.to_string())),
             }
             if self.clock.wire() > begun + longest {
                 return Err(ReadError::Lost(LinkState::Garbled("the line is never silent".into())));
@@ -254,7 +260,7 @@ impl Link {
         self.transaction = self.transaction.wrapping_add(1);
         let question = Question { framing: self.framing, transaction: self.transaction, unit, request };
         if self.framing == Framing::Tcp {
-            self.nothing_waits().await?;
+            self.nothing_waits()?;
         }
         let Some(port) = &mut self.port else { return Err(not_open()) };
         let sent = async {
@@ -385,15 +391,15 @@ impl Link {
     }
 
     /// On TCP nothing may lie there before a question is put: it would be an answer that nobody asked for.
-    async fn nothing_waits(&mut self) -> Result<(), ReadError> {
+    fn nothing_waits(&mut self) -> Result<(), ReadError> {
         let Some(port) = &mut self.port else { return Err(not_open()) };
-        match timeout(Duration::ZERO, port.read(&mut [0; 64])).await {
-            Err(_) => Ok(()),
-            Ok(Ok(0)) => Err(self.closed("the other end closed it")),
-            Ok(Ok(_)) => {
+        match port.read(&mut [0; 64]).now_or_never() {
+            None => Ok(()),
+            Some(Ok(0)) => Err(self.closed("the other end closed it")),
+            Some(Ok(_)) => {
                 Err(ReadError::Lost(self.failed(LinkState::Garbled("bytes came that nobody asked for".into()))))
             }
-            Ok(Err(error)) => Err(self.closed(&error.to_string())),
+            Some(Err(error)) => Err(self.closed(&error.to_string())),
         }
     }
 }

@@ -2,8 +2,8 @@
 //!
 //! A line has one queue, with one question at a time; a device with a socket of its own is a line of one. Ticks of a
 //! drive lie at origin + n · period on the clock, and the drive whose tick is oldest is served first, so a slow one
-//! gets its turn and no more. A tick that comes while an answer is still awaited is skipped, not made up for. The
-//! counters are read one block at a time, where the line has room before the next tick.
+//! gets its turn and no more. A tick that comes while an answer is still awaited is late; a second one is skipped, not
+//! made up for. The counters are read one block at a time, where the line has room before the next tick.
 //!
 //! Connecting runs beside the ticks, so that a drive that is off still gives a reading a tick, with nothing read.
 //! After a failure all of a tick is "not read": no old value fills in for it.
@@ -21,7 +21,7 @@ use super::link::{Link, ReadError};
 use super::plan::ReadPlan;
 use super::port::{Port, Ports};
 use super::{DriveReading, LinkState, Value};
-use crate::clock::Clock;
+use crate::clock::{Clock, Reading};
 
 /// The shortest real time between two ticks, milliseconds. Under a time-lapse the cadence is lowered to keep it.
 pub const LEAST_REAL_PERIOD_MS: f64 = 2.0;
@@ -183,11 +183,14 @@ impl Poller {
         }
         while let Some(index) = self.next() {
             self.connect_until(self.members[index].tick).await;
-            let reading = self.tick(index).await;
             self.served += 1;
+            let begun = self.clock.now();
             let member = &mut self.members[index];
             member.served = self.served;
-            member.tick = next_tick(member.origin, member.period, self.clock.now().mono);
+            // After the tick that this turn stands for, not after its end: a turn that takes a little too long makes
+            // the next one late, and only whole missed periods are skipped.
+            member.tick = next_tick(member.origin, member.period, begun.mono);
+            let reading = self.tick(index, begun).await;
             // A full queue holds the poller up: readings are never thrown away behind the recorder's back.
             if readings.send(reading).await.is_err() {
                 return;
@@ -246,8 +249,7 @@ impl Poller {
     }
 
     /// One reading, whatever happens.
-    async fn tick(&mut self, index: usize) -> DriveReading {
-        let begun = self.clock.now();
+    async fn tick(&mut self, index: usize, begun: Reading) -> DriveReading {
         let room = self.members.iter().enumerate().filter(|(i, _)| *i != index).map(|(_, m)| m.tick).min();
         let shared = self.members.len() > 1;
         let member = &mut self.members[index];
@@ -257,7 +259,7 @@ impl Poller {
         if member.spared_until > begun.mono || self.link.rests(member.drive.unit) {
             return member.reading(begun, member.state.clone(), &[]);
         }
-        let room = room.unwrap_or(next_tick(member.origin, member.period, begun.mono));
+        let room = room.unwrap_or(member.tick);
         let mut round = Round { at: None, state: LinkState::Online, answers: Vec::new(), too_wide: Vec::new() };
         round.answers.resize(member.plan.requests.len(), None);
         let mut lost = None;
@@ -304,7 +306,7 @@ impl Poller {
 /// The answers of one tick.
 struct Round {
     /// When the first answer came.
-    at: Option<crate::clock::Reading>,
+    at: Option<Reading>,
     state: LinkState,
     answers: Vec<Option<Answer>>,
     /// Reads that the device refused for their addresses.
@@ -358,7 +360,7 @@ impl Member {
     }
 
     /// Every signal of the plan, from the answers of one tick; without answers all are "not read".
-    fn reading(&mut self, at: crate::clock::Reading, link: LinkState, answers: &[Option<Answer>]) -> DriveReading {
+    fn reading(&mut self, at: Reading, link: LinkState, answers: &[Option<Answer>]) -> DriveReading {
         let mut link = link;
         let values = self.plan.places.iter().map(|place| {
             let Some(Some(answer)) = answers.get(place.request) else {

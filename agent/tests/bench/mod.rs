@@ -1,0 +1,107 @@
+//! The drive side at work in a test: a configuration from text, its pollers, and what they say.
+
+#![allow(dead_code, reason = "each test file uses a part of it")]
+
+use std::sync::Mutex;
+use std::time::Duration;
+
+use tallyhook::clock::Clock;
+use tallyhook::drive::{self, Decoded, DriveReading};
+use tallyhook_config::model::{Config, Target};
+use tokio::sync::{mpsc, watch};
+use tokio::task::JoinSet;
+
+/// Tests that measure time hold this, so that they do not disturb each other.
+pub static ALONE: Mutex<()> = Mutex::new(());
+
+/// Holds [`ALONE`], whatever became of the test before.
+pub fn alone() -> std::sync::MutexGuard<'static, ()> {
+    ALONE.lock().unwrap_or_else(std::sync::PoisonError::into_inner)
+}
+
+/// `short`, or `long` when TALLYHOOK_LONG=1 asks for the long form of the same test.
+pub fn seconds(short: u64, long: u64) -> Duration {
+    let is_long = std::env::var_os("TALLYHOOK_LONG").is_some_and(|v| v == "1");
+    Duration::from_secs(if is_long { long } else { short })
+}
+
+/// A site with these drives and buses and one mechanism a drive; `signals` are the lines of each one's signals.
+pub fn config(drives: &str, mechanisms: &[(&str, &str)]) -> Config {
+    let mut text = format!("[page]\nlisten = \"127.0.0.1:0\"\n{drives}\n[[crane]]\nid = \"yard-1\"\ngroup = \"A5\"\n");
+    for (drive, signals) in mechanisms {
+        text.push_str(&format!(
+            "[[crane.mechanism]]\nid = \"hoist-{drive}\"\ngroup = \"M5\"\nrated_load_kg = 16000\ndrive = \"{drive}\"\n\
+             stale_after = \"10s\"\n[crane.mechanism.signals]\n{signals}\n"
+        ));
+    }
+    tallyhook_config::load(&text, "bench.toml").unwrap_or_else(|faults| panic!("{}", faults.report()))
+}
+
+/// Load at holding 0 and 1, raising in bit 0 and lowering in bit 1 of holding 2.
+pub const HOIST: &str = "load_kg = { address = 0, type = \"i32\" }\nraising = { address = 2, bit = 0 }\n\
+                         lowering = { address = 2, bit = 1 }";
+
+/// Pollers at work.
+pub struct Bench {
+    pub readings: mpsc::Receiver<DriveReading>,
+    pub stop: watch::Sender<bool>,
+    pub tasks: JoinSet<()>,
+}
+
+impl Bench {
+    pub fn start(config: &Config, clock: &Clock) -> Self {
+        let (sender, readings) = mpsc::channel(drive::QUEUE);
+        let (stop, stopped) = watch::channel(false);
+        Bench { readings, stop, tasks: drive::spawn(config, clock.clone(), sender, stopped) }
+    }
+
+    pub async fn next(&mut self) -> DriveReading {
+        tokio::time::timeout(Duration::from_secs(20), self.readings.recv()).await.expect("a reading").expect("polling")
+    }
+
+    /// All readings of the next `span`.
+    pub async fn during(&mut self, clock: &Clock, span: Duration) -> Vec<DriveReading> {
+        let end = clock.wire() + span;
+        let mut all = Vec::new();
+        while clock.wire() < end {
+            all.push(self.next().await);
+        }
+        all
+    }
+
+    pub async fn end(mut self) {
+        self.stop.send_replace(true);
+        while let Some(done) = self.tasks.join_next().await {
+            done.expect("no poller panics");
+        }
+    }
+}
+
+/// A signal's value in a reading.
+pub fn value(reading: &DriveReading, name: &str) -> Decoded {
+    let named = |target: Target| target.name() == name;
+    reading.values.iter().find(|v| named(v.target)).expect("every signal is in every reading").value
+}
+
+/// The value below which a share of the values lies.
+pub fn quantile(values: &mut [f64], share: f64) -> f64 {
+    values.sort_by(f64::total_cmp);
+    let at = (values.len() as f64 * share).ceil() as usize;
+    values[at.clamp(1, values.len()) - 1]
+}
+
+/// How late the clock's own sleepers wake on this machine now, p99 in ms: what a poller cannot be better than. Runs
+/// beside a measurement, on the same grid.
+pub async fn machine_lateness(clock: Clock, period: Duration, mut stop: watch::Receiver<bool>) -> f64 {
+    let mut late = Vec::new();
+    let mut at = clock.wire();
+    while !*stop.borrow() {
+        at += period;
+        let wait = at.saturating_sub(clock.wire());
+        if tokio::time::timeout(wait, stop.changed()).await.is_ok() {
+            break;
+        }
+        late.push((clock.wire() - at).as_secs_f64() * 1000.0);
+    }
+    if late.is_empty() { 0.0 } else { quantile(&mut late, 0.99) }
+}
