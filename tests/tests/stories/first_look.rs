@@ -118,6 +118,84 @@ fn a_drive_that_is_off_is_one_fault_with_its_mend() {
     assert_eq!(document["drives"][0]["state"], "unreachable");
 }
 
+/// A cabinet with the profiles that are shipped beside its site.
+fn cabinet_with_profiles(site: &str) -> Cabinet {
+    let cabinet = Cabinet::new();
+    let shipped = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("../deploy/profiles");
+    for file in std::fs::read_dir(shipped).unwrap().map(Result::unwrap) {
+        std::fs::copy(file.path(), cabinet.path().join(file.file_name())).unwrap();
+    }
+    cabinet.write("site.toml", site);
+    cabinet
+}
+
+#[test]
+fn devices_laid_out_as_the_shipped_profiles_say_are_read_rightly() {
+    let converter = Device::start(&[
+        Row::plain("holding", 0, "u16", 0x1637),
+        Row::plain("holding", 1, "i16", -8192),
+        Row::plain("holding", 2, "i16", 455),
+        Row::plain("holding", 3, "u16", 0x3220),
+        Row { word_order: "low-first", ..Row::plain("holding", 4, "u32", 81_235_u32) },
+        Row::plain("holding", 6, "u16", 40_000),
+    ]);
+    let cell = Device::start(&[Row::plain("input", 0, "f32", 7300.5), Row::plain("input", 2, "u16", 1)]);
+    let plc = Device::start(&[
+        Row { word_order: "low-first", ..Row::plain("holding", 20, "i32", 4321) },
+        Row::plain("holding", 22, "u16", 3),
+        Row::plain("holding", 23, "u16", 0b1110),
+        Row::plain("holding", 24, "u16", 0xA037),
+        Row::plain("holding", 25, "bcd16", 1234),
+        Row { word_order: "low-first", ..Row::plain("holding", 26, "u32", 7_200_000_u32) },
+        Row { word_order: "low-first", ..Row::plain("holding", 28, "u32", 70_000_u32) },
+    ]);
+    let drive = |name: &str, device: &Device, profile: &str| {
+        format!("[drive.{name}]\naddress = \"{}\"\nprofile = \"{profile}.toml\"\n", device.address())
+    };
+    let hoist = |id: &str, more: &str| {
+        format!("[[crane.mechanism]]\nid = \"{id}\"\ngroup = \"M5\"\nrated_load_kg = 16000\n{more}\n")
+    };
+    let site = [
+        drive("main", &converter, "torque-only-drive"),
+        drive("cell", &cell, "load-cell-amplifier"),
+        drive("plc", &plc, "plc-gateway"),
+        "[[crane]]\nid = \"yard-1\"\ngroup = \"A5\"\n".to_owned(),
+        hoist(
+            "main-hoist",
+            "drive = \"main\"\n[crane.mechanism.signals]\nload_kg = { drive = \"cell\" }\n\
+                            overload = { drive = \"cell\" }",
+        ),
+        hoist("aux-hoist", "drive = \"plc\"\naddress_offset = 20"),
+    ]
+    .concat();
+    let cabinet = cabinet_with_profiles(&site);
+    let shown = cabinet.run(&["check", "--config", "site.toml", "--live"]).ok();
+    for part in [
+        "load_kg of main-hoist: 7300.5 kg",
+        "overload of main-hoist: off",
+        "torque_pct of main-hoist: 45.5 %",
+        "speed_pct of main-hoist: -50 %",
+        "raising of main-hoist: off",
+        "lowering of main-hoist: on",
+        "brake_open of main-hoist: on",
+        "fault of main-hoist: on (DC link under-voltage)",
+        "run_hours of main-hoist: 8123.5 h",
+        "starts of main-hoist: 40000 starts",
+        "load_kg of aux-hoist: 4321 kg",
+        "raising of aux-hoist: off",
+        "lowering of aux-hoist: on",
+        "fault of aux-hoist: off",
+        "overload of aux-hoist: on",
+        "upper_limit of aux-hoist: off",
+        "speed_pct of aux-hoist: 55 %",
+        "height_m of aux-hoist: 12.34 m",
+        "run_hours of aux-hoist: 2000 h",
+        "starts of aux-hoist: 70000 starts",
+    ] {
+        assert!(shown.contains(part), "no `{part}` in\n{shown}");
+    }
+}
+
 fn probe(arguments: &[&str]) -> Answer {
     Cabinet::new().run(&[&["probe"], arguments].concat())
 }
