@@ -1,20 +1,20 @@
 //! The figures that every view shows: `status`, `replay`, the page, the retained MQTT state are renderings of these.
 
 use serde::Serialize;
+use tallyhook_analysis::account::{Account, Terms};
 use tallyhook_analysis::class::{ApplianceGroup, ApplianceLoading, CycleClass, MechanismGroup, MechanismLoading};
+use tallyhook_analysis::duty::{DayDuty, DutyLimit};
+use tallyhook_analysis::forecast::DayUse;
+use tallyhook_analysis::gapbook::counted_recording;
+use tallyhook_analysis::in_use::{appliance_in_use, mechanism_in_use};
+use tallyhook_analysis::mark::Mark;
 use tallyhook_analysis::period::{Ledger, Part, PartKind, Recording};
+use tallyhook_analysis::service::{Closed, Periods, ServiceKind};
+use tallyhook_analysis::severity::{ServiceTally, Severity};
 use tallyhook_analysis::spectrum::{BANDS, Totals, band_edges};
 use tallyhook_analysis::units::{Grams, MS_PER_HOUR, Span, Timestamp};
+use tallyhook_analysis::wear::{Limit, Used, WearCounts, WearPart};
 use tallyhook_config::model::{Config, Crane, Mechanism};
-
-/// Hours in a year of 365.25 days.
-const HOURS_PER_YEAR: f64 = 8766.0;
-
-/// The years of use that FEM's full-load hours stand for.
-const FEM_YEARS: f64 = 10.0;
-
-/// Below this span of record nothing is said of the group in use: four weeks.
-const LEAST_RECORD: Span = Span::from_ms(28 * 24 * MS_PER_HOUR);
 
 /// What is known of one mechanism beyond its configuration.
 #[derive(Clone, Debug, Default)]
@@ -31,6 +31,79 @@ pub struct Record {
     pub hanging_since: Option<Timestamp>,
     /// When the working period will end.
     pub forecast: Option<Forecast>,
+    /// The present working period; `None` for one that began with the record and has no gaps.
+    pub period: Option<PeriodRecord>,
+    /// Motor duty of the open day, and starts of the last hour.
+    pub duty: (DayDuty, u64),
+    /// Lifts by load and hour.
+    pub service: ServiceTally,
+    /// What wears parts, of the whole life.
+    pub wear: WearCounts,
+    /// Wearing parts and inspections.
+    pub parts: Vec<WearPart>,
+}
+
+/// What is known of working periods.
+#[derive(Clone, Debug)]
+pub struct PeriodRecord {
+    /// The present one's ledger.
+    pub ledger: Ledger,
+    /// Base (rated load and dead load) that S and D are in full-load hours of.
+    pub base: Grams,
+    /// The present one's sums.
+    pub totals: Totals,
+    /// The present one's first day, days since 1970-01-01; `None` before the first sample.
+    pub began: Option<i32>,
+    /// Those that are over.
+    pub closed: Vec<Closed>,
+    /// Length of gaps that are not in S yet, hours.
+    pub waiting_gap_hours: f64,
+    /// Starts in gaps that the drive's counter told.
+    pub gap_starts: u64,
+    /// Full-load hours of gaps and unread loads of the present period.
+    pub unseen_full_load_hours: f64,
+}
+
+impl Record {
+    /// What an account knows.
+    pub fn of(account: &Account, forecast: Option<Forecast>) -> Self {
+        let recorder = account.recorder();
+        let began_at = recorder.began_at();
+        let ledger = account.ledger();
+        let unseen_full_load_hours =
+            ledger.full_load_hours_of(PartKind::Gap) + ledger.full_load_hours_of(PartKind::LoadNotRead);
+        Record {
+            totals: recorder.totals().clone(),
+            began_at,
+            counted_to: began_at.map(|_| recorder.counted_to()),
+            gap_since: recorder.gap_since(),
+            hanging_since: recorder.hanging_since(),
+            forecast,
+            period: Some(PeriodRecord {
+                ledger,
+                base: account.budget_base(),
+                totals: account.period_totals(),
+                began: account.periods().map(Periods::began),
+                closed: account.periods().map(|p| p.closed().to_vec()).unwrap_or_default(),
+                waiting_gap_hours: account.gaps().waiting_hours(),
+                gap_starts: account.gaps().counted_starts(),
+                unseen_full_load_hours,
+            }),
+            duty: (account.duty().day(), account.duty().starts_of_the_last_hour()),
+            service: account.service_tally().clone(),
+            wear: *account.wear(),
+            parts: account.parts().cloned().collect(),
+        }
+    }
+}
+
+/// A day as the forecast reads it; `base` is that of the budget.
+pub fn day_use(day: i32, totals: &Totals, base: Grams) -> DayUse {
+    DayUse {
+        day,
+        full_load_hours: totals.full_load_hours(base),
+        observed: totals.observed_ms as f64 / (totals.observed_ms + totals.gap_ms).max(1) as f64,
+    }
 }
 
 /// Dates at which the working period will be used up, with 10, 50 and 90 % chance of being earlier.
@@ -77,6 +150,8 @@ pub struct MechanismFigures {
     pub group: MechanismGroup,
     /// Rated load, kg.
     pub rated_load_kg: f64,
+    /// Rated load that S and D are in full-load hours of, kg; above the rated load where that was lowered.
+    pub budget_rated_load_kg: f64,
     /// Running time, hoisting and lowering, hours.
     pub running_hours: f64,
     /// Running edges.
@@ -101,14 +176,32 @@ pub struct MechanismFigures {
     pub design_full_load_hours: f64,
     /// S/D.
     pub consumed: f64,
+    /// D − S, full-load hours of the budget's rated load; negative when the period is over.
+    pub remaining_full_load_hours: f64,
+    /// D − S in full-load hours of the present rated load; more than the above where that was lowered.
+    pub remaining_at_rated_load_hours: f64,
     /// The group that ten years of such use would need; `null` with too little record.
     pub group_in_use: Option<MechanismGroup>,
     /// Hours by band.
     pub spectrum: Vec<Band>,
     /// When S reaches D; `null` with too little record.
     pub forecast: Option<Forecast>,
+    /// First day of the present working period, `YYYY-MM-DD`.
+    pub period_began: Option<String>,
     /// The parts of S, each with its recording and factor.
     pub periods: Vec<Part>,
+    /// Working periods that a service has ended, oldest first.
+    pub closed_periods: Vec<ClosedFigures>,
+    /// Length of gaps that are not in S yet, hours: they wait for the drive's hour counter or for four weeks of record.
+    pub gap_waiting_hours: f64,
+    /// Starts in gaps that the drive's counter told.
+    pub gap_starts: u64,
+    /// Motor duty of the day so far, against FEM 9.683.
+    pub motor_duty: DutyFigures,
+    /// Severity of service.
+    pub severity: SeverityFigures,
+    /// Wearing parts and inspections.
+    pub parts: Vec<PartFigures>,
     /// Time without a record, hours.
     pub gap_hours: f64,
     /// Time with a record, hours.
@@ -123,6 +216,136 @@ pub struct MechanismFigures {
     pub gap_since: Option<String>,
     /// Since when a load has been hanging.
     pub hanging_since: Option<String>,
+}
+
+/// A working period that a service has ended.
+#[derive(Clone, PartialEq, Debug, Serialize)]
+pub struct ClosedFigures {
+    /// First day, `YYYY-MM-DD`.
+    pub began: String,
+    /// Day of the service, `YYYY-MM-DD`.
+    pub ended: String,
+    /// The service.
+    pub by: ServiceKind,
+    /// S.
+    pub used_full_load_hours: f64,
+    /// D.
+    pub design_full_load_hours: f64,
+    /// S/D.
+    pub consumed: f64,
+    /// Its parts.
+    pub periods: Vec<Part>,
+}
+
+/// Motor duty of the day so far.
+#[derive(Clone, PartialEq, Debug, Serialize)]
+pub struct DutyFigures {
+    /// Starts of the hour that ends now.
+    pub starts_last_hour: u64,
+    /// Starts of the day.
+    pub starts: u64,
+    /// Runs under a second: inching.
+    pub short_runs: u64,
+    /// Mean run per start, seconds; `null` without starts.
+    pub mean_run_seconds: Option<f64>,
+    /// Most starts in a sliding hour.
+    pub worst_starts_in_an_hour: u64,
+    /// Largest cyclic duration factor in a sliding ten minutes, percent.
+    pub worst_cyclic_duration_10min_percent: f64,
+    /// Largest cyclic duration factor in a sliding hour, percent.
+    pub worst_cyclic_duration_hour_percent: f64,
+    /// What the group's motor is made for; `null` for M8, for which no values were found.
+    pub limit: Option<DutyLimitFigures>,
+}
+
+/// What FEM 9.683 gives for the motor of a group.
+#[derive(Clone, PartialEq, Debug, Serialize)]
+pub struct DutyLimitFigures {
+    /// Starts per hour.
+    pub starts_per_hour: u32,
+    /// Cyclic duration factor, percent.
+    pub cyclic_duration_percent: f64,
+    /// The standard.
+    pub edition: &'static str,
+    /// The values are from memory: check against the standard.
+    pub check_against_the_standard: bool,
+}
+
+/// Severity of service.
+#[derive(Clone, PartialEq, Debug, Serialize)]
+pub struct SeverityFigures {
+    /// `normal`, `heavy` or `severe`; `null` without lifts.
+    pub severity: Option<Severity>,
+    /// Share of the lifts from 85 % of the rated load up.
+    pub heavy_share: Option<f64>,
+    /// Share of the hours with lifts that had more than ten.
+    pub busy_share: Option<f64>,
+    /// Longest time between frequent inspections, days; `null` without lifts.
+    pub frequent_inspection_days: Option<u32>,
+    /// Longest time between periodic inspections, days; `null` without lifts.
+    pub periodic_inspection_days: Option<u32>,
+    /// The text that defines it.
+    pub edition: &'static str,
+}
+
+impl SeverityFigures {
+    fn of(tally: &ServiceTally, abnormal: bool) -> Self {
+        let severity = tally.severity(abnormal);
+        SeverityFigures {
+            severity,
+            heavy_share: tally.heavy_share(),
+            busy_share: tally.busy_share(),
+            frequent_inspection_days: severity.map(|s| s.frequent().to_days),
+            periodic_inspection_days: severity.map(|s| s.periodic().to_days),
+            edition: Severity::EDITION,
+        }
+    }
+}
+
+/// A wearing part or an inspection.
+#[derive(Clone, PartialEq, Debug, Serialize)]
+pub struct PartFigures {
+    /// Its name.
+    pub name: String,
+    /// Its last reset, `YYYY-MM-DD`.
+    pub since: String,
+    /// How far its limits are used; the furthest first.
+    pub limits: Vec<LimitFigures>,
+    /// The furthest share; due from 1 on.
+    pub share: f64,
+    /// Whether it is due.
+    pub due: bool,
+}
+
+/// How far a limit is used.
+#[derive(Clone, PartialEq, Debug, Serialize)]
+pub struct LimitFigures {
+    /// What is counted: `running_hours`, `lifts`, `starts`, `stops`, `bending_cycles`, `full_load_bending_cycles`,
+    /// `brake_work_kj` or `days`.
+    pub limit: &'static str,
+    /// Used since the reset.
+    pub used: f64,
+    /// The limit.
+    pub of: f64,
+    /// Used over the limit.
+    pub share: f64,
+}
+
+impl LimitFigures {
+    /// The figures of a limit.
+    pub fn of(used: &Used) -> Self {
+        let (limit, of) = match used.limit {
+            Limit::RunningHours(n) => ("running_hours", f64::from(n)),
+            Limit::Lifts(n) => ("lifts", n as f64),
+            Limit::Starts(n) => ("starts", n as f64),
+            Limit::Stops(n) => ("stops", n as f64),
+            Limit::BendingCycles(n) => ("bending_cycles", n as f64),
+            Limit::FullLoadBendingCycles(n) => ("full_load_bending_cycles", n as f64),
+            Limit::BrakeWorkKj(n) => ("brake_work_kj", n as f64),
+            Limit::Days(n) => ("days", f64::from(n)),
+        };
+        LimitFigures { limit, used: used.used, of, share: used.share }
+    }
 }
 
 /// Figures of a crane as a whole.
@@ -185,79 +408,108 @@ pub fn of_site(config: &Config, record: impl Fn(&Mechanism) -> Record) -> SiteFi
     }
 }
 
-/// D of a mechanism: the maker's own or the group's.
-pub fn design_full_load_hours(mechanism: &Mechanism) -> f64 {
-    mechanism.design_full_load_hours.unwrap_or_else(|| mechanism.group.design_full_load_hours())
-}
-
-/// The ledger of a mechanism's working period.
-pub fn ledger(mechanism: &Mechanism, totals: &Totals) -> Ledger {
+/// The period of a mechanism that has no account, from its sums alone.
+fn plain_period(mechanism: &Mechanism, totals: &Totals) -> PeriodRecord {
+    let Terms { scale, design_full_load_hours, mut prior, design_spectrum, .. } = mechanism.terms();
     let base = mechanism.spec.base();
-    let scale = mechanism.factor_scale;
     let km = totals.load_spectrum_factor(base);
-    let mut parts = Vec::new();
-    let mut part = |kind, hours: f64, km: f64, recording: Recording, note: &str| {
-        if hours > 0.0 {
-            let factor = recording.factor(scale).unwrap_or(1.0);
-            let note = note.to_owned();
-            parts.push(Part { kind, running_hours: hours, spectrum_factor: km, recording, scale, factor, note });
-        }
-    };
-    for prior in &mechanism.prior {
-        part(PartKind::Prior, prior.running_hours, prior.spectrum_factor, prior.recording, &prior.note);
+    let parts = [
+        (PartKind::Measured, totals.known_load_hours(), km.unwrap_or(0.0), Recording::Recorder),
+        (
+            PartKind::LoadNotRead,
+            load_unknown_hours(totals),
+            km.unwrap_or(0.0).max(design_spectrum),
+            counted_recording(scale),
+        ),
+    ];
+    let parts = parts.into_iter().filter(|(_, hours, ..)| *hours > 0.0);
+    prior.extend(parts.filter_map(|(kind, hours, km, recording)| Part::new(kind, hours, km, recording, scale).ok()));
+    let ledger = Ledger { design_full_load_hours, parts: prior };
+    PeriodRecord {
+        unseen_full_load_hours: ledger.full_load_hours_of(PartKind::LoadNotRead),
+        ledger,
+        base,
+        totals: totals.clone(),
+        began: None,
+        closed: Vec::new(),
+        waiting_gap_hours: totals.gap_ms as f64 / MS_PER_HOUR as f64,
+        gap_starts: 0,
     }
-    part(PartKind::Measured, totals.known_load_hours(), km.unwrap_or(0.0), Recording::Recorder, "");
-    let unread = load_unknown_hours(totals);
-    part(PartKind::LoadNotRead, unread, assumed_factor(km), Recording::Counter, "load not read");
-    Ledger { design_full_load_hours: design_full_load_hours(mechanism), parts }
-}
-
-/// S/D as [`ledger`] gives it, without laying the ledger out: cheap enough for every sample.
-pub fn used_share(mechanism: &Mechanism, totals: &Totals) -> f64 {
-    let factor = |recording: Recording| recording.factor(mechanism.factor_scale).unwrap_or(1.0);
-    let base = mechanism.spec.base();
-    let prior: f64 = mechanism.prior.iter().map(|p| p.spectrum_factor * p.running_hours * factor(p.recording)).sum();
-    let measured = totals.full_load_hours(base) * factor(Recording::Recorder);
-    let unread =
-        assumed_factor(totals.load_spectrum_factor(base)) * load_unknown_hours(totals) * factor(Recording::Counter);
-    (prior + measured + unread) / design_full_load_hours(mechanism)
-}
-
-/// km of running time whose load was not read: the worse of what was measured so far and a moderate spectrum.
-fn assumed_factor(measured: Option<f64>) -> f64 {
-    measured.unwrap_or(0.0).max(MechanismLoading::L2.limit())
 }
 
 fn load_unknown_hours(totals: &Totals) -> f64 {
     totals.load_unknown_ms as f64 / MS_PER_HOUR as f64
 }
 
+fn closed_figures(closed: &Closed) -> ClosedFigures {
+    ClosedFigures {
+        began: date_of(closed.began),
+        ended: date_of(closed.ended),
+        by: closed.by,
+        used_full_load_hours: closed.ledger.used_full_load_hours(),
+        design_full_load_hours: closed.ledger.design_full_load_hours,
+        consumed: closed.ledger.used_share(),
+        periods: closed.ledger.parts.clone(),
+    }
+}
+
+fn duty_figures(group: MechanismGroup, day: &DayDuty, starts_last_hour: u64) -> DutyFigures {
+    DutyFigures {
+        starts_last_hour,
+        starts: day.starts,
+        short_runs: day.short_runs,
+        mean_run_seconds: day.mean_run_seconds(),
+        worst_starts_in_an_hour: day.worst_starts.value,
+        worst_cyclic_duration_10min_percent: day.ed_ten_minutes(),
+        worst_cyclic_duration_hour_percent: day.ed_hour(),
+        limit: DutyLimit::of(group).map(|limit| DutyLimitFigures {
+            starts_per_hour: limit.starts_per_hour,
+            cyclic_duration_percent: limit.ed_percent,
+            edition: DutyLimit::EDITION,
+            check_against_the_standard: limit.mark == Mark::C,
+        }),
+    }
+}
+
+fn part_figures(part: &WearPart, record: &Record, base: Grams) -> PartFigures {
+    let day = record.counted_to.map_or(part.reset_day, |at| (at.as_ms().div_euclid(86_400_000)) as i32);
+    let mut limits: Vec<LimitFigures> = part.used(&record.wear, day, base).iter().map(LimitFigures::of).collect();
+    limits.sort_by(|a, b| b.share.total_cmp(&a.share));
+    let share = limits.first().map_or(0.0, |first| first.share);
+    PartFigures { name: part.name.clone(), since: date_of(part.reset_day), limits, share, due: share >= 1.0 }
+}
+
 fn of_mechanism(crane: &str, mechanism: &Mechanism, record: &Record) -> MechanismFigures {
     let totals = &record.totals;
-    let base = mechanism.spec.base();
-    let ledger = ledger(mechanism, totals);
-    let km = totals.load_spectrum_factor(base);
-    let used_per_year = record_years(record).map(|years| totals.full_load_hours(base) / years);
+    let period = record.period.clone().unwrap_or_else(|| plain_period(mechanism, totals));
+    let PeriodRecord { ledger, base, .. } = &period;
+    let km = totals.load_spectrum_factor(*base);
+    let remaining = ledger.design_full_load_hours - ledger.used_full_load_hours();
+    // FEM 9.755: D stands for full-load hours, so the same budget is more hours of a lower rating, over the cube.
+    let lowered = mechanism.spec.base().fraction_of(*base).powi(3);
+    let ten_years_from = totals.full_load_hours(*base) + period.unseen_full_load_hours;
     MechanismFigures {
         id: mechanism.id.clone(),
         crane: crane.to_owned(),
         kind: mechanism.kind.name(),
         group: mechanism.group,
         rated_load_kg: mechanism.spec.rated.as_kg(),
+        budget_rated_load_kg: base.as_kg() - mechanism.spec.dead_load.as_kg(),
         running_hours: totals.running_hours(),
         starts: totals.starts,
         lifts: totals.lifts,
         overload_lifts: totals.overload_lifts,
         load_spectrum_factor: km,
         state_of_loading: km.map(|km| MechanismLoading::of(km).map_or("above L4", MechanismLoading::name).to_owned()),
-        full_load_hours: totals.full_load_hours(base),
+        full_load_hours: period.totals.full_load_hours(*base),
         prior_full_load_hours: ledger.full_load_hours_of(PartKind::Prior),
-        gap_full_load_hours: ledger.full_load_hours_of(PartKind::Gap)
-            + ledger.full_load_hours_of(PartKind::LoadNotRead),
+        gap_full_load_hours: period.unseen_full_load_hours,
         used_full_load_hours: ledger.used_full_load_hours(),
         design_full_load_hours: ledger.design_full_load_hours,
         consumed: ledger.used_share(),
-        group_in_use: used_per_year.map(|hours| MechanismGroup::holding(hours * FEM_YEARS)),
+        remaining_full_load_hours: remaining,
+        remaining_at_rated_load_hours: remaining / lowered,
+        group_in_use: mechanism_in_use(ten_years_from, record_span(record)).group(),
         spectrum: (0..BANDS)
             .map(|band| {
                 let (from, to) = band_edges(band);
@@ -266,7 +518,14 @@ fn of_mechanism(crane: &str, mechanism: &Mechanism, record: &Record) -> Mechanis
             })
             .collect(),
         forecast: record.forecast.clone(),
-        periods: ledger.parts,
+        period_began: period.began.map(date_of),
+        closed_periods: period.closed.iter().map(closed_figures).collect(),
+        gap_waiting_hours: period.waiting_gap_hours,
+        gap_starts: period.gap_starts,
+        motor_duty: duty_figures(mechanism.group, &record.duty.0, record.duty.1),
+        severity: SeverityFigures::of(&record.service, mechanism.abnormal_environment),
+        parts: record.parts.iter().map(|part| part_figures(part, record, *base)).collect(),
+        periods: period.ledger.parts,
         gap_hours: totals.gap_ms as f64 / MS_PER_HOUR as f64,
         observed_hours: totals.observed_ms as f64 / MS_PER_HOUR as f64,
         load_unknown_hours: load_unknown_hours(totals),
@@ -289,12 +548,7 @@ fn of_crane(crane: &Crane, records: &[(&Mechanism, Record)]) -> CraneFigures {
     };
     let prior_full_load = prior(&|p| p.lifts as f64 * p.spectrum_factor);
     let kp = (recorded > 0).then(|| full_load / recorded as f64);
-    let years =
-        hoists().filter_map(|(_, r)| record_years(r)).fold(None, |a: Option<f64>, y| Some(a.map_or(y, |a| a.max(y))));
-    let group_in_use = years.zip(kp).and_then(|(years, kp)| {
-        let cycles = recorded as f64 / years * crane.design_life_years;
-        ApplianceLoading::of(kp).map(|loading| ApplianceGroup::of(loading, CycleClass::of(cycles)))
-    });
+    let span = hoists().map(|(_, r)| record_span(r)).max().unwrap_or(Span::ZERO);
     CraneFigures {
         id: crane.id.clone(),
         name: crane.name.clone(),
@@ -303,15 +557,14 @@ fn of_crane(crane: &Crane, records: &[(&Mechanism, Record)]) -> CraneFigures {
         state_of_loading: kp.map(|kp| ApplianceLoading::of(kp).map_or("above Q4", ApplianceLoading::name).to_owned()),
         class_of_utilization: CycleClass::of(recorded as f64 + prior(&|p| p.lifts as f64)),
         group: crane.group,
-        group_in_use,
+        group_in_use: appliance_in_use(recorded as f64, kp, span, crane.design_life_years).group(),
         consumed: (full_load + prior_full_load) / crane.group.design_full_load_cycles(),
     }
 }
 
-/// Years of record, `None` below four weeks.
-fn record_years(record: &Record) -> Option<f64> {
-    let span = record.counted_to?.since(record.began_at?);
-    (span >= LEAST_RECORD).then(|| span.as_hours() / HOURS_PER_YEAR)
+/// The span of the record, gaps and all; zero before the first sample.
+fn record_span(record: &Record) -> Span {
+    record.counted_to.zip(record.began_at).map_or(Span::ZERO, |(to, from)| to.since(from))
 }
 
 /// One lift, as the contract of `lifts --json` has it.

@@ -29,6 +29,53 @@ fn e8_the_example_of_astm_e1049_figure_6() {
     assert_eq!(of("count"), [0.5, 0.5, 1.0, 0.5, 0.5, 0.5, 0.5]);
 }
 
+/// The series of ASTM E1049-85 figure 6.
+const FIGURE_6: &str = "time,x\n0,-2\n1,1\n2,-3\n3,5\n4,-1\n5,3\n6,-4\n7,4\n8,-2\n";
+
+#[test]
+fn damage_stress_history_and_matrix_stand_beside_the_cycles() {
+    let output = run(FIGURE_6, "x");
+    let answer: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
+    // By hand from the standard's totals by range, 3: 0.5, 4: 1.5, 6: 0.5, 8: 1.0, 9: 0.5: 13.5 + 96 + 108 + 512 + 364.5, and
+    // 121.5 + 1536 + 3888 + 32768 + 29524.5.
+    assert_eq!(answer["damage"]["m3"], 1_094.0);
+    assert_eq!(answer["damage"]["m5"], 67_838.0);
+    // EN 13001: s3 = sum of n (range / largest)^3 over two million cycles, here 1094 / 729 / 2e6: far below S02's limit.
+    let s3 = answer["stress_history"]["s3"].as_f64().unwrap();
+    assert!((s3 - 1_094.0 / 729.0 / 2e6).abs() < 1e-18, "{s3}");
+    assert_eq!(answer["stress_history"]["class"], "S02");
+    assert_eq!(answer["stress_history"]["caution"], "check against the standard");
+    let cells = answer["matrix"]["cycles"].as_array().unwrap();
+    let all: f64 = cells.iter().flat_map(|row| row.as_array().unwrap()).map(|c| c.as_f64().unwrap()).sum();
+    assert_eq!((cells.len(), all), (8, 4.0));
+    assert_eq!(answer["matrix"]["range_edges"][8], 9.0);
+}
+
+#[test]
+fn the_text_has_the_table_the_matrix_and_the_caution() {
+    let dir = tempfile::tempdir().unwrap();
+    let file = dir.path().join("samples.csv");
+    std::fs::write(&file, FIGURE_6).unwrap();
+    let output = Command::new(env!("CARGO_BIN_EXE_tallyhook"))
+        .args(["cycles", "--column", "x", "--classes", "3", "--samples"])
+        .arg(&file)
+        .output()
+        .unwrap();
+    let text = String::from_utf8(output.stdout).unwrap();
+    for words in
+        ["ASTM E1049-85", "range \\ mean", "power 3: 1094", "class S02", "EN 13001-3-1; check against the standard"]
+    {
+        assert!(text.contains(words), "{words} is missing in\n{text}");
+    }
+    // Three classes of 3: up to 3 half a cycle, up to 6 two, up to 9 one and a half.
+    let row = |edge: &str| -> f64 {
+        let line = text.lines().find(|l| l.trim_start().starts_with(&format!("{edge} |"))).unwrap();
+        line.split_whitespace().skip(2).filter_map(|cell| cell.parse::<f64>().ok()).sum()
+    };
+    assert_eq!((row("3"), row("6"), row("9")), (0.5, 2.0, 1.5), "{text}");
+    assert!(text.lines().all(|line| line.chars().count() <= 80), "{text}");
+}
+
 #[test]
 fn a_wrong_column_and_a_wrong_field_are_named() {
     for (text, column, words) in

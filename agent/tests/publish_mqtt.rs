@@ -16,10 +16,9 @@ use tallyhook::publish::outbox::{MemoryOutbox, Outbox};
 use tallyhook::publish::spawn;
 use tallyhook::store::message::{Message, MessageKind};
 use tallyhook_analysis::class::{ApplianceGroup, MechanismGroup};
-use tallyhook_analysis::period::FactorScale;
 use tallyhook_analysis::recorder::Spec;
 use tallyhook_analysis::units::{Grams, Span, Timestamp};
-use tallyhook_config::model::{Config, Crane, Kind, Mechanism, Mqtt, Page, Store, Warn};
+use tallyhook_config::model::{Config, Crane, Mechanism, Mqtt, Page, Store};
 use tokio::sync::watch;
 use tokio::task::JoinSet;
 
@@ -140,17 +139,7 @@ impl Drop for Subscriber {
 }
 
 fn config(port: u16) -> Arc<Config> {
-    let hoist = Mechanism {
-        id: "main-hoist".to_owned(),
-        kind: Kind::Hoist,
-        group: MechanismGroup::M5,
-        design_full_load_hours: None,
-        spec: Spec::hoist(Grams::from_kg(16_000.0)),
-        factor_scale: FactorScale::Fem,
-        signals: Vec::new(),
-        warn: Warn { used_share: vec![], used_share_hysteresis: 0.01, starts_per_hour: vec![], overload: true },
-        prior: Vec::new(),
-    };
+    let hoist = Mechanism::plain("main-hoist", MechanismGroup::M5, Spec::hoist(Grams::from_kg(16_000.0)));
     Arc::new(Config {
         site_name: "Eastfield precast yard".to_owned(),
         time_zone: jiff::tz::TimeZone::UTC,

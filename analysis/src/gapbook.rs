@@ -4,17 +4,93 @@
 //! say: between two readings the counter advanced by C and our own record by O, so C − O ran in the gaps between them,
 //! at least nothing and at most their length. What a coarse counter cannot say yet is carried to the next gap, so its
 //! steps never add up to an error of more than one step. Where no counter can say, hours are estimated: the length of
-//! the gaps times the share of time that the mechanism runs on the same day of the week.
+//! the gaps times the share of time that the mechanism runs in the same two hours of the week.
 //!
-//! The counter may be read far less often than the flags: a gap stays pending (and is estimated) until a reading comes.
+//! What is booked stays as it was booked: hours, and the km that they were booked at. So S never falls by a better
+//! guess. Hence two waits: a gap that a counter can tell of waits for its next reading, and no estimate is made before
+//! four weeks were watched. What waits is in [`GapBook::waiting_hours`], not in S.
 //!
-//! Feed it with [`GapBook::day`] for every `DayClosed` and for the open day, then [`GapBook::hours`] and
-//! [`GapBook::starts`] with the counters' readings. All sums are integers.
+//! Feed it with [`GapBook::watch`] for every stretch, then [`GapBook::starts`] and [`GapBook::hours`] with the
+//! counters' readings, and [`GapBook::close_day`] at the end of each day. All sums are integers.
 
 use crate::counter::{Counter, Note, Reading, advance};
 use crate::period::{FactorScale, Part, PartKind, Recording};
-use crate::spectrum::Totals;
 use crate::units::MS_PER_HOUR;
+
+/// Slots of two hours in a week, from Monday 00:00 at the site.
+pub const SLOTS: usize = 84;
+
+/// No estimate is made before this much was watched: four weeks, milliseconds.
+const LEAST_WATCHED_MS: u64 = 28 * 24 * MS_PER_HOUR as u64;
+
+/// A load spectrum factor in millionths, so that what is booked at it adds up in integers.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug, Default)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize), serde(transparent))]
+pub struct Ppm(pub u64);
+
+impl Ppm {
+    /// The nearest to a factor of 0 or more.
+    pub fn of(factor: f64) -> Self {
+        Ppm((factor.max(0.0) * 1e6).round() as u64)
+    }
+}
+
+/// Running time at the km it was booked at.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+pub struct Assumed {
+    /// Running time, milliseconds.
+    pub ran_ms: u64,
+    /// Σ km · time, millionths of milliseconds.
+    #[cfg_attr(feature = "serde", serde(with = "crate::spectrum::decimal"))]
+    pub weight: u128,
+}
+
+impl Assumed {
+    /// Books running time at a km.
+    pub fn book(&mut self, ms: u64, km: Ppm) {
+        self.ran_ms += ms;
+        self.weight += u128::from(ms) * u128::from(km.0);
+    }
+
+    /// Running hours.
+    pub fn hours(&self) -> f64 {
+        self.ran_ms as f64 / MS_PER_HOUR as f64
+    }
+
+    /// Full-load hours, without a recording factor.
+    pub fn full_load_hours(&self) -> f64 {
+        self.weight as f64 / 1e6 / MS_PER_HOUR as f64
+    }
+
+    /// The part of a ledger that it makes, `None` when nothing ran or the scale lacks the recording.
+    pub fn part(&self, kind: PartKind, recording: Recording, scale: FactorScale, note: &str) -> Option<Part> {
+        if self.ran_ms == 0 {
+            return None;
+        }
+        let spectrum_factor = self.weight as f64 / 1e6 / self.ran_ms as f64;
+        let part = Part::new(kind, self.hours(), spectrum_factor, recording, scale).ok()?;
+        Some(Part { note: note.to_owned(), ..part })
+    }
+}
+
+/// How hours of a gap that the counter told are recorded, on a scale: FEM `counter` (1.1). ISO 12482:2014 4.2 b asks
+/// for loads written down beside the counter, which a gap has not, so there `documented-process` (4.2 c, 1.1), our
+/// reading.
+pub const fn counted_recording(scale: FactorScale) -> Recording {
+    match scale {
+        FactorScale::Fem => Recording::Counter,
+        FactorScale::Iso => Recording::DocumentedProcess,
+    }
+}
+
+/// How estimated hours of a gap are recorded, on a scale: FEM `estimated` (1.2), ISO `undocumented` (4.2 e, 1.3).
+pub const fn estimated_recording(scale: FactorScale) -> Recording {
+    match scale {
+        FactorScale::Fem => Recording::Estimated,
+        FactorScale::Iso => Recording::Undocumented,
+    }
+}
 
 /// Our own record less the counter's, from reading to reading.
 #[derive(Clone, PartialEq, Eq, Debug, Default)]
@@ -25,24 +101,33 @@ struct Balance {
     own: i64,
     /// Counter less record, not yet given to a gap: within one step either way after each reading.
     owed: i64,
+    /// It stood still while we ran: what it says next is not a matter of the last stretch alone.
+    stuck: bool,
 }
 
 impl Balance {
     /// Takes a reading; what ran in gaps since the last one, at most `room`. `None` when it cannot be told.
     fn read(&mut self, counter: &Counter, reading: Reading, room: i64, notes: &mut Vec<Note>) -> Option<i64> {
-        let own = std::mem::take(&mut self.own);
-        let before = self.last.replace(reading)?;
+        let Some(before) = self.last else {
+            (self.last, self.own) = (Some(reading), 0);
+            return None;
+        };
         let (counted, note) = advance(counter, before, reading);
+        if counted == Some(0) && self.own > counter.step.saturating_mul(2) {
+            notes.push(Note::Stuck { since: before.at, at: reading.at, own: self.own });
+            self.stuck = true;
+            return None;
+        }
         notes.extend(note);
-        let Some(counted) = counted else {
-            // Another drive's steps begin anywhere.
+        let own = std::mem::take(&mut self.own);
+        let late = std::mem::take(&mut self.stuck);
+        self.last = Some(reading);
+        let Some(counted) = counted.filter(|_| !late) else {
+            // Another drive's steps begin anywhere. One that was only late now shows what our own record has already and
+            // what its gaps were estimated at: none of it belongs to the gap that waits.
             self.owed = 0;
             return None;
         };
-        if counted == 0 && own > counter.step.saturating_mul(2) {
-            notes.push(Note::Stuck { since: before.at, at: reading.at, own });
-            return None;
-        }
         self.owed = self.owed.saturating_add(counted - own);
         let given = self.owed.clamp(0, room);
         self.owed -= given;
@@ -55,95 +140,165 @@ impl Balance {
     }
 }
 
+/// Milliseconds by slot of the week.
+#[derive(Clone, PartialEq, Eq, Debug)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize), serde(transparent))]
+struct Week(Vec<u64>);
+
+impl Default for Week {
+    fn default() -> Self {
+        Week(vec![0; SLOTS])
+    }
+}
+
+impl Week {
+    fn add(&mut self, slot: usize, ms: u64) {
+        if let Some(sum) = self.0.get_mut(slot) {
+            *sum += ms;
+        }
+    }
+
+    fn total(&self) -> u64 {
+        self.0.iter().sum()
+    }
+
+    /// What is in it, which leaves it empty.
+    fn take(&mut self) -> Week {
+        std::mem::take(self)
+    }
+}
+
 /// The book of gaps of one mechanism.
 #[derive(Clone, PartialEq, Eq, Debug, Default)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub struct GapBook {
-    /// The day that is being taken, and what of it has been taken.
-    day: Option<(i32, Totals)>,
-    /// By day of the week, Monday first: time watched, and time that ran in it, milliseconds.
-    watched_ms: [u64; 7],
-    ran_ms: [u64; 7],
-    /// Gaps that wait for a reading of the hour counter, by day of the week, milliseconds.
-    pending_ms: [u64; 7],
-    /// Gaps of which no counter can say anything.
-    unknown_ms: [u64; 7],
-    /// Gaps of which the counter said how much ran, and how much did.
-    counted_gap_ms: u64,
-    counted_ran_ms: u64,
+    /// Time watched, and time that ran in it.
+    watched: Week,
+    ran: Week,
+    /// Gaps that wait for a reading of the hour counter.
+    pending: Week,
+    /// Gaps of which no counter can say anything, not yet estimated.
+    unknown: Week,
+    /// Gaps since the last reading of the start counter, milliseconds.
+    starts_gap_ms: u64,
+    /// Booked: what counters told, and what was estimated.
+    counted: Assumed,
+    estimated: Assumed,
     counted_starts: u64,
     hours: Balance,
     starts: Balance,
 }
 
-/// How gaps enter the ledger.
-#[derive(Clone, Copy, PartialEq, Debug)]
-pub struct GapTerms {
-    /// Which scale the factors are from.
-    pub scale: FactorScale,
-    /// km measured so far, `None` without any.
-    pub measured: Option<f64>,
-    /// The limit of the design's load spectrum class.
-    pub design: f64,
-    /// km that the owner wants gaps to have, instead of the worse of the two.
-    pub fixed: Option<f64>,
+/// The slot of the week of an instant: the day's number (days since 1970-01-01) and the time to the day's end.
+///
+/// ```
+/// use tallyhook_analysis::gapbook::slot;
+/// const H: i64 = 3_600_000;
+/// assert_eq!(slot(4, 24 * H), 0); // Monday 1970-01-05, 00:00
+/// assert_eq!(slot(3, 1), 83); // the last millisecond of a Sunday
+/// ```
+pub fn slot(day: i32, to_its_end_ms: i64) -> usize {
+    // 1970-01-01 was a Thursday.
+    let weekday = (i64::from(day) + 3).rem_euclid(7) as usize;
+    let left = ((to_its_end_ms - 1).max(0) / (2 * MS_PER_HOUR)).min(11) as usize;
+    weekday * 12 + 11 - left
 }
 
 impl GapBook {
-    /// Takes the sums of a day: of a closed day, or of the open one so far. The same day may come many times with
-    /// growing sums; days come in order. `number`: days since 1970-01-01.
-    pub fn day(&mut self, number: i32, totals: &Totals) {
-        let taken = match self.day.take() {
-            Some((day, taken)) if day == number => taken,
-            _ => Totals::default(),
-        };
-        // 1970-01-01 was a Thursday.
-        let weekday = (i64::from(number) + 3).rem_euclid(7) as usize;
-        let ran = totals.running_ms.saturating_sub(taken.running_ms);
-        self.watched_ms[weekday] += totals.observed_ms.saturating_sub(taken.observed_ms);
-        self.ran_ms[weekday] += ran;
-        self.pending_ms[weekday] += totals.gap_ms.saturating_sub(taken.gap_ms);
-        self.hours.own = self.hours.own.saturating_add(ran as i64);
-        self.starts.own = self.starts.own.saturating_add(totals.starts.saturating_sub(taken.starts) as i64);
-        self.day = Some((number, totals.clone()));
-    }
-
-    /// Takes a reading of the hour counter, after [`GapBook::day`] has been given everything up to it.
-    pub fn hours(&mut self, counter: &Counter, reading: Reading) -> Vec<Note> {
-        let mut notes = Vec::new();
-        let room: u64 = self.pending_ms.iter().sum();
-        let ran = self.hours.read(counter, reading, room as i64, &mut notes);
-        let gaps = std::mem::take(&mut self.pending_ms);
-        match ran {
-            Some(ran) => {
-                self.counted_gap_ms += room;
-                self.counted_ran_ms += ran as u64;
+    /// Takes a stretch within one slot of the week: running, at rest, or (`None`) not watched. `counter`: the drive has
+    /// an hour counter.
+    pub fn watch(&mut self, slot: usize, running: Option<bool>, ms: u64, counter: bool) {
+        match running {
+            Some(runs) => {
+                self.watched.add(slot, ms);
+                if runs {
+                    self.ran.add(slot, ms);
+                    self.hours.own = self.hours.own.saturating_add(ms as i64);
+                }
             }
-            None => self.unknown_ms.iter_mut().zip(gaps).for_each(|(sum, ms)| *sum += ms),
+            None if counter => self.pending.add(slot, ms),
+            None => self.unknown.add(slot, ms),
         }
-        notes
+        self.starts_gap_ms += if running.is_none() { ms } else { 0 };
     }
 
-    /// Takes a reading of the start counter, before the reading of the hour counter of the same instant.
-    pub fn starts(&mut self, counter: &Counter, reading: Reading) -> Vec<Note> {
+    /// Our own record counted a start.
+    pub fn started(&mut self) {
+        self.starts.own = self.starts.own.saturating_add(1);
+    }
+
+    /// Takes a reading of the hour counter, after [`GapBook::watch`] has been given everything up to it; what ran in
+    /// gaps by it is booked at `km`. Comes back: milliseconds booked, and what was odd.
+    pub fn hours(&mut self, counter: &Counter, reading: Reading, km: Ppm) -> (u64, Vec<Note>) {
         let mut notes = Vec::new();
-        let gap = self.pending_ms.iter().any(|&ms| ms > 0);
-        let room = if gap { i64::MAX } else { 0 };
-        self.counted_starts += self.starts.read(counter, reading, room, &mut notes).unwrap_or(0) as u64;
-        notes
+        let gaps = self.pending.take();
+        let room = gaps.total();
+        match self.hours.read(counter, reading, room as i64, &mut notes) {
+            Some(ran) => {
+                self.counted.book(ran as u64, km);
+                (ran as u64, notes)
+            }
+            None => {
+                gaps.0.iter().enumerate().for_each(|(slot, &ms)| self.unknown.add(slot, ms));
+                (0, notes)
+            }
+        }
     }
 
-    /// Begins a new working period: the gaps so far stay with the old one, whose parts must have been read off before.
-    /// What the record knows of the week, and where the counters stand, goes on.
+    /// Takes a reading of the start counter. Comes back: starts in gaps, and what was odd.
+    pub fn starts(&mut self, counter: &Counter, reading: Reading) -> (u64, Vec<Note>) {
+        let mut notes = Vec::new();
+        // Without a gap there is nowhere that a start could have gone unseen, and in a short one not many.
+        let seconds = std::mem::take(&mut self.starts_gap_ms).div_ceil(1000) as i64;
+        let room = seconds.saturating_mul(counter.most_a_second);
+        let starts = self.starts.read(counter, reading, room, &mut notes).unwrap_or(0) as u64;
+        self.counted_starts += starts;
+        (starts, notes)
+    }
+
+    /// A day has ended: gaps that no counter can tell of are estimated and booked at `km`, once four weeks were
+    /// watched. Comes back: milliseconds booked.
+    pub fn close_day(&mut self, km: Ppm) -> u64 {
+        if self.watched.total() < LEAST_WATCHED_MS { 0 } else { self.estimate(km) }
+    }
+
+    /// Ends a working period: all that waits is estimated by what is known, so that the period can be frozen. Read
+    /// [`GapBook::parts`] after it, then call [`GapBook::begin_period`]. Comes back: milliseconds booked.
+    pub fn settle(&mut self, km: Ppm) -> u64 {
+        let gaps = self.pending.take();
+        gaps.0.iter().enumerate().for_each(|(slot, &ms)| self.unknown.add(slot, ms));
+        // What the counter counted in them is now estimated: it must not be booked again at its next reading.
+        if gaps.total() > 0 {
+            self.hours = Balance::default();
+        }
+        self.estimate(km)
+    }
+
+    fn estimate(&mut self, km: Ppm) -> u64 {
+        let gaps = self.unknown.take();
+        let share = |ran: u64, watched: u64| (watched > 0).then(|| ran as f64 / watched as f64);
+        let all = share(self.ran.total(), self.watched.total()).unwrap_or(0.0);
+        let by_slot = gaps.0.iter().zip(self.ran.0.iter().zip(&self.watched.0));
+        let ms: f64 = by_slot.map(|(&gap, (&ran, &watched))| gap as f64 * share(ran, watched).unwrap_or(all)).sum();
+        let ms = ms.round() as u64;
+        self.estimated.book(ms, km);
+        ms
+    }
+
+    /// Begins a new working period: what was booked stays with the old one. What the record knows of the week, and
+    /// where the counters stand, goes on.
     pub fn begin_period(&mut self) {
-        self.pending_ms = [0; 7];
-        self.unknown_ms = [0; 7];
-        (self.counted_gap_ms, self.counted_ran_ms, self.counted_starts) = (0, 0, 0);
+        (self.counted, self.estimated, self.counted_starts) = Default::default();
     }
 
-    /// Running hours in gaps that the counter told.
-    pub fn counted_hours(&self) -> f64 {
-        self.counted_ran_ms as f64 / MS_PER_HOUR as f64
+    /// What the counters told of gaps.
+    pub fn counted(&self) -> &Assumed {
+        &self.counted
+    }
+
+    /// What was estimated for gaps.
+    pub fn estimated(&self) -> &Assumed {
+        &self.estimated
     }
 
     /// Starts in gaps that the counter told.
@@ -151,55 +306,38 @@ impl GapBook {
         self.counted_starts
     }
 
-    /// Running hours in the other gaps, by the share of time that the same day of the week runs; a day of the week
-    /// that was never watched takes the share of all days. Zero before anything was watched.
-    pub fn estimated_hours(&self) -> f64 {
-        let share = |ran: u64, watched: u64| (watched > 0).then(|| ran as f64 / watched as f64);
-        let all = share(self.ran_ms.iter().sum(), self.watched_ms.iter().sum()).unwrap_or(0.0);
-        let ms: f64 = (0..7)
-            .map(|d| {
-                let gap = (self.pending_ms[d] + self.unknown_ms[d]) as f64;
-                gap * share(self.ran_ms[d], self.watched_ms[d]).unwrap_or(all)
-            })
-            .sum();
-        ms / MS_PER_HOUR as f64
+    /// Whether a gap waits for a counter's reading.
+    pub fn waits_for_counter(&self) -> bool {
+        self.starts_gap_ms > 0 || self.pending.total() > 0
+    }
+
+    /// Length of the gaps that are not in S yet, hours: they wait for a counter's reading or for four weeks of record.
+    pub fn waiting_hours(&self) -> f64 {
+        (self.pending.total() + self.unknown.total()) as f64 / MS_PER_HOUR as f64
+    }
+
+    /// Full-load hours of gaps with their recording factors: the sum of [`GapBook::parts`] without laying them out.
+    pub fn full_load_hours(&self, scale: FactorScale) -> f64 {
+        let of =
+            |booked: &Assumed, recording: Recording| booked.full_load_hours() * recording.factor(scale).unwrap_or(1.0);
+        of(&self.counted, counted_recording(scale)) + of(&self.estimated, estimated_recording(scale))
     }
 
     /// The gaps as parts of the ledger: one for hours that the counter told, one for estimated hours; none of nothing.
-    ///
-    /// Counted hours: category `counter` on the FEM scale (1.1). ISO 12482:2014 4.2 b asks for loads written down
-    /// beside the counter, which a gap has not, so there they are `documented-process` (4.2 c, 1.1), our reading.
-    /// Estimated hours: `estimated` (FEM, 1.2), `undocumented` (ISO 4.2 e, 1.3).
-    pub fn parts(&self, terms: &GapTerms) -> Vec<Part> {
-        let worse = terms.measured.map_or(terms.design, |km| km.max(terms.design));
-        let km = terms.fixed.unwrap_or(worse);
-        let (counted, estimated) = match terms.scale {
-            FactorScale::Fem => (Recording::Counter, Recording::Estimated),
-            FactorScale::Iso => (Recording::DocumentedProcess, Recording::Undocumented),
-        };
-        let part = |hours: f64, recording: Recording, note: &str| {
-            let factor = recording.factor(terms.scale)?;
-            (hours > 0.0).then(|| Part {
-                kind: PartKind::Gap,
-                running_hours: hours,
-                spectrum_factor: km,
-                recording,
-                scale: terms.scale,
-                factor,
-                note: note.to_owned(),
-            })
-        };
-        [
-            part(self.counted_hours(), counted, "hours by the drive's counter, loads not recorded"),
-            part(
-                self.estimated_hours(),
-                estimated,
-                "hours estimated from the same days of the week, loads not recorded",
-            ),
-        ]
-        .into_iter()
-        .flatten()
-        .collect()
+    pub fn parts(&self, scale: FactorScale) -> Vec<Part> {
+        let counted = self.counted.part(
+            PartKind::Gap,
+            counted_recording(scale),
+            scale,
+            "hours by the drive's counter, loads not recorded",
+        );
+        let estimated = self.estimated.part(
+            PartKind::Gap,
+            estimated_recording(scale),
+            scale,
+            "hours estimated from the same hours of the week, loads not recorded",
+        );
+        counted.into_iter().chain(estimated).collect()
     }
 }
 
@@ -210,6 +348,7 @@ mod tests {
     use proptest::prelude::*;
 
     const HOUR: i64 = MS_PER_HOUR;
+    const KM: Ppm = Ppm(250_000);
 
     /// Hours of a day: watched at rest, watched running, in a gap at rest, in a gap running.
     #[derive(Clone, Copy, Debug)]
@@ -229,26 +368,19 @@ mod tests {
         let (mut book, mut notes) = (GapBook::default(), Vec::new());
         let (mut true_ms, mut in_gaps) = (0_i64, 0);
         let last = days.len() - 1;
-        book.hours(&counter, Reading { at: Timestamp::from_ms(0), value: 0 });
+        book.hours(&counter, Reading { at: Timestamp::from_ms(0), value: 0 }, KM);
         for (i, day) in days.iter().enumerate() {
             let [rest, ran, gap, gap_ran] = day.hours.map(|h| h * HOUR as u64);
-            for part in 1..=cuts {
-                let share = |ms: u64| ms * part / cuts;
-                book.day(
-                    i as i32,
-                    &Totals {
-                        observed_ms: share(rest + ran),
-                        running_ms: share(ran),
-                        gap_ms: share(gap + gap_ran),
-                        ..Totals::default()
-                    },
-                );
+            for _ in 0..cuts {
+                book.watch(i % SLOTS, Some(false), rest / cuts, true);
+                book.watch(i % SLOTS, Some(true), ran / cuts, true);
+                book.watch(i % SLOTS, None, (gap + gap_ran) / cuts, true);
             }
             true_ms += (ran + gap_ran) as i64;
             in_gaps += gap_ran;
             if day.read || i == last {
                 let at = Timestamp::from_ms((i as i64 + 1) * 24 * HOUR);
-                notes.extend(book.hours(&counter, Reading { at, value: true_ms / step * step }));
+                notes.extend(book.hours(&counter, Reading { at, value: true_ms / step * step }, KM).1);
             }
         }
         (book, notes, in_gaps as f64 / HOUR as f64)
@@ -260,8 +392,8 @@ mod tests {
             let (book, notes, true_hours) = live(&days, 1000, 1);
             // A stuck counter is told apart only by our own running: a true counter is never stuck.
             prop_assert!(notes.is_empty(), "{notes:?}");
-            prop_assert!((book.counted_hours() - true_hours).abs() < 1e-3, "{} {true_hours}", book.counted_hours());
-            prop_assert_eq!(book.estimated_hours(), 0.0);
+            prop_assert!((book.counted().hours() - true_hours).abs() < 1e-3, "{} {true_hours}", book.counted().hours());
+            prop_assert_eq!(book.waiting_hours(), 0.0);
         }
 
         #[test]
@@ -270,10 +402,10 @@ mod tests {
             let (book, notes, true_hours) = live(&days, step, 1);
             let said: f64 = notes.iter().map(|n| match n {
                 Note::Disagrees { by, .. } => (*by as f64 / HOUR as f64).abs(),
-                // Gaps up to a stuck reading go to the estimate.
+                // Gaps up to a stuck reading wait for the estimate.
                 _ => f64::INFINITY,
             }).sum();
-            let error = (book.counted_hours() - true_hours).abs();
+            let error = (book.counted().hours() - true_hours).abs();
             prop_assert!(error <= 5.0 + said + 1e-9, "{error} h, {said} h said");
         }
 
@@ -281,26 +413,74 @@ mod tests {
         fn feeding_a_day_in_pieces_or_whole_is_the_same(days in stretches(), cuts in 2_u64..6) {
             prop_assert_eq!(live(&days, 1000, 1), live(&days, 1000, cuts));
         }
+
+        #[test]
+        fn what_is_booked_for_gaps_never_falls(days in stretches(), km in proptest::collection::vec(0_u64..2_000_000, 80)) {
+            let (mut book, mut before) = (GapBook::default(), 0.0);
+            for (i, (day, km)) in days.iter().zip(km).enumerate() {
+                let [rest, ran, gap, gap_ran] = day.hours.map(|h| h * HOUR as u64);
+                book.watch(i % SLOTS, Some(false), 10 * rest, day.read);
+                book.watch(i % SLOTS, Some(true), 10 * ran, day.read);
+                book.watch(i % SLOTS, None, gap + gap_ran, day.read);
+                book.close_day(Ppm(km));
+                let now = book.full_load_hours(FactorScale::Fem);
+                prop_assert!(now >= before);
+                before = now;
+            }
+        }
     }
 
     #[test]
-    fn without_a_counter_the_same_days_of_the_week_say_it() {
+    fn without_a_counter_the_same_hours_of_the_week_say_it() {
         let mut book = GapBook::default();
-        let day = |observed: i64, running: i64, gap: i64| Totals {
-            observed_ms: (observed * HOUR) as u64,
-            running_ms: (running * HOUR) as u64,
-            gap_ms: (gap * HOUR) as u64,
-            ..Totals::default()
-        };
-        // Four weeks: Thursday (day 0) runs 6 h of 24, the rest nothing; then a Thursday of which 12 h are not seen.
-        (0..28).for_each(|d| book.day(d, &day(24, if d % 7 == 0 { 6 } else { 0 }, 0)));
-        book.day(28, &day(12, 3, 12));
-        assert_eq!(book.estimated_hours(), 3.0);
-        let terms = GapTerms { scale: FactorScale::Fem, measured: Some(0.1), design: 0.25, fixed: None };
-        let parts = book.parts(&terms);
+        let hour = |day: i32, hour: i64| slot(day, (24 - hour) * HOUR);
+        // Four weeks watched: Thursdays run from 06:00 to 12:00; then a Thursday that nobody saw, and a Friday.
+        for day in 0..28 {
+            for h in 0..24 {
+                let runs = day % 7 == 0 && (6..12).contains(&h);
+                book.watch(hour(day, h), Some(runs), HOUR as u64, false);
+            }
+            book.close_day(KM);
+        }
+        for h in 0..24 {
+            book.watch(hour(28, h), None, HOUR as u64, false);
+            book.watch(hour(29, h), None, HOUR as u64, false);
+        }
+        assert_eq!((book.waiting_hours(), book.estimated().hours()), (48.0, 0.0));
+        assert_eq!(book.close_day(KM), 6 * HOUR as u64);
+        let parts = book.parts(FactorScale::Fem);
         assert_eq!((parts.len(), parts[0].recording, parts[0].factor), (1, Recording::Estimated, 1.2));
-        assert_eq!(parts[0].full_load_hours(), 3.0 * 0.25 * 1.2);
-        assert_eq!(book.parts(&GapTerms { measured: Some(0.6), ..terms })[0].spectrum_factor, 0.6);
-        assert_eq!(book.parts(&GapTerms { fixed: Some(0.05), scale: FactorScale::Iso, ..terms })[0].factor, 1.3);
+        assert_eq!(parts[0].full_load_hours(), 6.0 * 0.25 * 1.2);
+        assert_eq!(book.full_load_hours(FactorScale::Fem), 6.0 * 0.25 * 1.2);
+        assert_eq!(book.parts(FactorScale::Iso)[0].factor, 1.3);
+    }
+
+    #[test]
+    fn before_four_weeks_a_gap_waits_unless_the_period_ends() {
+        let mut book = GapBook::default();
+        book.watch(0, Some(true), HOUR as u64, false);
+        book.watch(0, Some(false), HOUR as u64, false);
+        book.watch(0, None, 4 * HOUR as u64, false);
+        assert_eq!((book.close_day(KM), book.waiting_hours()), (0, 4.0));
+        assert_eq!((book.settle(KM), book.waiting_hours()), (2 * HOUR as u64, 0.0));
+    }
+
+    #[test]
+    fn starts_in_gaps_come_from_their_counter_whichever_counter_is_read_first() {
+        let (hours, starts) = (Counter::hours(32, 1000), Counter::starts(16));
+        let at = |h: i64| Timestamp::from_ms(h * HOUR);
+        let mut book = GapBook::default();
+        book.starts(&starts, Reading { at: at(0), value: 65_530 });
+        book.hours(&hours, Reading { at: at(0), value: 0 }, KM);
+        (0..3).for_each(|_| book.started());
+        book.watch(0, Some(true), HOUR as u64, true);
+        book.watch(0, None, 2 * HOUR as u64, true);
+        assert!(book.waits_for_counter());
+        assert_eq!(book.hours(&hours, Reading { at: at(3), value: 2 * HOUR }, KM).0, HOUR as u64);
+        assert!(book.waits_for_counter(), "the start counter has not been read yet");
+        let (counted, notes) = book.starts(&starts, Reading { at: at(3), value: 4 });
+        assert_eq!((counted, book.counted_starts()), (7, 7), "ten counted over the end, three of them seen");
+        assert!(matches!(notes[..], [Note::RolledOver { .. }]), "{notes:?}");
+        assert!(!book.waits_for_counter());
     }
 }

@@ -15,19 +15,24 @@
 //!
 //! This crate supports an inspection by a competent person; it is not one, and it is no safety device.
 
+pub mod account;
 pub mod class;
 pub mod cmaa;
 pub mod counter;
 pub mod damage;
 pub mod duty;
+pub mod en13001;
 pub mod forecast;
 pub mod gapbook;
 pub mod histogram;
+pub mod hst;
+pub mod in_use;
 pub mod lift;
 pub mod mark;
 pub mod period;
 pub mod rainflow;
 pub mod recorder;
+pub mod rope;
 pub mod sample;
 pub mod seed;
 pub mod selection;

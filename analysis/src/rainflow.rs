@@ -234,3 +234,43 @@ pub fn rows(cycles: &[Cycle<f64>]) -> Vec<Row> {
     });
     rows
 }
+
+/// Counted ranges in equal classes of range and mean: what a count looks like at a glance.
+#[derive(Clone, PartialEq, Debug)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+pub struct Matrix {
+    /// Edges of the classes of range, from zero to the largest range; one more than classes.
+    pub range_edges: Vec<f64>,
+    /// Edges of the classes of mean, from the lowest to the highest mean; one more than classes.
+    pub mean_edges: Vec<f64>,
+    /// Cycles: a row for each class of range, in it a number for each class of mean.
+    pub cycles: Vec<Vec<f64>>,
+}
+
+/// Sorts the rows of a count into `classes` by `classes` (1 or more) equal classes; `None` without rows. An edge belongs to
+/// the class below it, the lowest of all to the first.
+///
+/// ```
+/// use tallyhook_analysis::rainflow::{Row, matrix};
+/// let count = [Row { range: 4.0, mean: 1.0, count: 1.0 }, Row { range: 8.0, mean: 3.0, count: 0.5 }];
+/// let table = matrix(&count, 2).unwrap();
+/// assert_eq!(table.range_edges, [0.0, 4.0, 8.0]);
+/// assert_eq!(table.cycles, [[1.0, 0.0], [0.0, 0.5]]);
+/// ```
+pub fn matrix(rows: &[Row], classes: usize) -> Option<Matrix> {
+    let classes = classes.max(1);
+    let largest = rows.iter().map(|r| r.range).reduce(f64::max)?;
+    let low = rows.iter().map(|r| r.mean).reduce(f64::min)?;
+    let high = rows.iter().map(|r| r.mean).reduce(f64::max)?;
+    let edges = |from: f64, to: f64| -> Vec<f64> {
+        // By shares of both ends, so that the last edge is the end itself.
+        (0..=classes).map(|i| i as f64 / classes as f64).map(|share| from * (1.0 - share) + to * share).collect()
+    };
+    let (range_edges, mean_edges) = (edges(0.0, largest), edges(low, high));
+    let class = |edges: &[f64], value: f64| edges[1..].iter().position(|&e| value <= e).unwrap_or(classes - 1);
+    let mut cycles = vec![vec![0.0; classes]; classes];
+    for row in rows {
+        cycles[class(&range_edges, row.range)][class(&mean_edges, row.mean)] += row.count;
+    }
+    Some(Matrix { range_edges, mean_edges, cycles })
+}

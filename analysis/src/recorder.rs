@@ -93,10 +93,30 @@ impl Calendar for Utc {
     }
 }
 
+/// A stretch of one day over which everything was constant.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+pub struct Counted {
+    /// Its beginning.
+    pub from: Timestamp,
+    /// Its end.
+    pub to: Timestamp,
+    /// The day it belongs to.
+    pub day: Day,
+    /// Whether the mechanism ran; `None` where that was not known.
+    pub running: Option<bool>,
+    /// The load as booked, dead load included; `None` where it was not read.
+    pub load: Option<Grams>,
+    /// A run began with it.
+    pub started: bool,
+}
+
 /// What follows from a sample. Each carries the instant that caused it.
 #[derive(Clone, PartialEq, Eq, Debug)]
 #[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
 pub enum Event {
+    /// A stretch has been counted. Comes before what else follows from it, and before its day's `DayClosed`.
+    Counted(Counted),
     /// A load has been taken up.
     LiftBegun {
         /// When it came onto the hook.
@@ -343,6 +363,12 @@ impl Recorder {
         let ms = span.as_ms().max(0) as u64;
         let running = if fresh { self.running(s) } else { None };
         let payload = if fresh { s.load().map(|signal| self.spec.payload(signal)) } else { None };
+        let dead = self.spec.dead_load.get();
+        let load = payload.map(|p| Grams::new(p.get().max(0) + dead));
+        let started = std::mem::take(&mut self.state.start_pending);
+        if let Some(OpenDay { day, .. }) = self.state.day {
+            out(Event::Counted(Counted { from, to, day, running, load, started }));
+        }
 
         match running {
             None => {
@@ -356,13 +382,12 @@ impl Recorder {
                 if let Some(begin) = self.state.gap_since.take() {
                     out(Event::GapClosed(Gap { begin, end: from }));
                 }
-                let dead = self.spec.dead_load.get();
                 let base = self.spec.base();
                 self.book(|t| {
                     t.observed_ms += ms;
-                    match (runs, payload) {
+                    match (runs, load) {
                         (false, _) => {}
-                        (true, Some(p)) => t.book_running(Grams::new(p.get().max(0) + dead), base, span),
+                        (true, Some(load)) => t.book_running(load, base, span),
                         (true, None) => {
                             t.running_ms += ms;
                             t.load_unknown_ms += ms;
@@ -372,7 +397,6 @@ impl Recorder {
             }
         }
 
-        let started = std::mem::take(&mut self.state.start_pending);
         let stretch = Stretch { from, to, load: payload, running, started };
         let mut ended = None;
         let (rated, set) = (self.spec.rated, self.spec.lift);

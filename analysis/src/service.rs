@@ -65,6 +65,11 @@ impl Periods {
         self.design
     }
 
+    /// The life's sums when the present period began.
+    pub fn at_start(&self) -> &Totals {
+        &self.at_start
+    }
+
     /// The sums of the present period: the life's less those at its beginning.
     pub fn totals(&self, life: &Totals) -> Totals {
         let mut since = life.clone();

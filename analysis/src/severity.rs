@@ -45,6 +45,17 @@ impl Severity {
     /// The text that defines it.
     pub const EDITION: &str = "DOE-STD-1090-96, 7.2.2";
 
+    /// The severity by how often service is heavy: the share of lifts from [`HEAVY_PERCENT`] of the rated load up, and of
+    /// hours with more than [`LIFTS_AN_HOUR`] lifts, both 0 to 1; `abnormal` says that the crane works in heat, corrosion
+    /// or the like.
+    pub fn of(heavy_share: f64, busy_share: f64, abnormal: bool) -> Self {
+        match (abnormal, heavy_share.max(busy_share) > ISOLATED_SHARE) {
+            (true, _) => Severity::Severe,
+            (false, true) => Severity::Heavy,
+            (false, false) => Severity::Normal,
+        }
+    }
+
     /// The word in the configuration and in JSON.
     pub const fn name(self) -> &'static str {
         match self {
@@ -140,12 +151,7 @@ impl ServiceTally {
 
     /// The severity; `None` without lifts. `abnormal` says that the crane works in heat, corrosion or the like.
     pub fn severity(&self, abnormal: bool) -> Option<Severity> {
-        let regular = self.heavy_share()?.max(self.busy_share()?) > ISOLATED_SHARE;
-        Some(match (abnormal, regular) {
-            (true, _) => Severity::Severe,
-            (false, true) => Severity::Heavy,
-            (false, false) => Severity::Normal,
-        })
+        Some(Severity::of(self.heavy_share()?, self.busy_share()?, abnormal))
     }
 }
 

@@ -1,7 +1,7 @@
 //! Range counting: the standard's example, and a stream cut anywhere.
 
 use proptest::prelude::*;
-use tallyhook_analysis::rainflow::{Counter, Cycle, rows};
+use tallyhook_analysis::rainflow::{Counter, Cycle, matrix, rows};
 
 fn count(series: &[f64]) -> Vec<Cycle<f64>> {
     let mut cycles = Vec::new();
@@ -53,7 +53,44 @@ fn a_level_series_and_a_single_point_have_no_cycles() {
     assert!(count(&[4.0, 4.0, 4.0]).is_empty());
 }
 
+#[test]
+fn e8_in_classes_of_one_range() {
+    // ASTM E1049-85 figure 6 by range: 3: 0.5, 4: 1.5, 6: 0.5, 8: 1.0, 9: 0.5; nine classes of 1 up to the largest of 9.
+    let rows = rows(&count(&[-2.0, 1.0, -3.0, 5.0, -1.0, 3.0, -4.0, 4.0, -2.0]));
+    let table = matrix(&rows, 9).unwrap();
+    let by_range: Vec<f64> = table.cycles.iter().map(|row| row.iter().sum()).collect();
+    assert_eq!(by_range, [0.0, 0.0, 0.5, 1.5, 0.0, 0.5, 0.0, 1.0, 0.5]);
+    assert_eq!((table.mean_edges[0], table.mean_edges[9]), (-1.0, 1.0));
+    // Its means are -1, -0.5, 0, 0.5, 1: at the ends and in the middle.
+    let by_mean = |class: usize| table.cycles.iter().map(|row| row[class]).sum::<f64>();
+    assert_eq!((by_mean(0), by_mean(4), by_mean(8)), (0.5, 0.5, 2.0));
+    assert_eq!(matrix(&[], 9), None);
+}
+
 proptest! {
+    #[test]
+    fn a_matrix_holds_every_cycle_between_its_edges(
+        series in prop::collection::vec(-1e3_f64..1e3, 2..60), classes in 1_usize..12,
+    ) {
+        let rows = rows(&count(&series));
+        prop_assume!(!rows.is_empty());
+        let table = matrix(&rows, classes).unwrap();
+        let all: f64 = table.cycles.iter().flatten().sum();
+        prop_assert_eq!(all, rows.iter().map(|r| r.count).sum::<f64>());
+        for row in &rows {
+            let one = matrix(&rows, classes).unwrap();
+            prop_assert!(row.range <= one.range_edges[classes] * (1.0 + 1e-12));
+            prop_assert!(row.mean >= one.mean_edges[0] && row.mean <= one.mean_edges[classes] + 1e-9);
+        }
+        prop_assert!(table.range_edges.is_sorted() && table.mean_edges.is_sorted());
+        // Column by column against a second reckoning from the rows.
+        for (i, line) in table.cycles.iter().enumerate() {
+            let inside = |r: f64| (i == 0 || r > table.range_edges[i]) && (r <= table.range_edges[i + 1] || i + 1 == classes);
+            let expected: f64 = rows.iter().filter(|r| inside(r.range)).map(|r| r.count).sum();
+            prop_assert_eq!(line.iter().sum::<f64>(), expected);
+        }
+    }
+
     #[test]
     fn a_slice_counts_as_its_points_one_by_one(
         series in prop::collection::vec(-20_i64..20, 0..80), threshold in 0_i64..6,

@@ -362,7 +362,40 @@ pub(crate) const MECHANISM: Group = Group {
             Means("0"),
             "Added to every address of the profile, for a device that holds the same block once a mechanism.",
         ),
+        key(
+            "design_spectrum",
+            Choice(&["L1", "L2", "L3", "L4"]),
+            Default("L2"),
+            "Load spectrum class it was bought for, ISO 4301-1:1986; running time whose load is not known is booked at \
+             its limit or at what was measured so far, whichever is worse.",
+        ),
+        key(
+            "unread_spectrum_factor",
+            Number(within(0.0, 2.0, "")),
+            Means("the worse of the design class and what was measured so far"),
+            "Load spectrum factor km that running time without a known load is booked at.",
+        ),
+        key(
+            "budget_rated_load_kg",
+            Number(above(0.0, 500_000.0, "kg")),
+            Means("the rated load when the record began"),
+            "Rated load that the full-load hours D are meant at, where the rating was lowered since.",
+        ),
+        key(
+            "rated_speed_m_min",
+            Number(above(0.0, 200.0, "m/min")),
+            Means("the work of the brake is not reckoned"),
+            "Speed of the hook at the motor's rated speed.",
+        ),
+        key(
+            "abnormal_environment",
+            YesNo,
+            Default("false"),
+            "The crane works in heat, corrosion, dust or the like: its service is severe (DOE-STD-1090-96).",
+        ),
         key("signals", Section, Fault, "The signals; may be left out where a profile has them all."),
+        key("reeving", Section, Means("no bending cycles are counted"), "How a lift bends the rope."),
+        key("part", Sections, Means("no wearing parts"), "Wearing parts and inspections."),
         key("lift", Section, Means("all its defaults"), "Thresholds of the lift detection."),
         key("warn", Section, Means("all its defaults"), "Levels at which people are told."),
         key("prior", Sections, Means("no use before the recorder"), "Use before the recorder was installed."),
@@ -576,6 +609,58 @@ pub(crate) const WARN: Group = Group {
     ],
 };
 
+pub(crate) const REEVING: Group = Group {
+    header: "[crane.mechanism.reeving]",
+    what: "How a lift bends the rope section that is bent most: a sheave is one bending cycle, on or off a drum a half.",
+    keys: &[
+        key("sheaves", Whole(within(0.0, 40.0, "sheaves")), Fault, "Sheaves that the section passes on its way."),
+        key("drum", YesNo, Default("true"), "The section is wound on a drum."),
+        key(
+            "ways",
+            Whole(within(1.0, 8.0, "ways")),
+            Default("2"),
+            "Ways of the hook in a lift: 2 for up and down with the load, 4 with the empty hook's ways counted too.",
+        ),
+    ],
+};
+
+pub(crate) const PART: Group = Group {
+    header: "[[crane.mechanism.part]]",
+    what: "A wearing part or an inspection with its limits; whichever comes first makes it due. `tallyhook service` \
+           records that it was renewed or done.",
+    keys: &[
+        key("name", Name, Fault, "Its name, unique in the mechanism, for example rope, brake, hook-inspection."),
+        key("running_hours", Whole(within(1.0, 1e6, "h")), Means("no such limit"), "Running hours."),
+        key("lifts", Whole(within(1.0, 4e9, "lifts")), Means("no such limit"), "Lifts."),
+        key("starts", Whole(within(1.0, 4e9, "starts")), Means("no such limit"), "Starts of the drive."),
+        key("stops", Whole(within(1.0, 4e9, "stops")), Means("no such limit"), "Stops of the brake."),
+        key(
+            "bending_cycles",
+            Whole(within(1.0, 4e9, "cycles")),
+            Means("no such limit"),
+            "Bending cycles of the rope; needs `reeving`.",
+        ),
+        key(
+            "full_load_bending_cycles",
+            Whole(within(1.0, 4e9, "cycles")),
+            Means("no such limit"),
+            "Bending cycles weighted by the cube of the load; needs `reeving`.",
+        ),
+        key(
+            "brake_work_kj",
+            Whole(within(1.0, 4e9, "kJ")),
+            Means("no such limit"),
+            "Work of the brake; needs `rated_speed_m_min` and the signal `speed_pct`.",
+        ),
+        key(
+            "every",
+            Choice(&["day", "week", "month", "quarter", "half-year", "year"]),
+            Means("no such limit"),
+            "Length of the calendar: week 7 d, month 31 d, quarter 92 d, half-year 184 d, year 365 d.",
+        ),
+    ],
+};
+
 pub(crate) const PRIOR: Group = Group {
     header: "[[crane.mechanism.prior]]",
     what: "A stretch of use before the recorder was installed; as many as there are.",
@@ -661,8 +746,8 @@ pub(crate) const WEBHOOK: Group = Group {
 
 /// Every table, in the order of the reference.
 pub(crate) const ALL: &[&Group] = &[
-    &FILE, &SITE, &STORE, &SAMPLES, &PAGE, &DRIVE, &BUS, &PROFILE, &CRANE, &MECHANISM, &SIGNALS, &SIGNAL, &LIFT, &WARN,
-    &PRIOR, &MQTT, &WEBHOOK,
+    &FILE, &SITE, &STORE, &SAMPLES, &PAGE, &DRIVE, &BUS, &PROFILE, &CRANE, &MECHANISM, &SIGNALS, &SIGNAL, &REEVING,
+    &PART, &LIFT, &WARN, &PRIOR, &MQTT, &WEBHOOK,
 ];
 
 /// A number as it is written in the file: no exponent, no needless decimals.

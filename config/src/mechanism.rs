@@ -4,12 +4,13 @@ use std::cell::Cell;
 use std::collections::{BTreeMap, BTreeSet};
 use std::ops::Range;
 
-use tallyhook_analysis::class::{ApplianceGroup, MechanismGroup};
+use tallyhook_analysis::class::{ApplianceGroup, MechanismGroup, MechanismLoading};
 use tallyhook_analysis::lift::LiftSettings;
 use tallyhook_analysis::period::{FactorScale, Recording};
 use tallyhook_analysis::recorder::Spec;
 use tallyhook_analysis::sample::{Flag, Quantity};
 use tallyhook_analysis::units::{Grams, Span};
+use tallyhook_analysis::wear::{Every, Limit, Reeving};
 
 use crate::keys;
 use crate::model::{Crane, Drive, Kind, Mechanism, PriorUse, Signal, Target, Warn};
@@ -105,6 +106,21 @@ fn mechanism(table: &Table<'_>, around: &Around<'_>, ids: &mut Ids, places: &mut
     let prior: Vec<_> = table.sections("prior", &keys::PRIOR).iter().map(|t| prior(t, scale)).collect();
 
     profile?;
+    let design_spectrum = table.choice("design_spectrum").and_then(|g| MechanismLoading::from_name(g.value));
+    let (unread, budget) = (table.number("unread_spectrum_factor"), table.number("budget_rated_load_kg"));
+    let (speed, abnormal) = (table.number("rated_speed_m_min"), table.yes_no("abnormal_environment"));
+    let reeving = table.has("reeving").then(|| reeving(&table.section("reeving", &keys::REEVING)?));
+    let sees_speed = speed.is_some() && table.has("signals") && signals.iter().flatten().any(is_speed);
+    let mut names = BTreeSet::new();
+    let tables = table.sections("part", &keys::PART);
+    let parts: Vec<_> = tables.iter().map(|t| part(t, &mut names, table.has("reeving"), sees_speed)).collect();
+    let refused =
+        [("unread_spectrum_factor", &unread), ("budget_rated_load_kg", &budget), ("rated_speed_m_min", &speed)];
+    // Given but refused: the fault is said, and no checked mechanism comes of it.
+    if refused.iter().any(|(key, value)| table.has(key) && value.is_none()) {
+        return None;
+    }
+
     let signals = signals?;
     let has = |flag| signals.iter().any(|s| s.target == Target::Flag(flag));
     let spec = Spec {
@@ -129,6 +145,16 @@ fn mechanism(table: &Table<'_>, around: &Around<'_>, ids: &mut Ids, places: &mut
         signals,
         warn: warn?,
         prior: prior.into_iter().collect::<Option<_>>()?,
+        design_spectrum: design_spectrum?,
+        unread_spectrum: unread.map(|km| km.value),
+        budget_rated: budget.map(|kg| Grams::from_kg(kg.value)),
+        rated_speed_mm_s: speed.map(|v| (v.value * 1000.0 / 60.0).round() as i64),
+        abnormal_environment: abnormal?.value,
+        reeving: match reeving {
+            Some(read) => Some(read?),
+            None => None,
+        },
+        parts: parts.into_iter().collect::<Option<_>>()?,
     })
 }
 
@@ -150,6 +176,87 @@ fn profile(table: &Table<'_>) -> Option<()> {
         fits = false;
     }
     fits.then_some(())
+}
+
+fn is_speed(signal: &Signal) -> bool {
+    signal.target == Target::Quantity(Quantity::Speed)
+}
+
+fn reeving(table: &Table<'_>) -> Option<Reeving> {
+    let (sheaves, drum, ways) = (table.whole("sheaves"), table.yes_no("drum"), table.whole("ways"));
+    Some(Reeving { sheaves: sheaves?.value, drum: drum?.value, ways: ways?.value })
+}
+
+/// Reads a wearing part; `reeved` and `sees_speed` say what its limits may rest on.
+fn part(
+    table: &Table<'_>,
+    names: &mut BTreeSet<String>,
+    reeved: bool,
+    sees_speed: bool,
+) -> Option<(String, Vec<Limit>)> {
+    let name = table.name("name");
+    if let Some(given) = &name
+        && !names.insert(given.value.clone())
+    {
+        table.faults.wrong(
+            given.span.clone(),
+            format!("the part `{}` is there twice", given.value),
+            "give this one another name, or put its limits into the first",
+        );
+        return None;
+    }
+    let limit =
+        |key: &str, make: fn(u64) -> Limit| table.has(key).then(|| table.whole(key).map(|n| make(n.value.into())));
+    let every = table.has("every").then(|| {
+        table.choice("every").map(|given| {
+            Limit::Days(
+                match given.value {
+                    "day" => Every::Day,
+                    "week" => Every::Week,
+                    "month" => Every::Month,
+                    "quarter" => Every::Quarter,
+                    "half-year" => Every::HalfYear,
+                    _ => Every::Year,
+                }
+                .days(),
+            )
+        })
+    });
+    let given = [
+        limit("running_hours", |n| Limit::RunningHours(n as u32)),
+        limit("lifts", Limit::Lifts),
+        limit("starts", Limit::Starts),
+        limit("stops", Limit::Stops),
+        limit("bending_cycles", Limit::BendingCycles),
+        limit("full_load_bending_cycles", Limit::FullLoadBendingCycles),
+        limit("brake_work_kj", Limit::BrakeWorkKj),
+        every,
+    ];
+    let limits: Option<Vec<Limit>> = given.into_iter().flatten().collect();
+    for (key, there, what) in [
+        ("bending_cycles", reeved, "a table [crane.mechanism.reeving]"),
+        ("full_load_bending_cycles", reeved, "a table [crane.mechanism.reeving]"),
+        ("brake_work_kj", sees_speed, "`rated_speed_m_min` and the signal `speed_pct`"),
+    ] {
+        if table.has(key) && !there {
+            table.faults.missing(
+                table.place(key),
+                format!("`{key}` cannot be counted: the mechanism lacks {what}"),
+                format!("add {what}, or take this limit out"),
+            );
+            return None;
+        }
+    }
+    let limits = limits?;
+    if limits.is_empty() {
+        table.faults.missing(
+            table.span.clone(),
+            "the part has no limit, so it would never be due",
+            "add one, for example `running_hours = 500` or `every = \"year\"`",
+        );
+        return None;
+    }
+    Some((name?.value, limits))
 }
 
 /// Reads a table of a mechanism that may be absent: then all its keys have their defaults.

@@ -5,12 +5,14 @@ use std::net::SocketAddr;
 use std::path::PathBuf;
 
 use jiff::tz::TimeZone;
-use tallyhook_analysis::class::{ApplianceGroup, MechanismGroup};
+use tallyhook_analysis::account::Terms;
+use tallyhook_analysis::class::{ApplianceGroup, MechanismGroup, MechanismLoading};
 use tallyhook_analysis::counter::Counter;
-use tallyhook_analysis::period::{FactorScale, Recording};
+use tallyhook_analysis::period::{FactorScale, Part, PartKind, Recording};
 use tallyhook_analysis::recorder::Spec;
 use tallyhook_analysis::sample::{Flag, Quantity};
-use tallyhook_analysis::units::Span;
+use tallyhook_analysis::units::{Grams, Span};
+use tallyhook_analysis::wear::{Limit, Reeving};
 
 pub use crate::rational::Rational;
 use crate::wire::{Cost, Limits, Readable, Speed};
@@ -243,9 +245,73 @@ pub struct Mechanism {
     pub warn: Warn,
     /// Use before the recorder came.
     pub prior: Vec<PriorUse>,
+    /// Load spectrum class it was bought for, ISO 4301-1:1986.
+    pub design_spectrum: MechanismLoading,
+    /// km that running time of unknown load is booked at; `None` for the worse of design class and measured.
+    pub unread_spectrum: Option<f64>,
+    /// Rated load that D is meant at, where the rating was lowered; `None` for the one when the record began.
+    pub budget_rated: Option<Grams>,
+    /// Speed of the hook at the motor's rated speed, mm/s.
+    pub rated_speed_mm_s: Option<i64>,
+    /// The crane works in heat, corrosion, dust or the like.
+    pub abnormal_environment: bool,
+    /// How a lift bends the rope.
+    pub reeving: Option<Reeving>,
+    /// Wearing parts and inspections: name and limits.
+    pub parts: Vec<(String, Vec<Limit>)>,
 }
 
 impl Mechanism {
+    /// A hoist without signals, warn levels or anything else that has a default.
+    pub fn plain(id: &str, group: MechanismGroup, spec: Spec) -> Self {
+        Mechanism {
+            id: id.to_owned(),
+            kind: Kind::Hoist,
+            group,
+            design_full_load_hours: None,
+            spec,
+            factor_scale: FactorScale::Fem,
+            signals: Vec::new(),
+            warn: Warn {
+                used_share: Vec::new(),
+                used_share_hysteresis: 0.01,
+                starts_per_hour: Vec::new(),
+                overload: true,
+            },
+            prior: Vec::new(),
+            design_spectrum: MechanismLoading::L2,
+            unread_spectrum: None,
+            budget_rated: None,
+            rated_speed_mm_s: None,
+            abnormal_environment: false,
+            reeving: None,
+            parts: Vec::new(),
+        }
+    }
+
+    /// What its account must know.
+    pub fn terms(&self) -> Terms {
+        let prior = |p: &PriorUse| {
+            let part =
+                Part::new(PartKind::Prior, p.running_hours, p.spectrum_factor, p.recording, self.factor_scale).ok()?;
+            (p.running_hours > 0.0).then(|| Part { note: p.note.clone(), ..part })
+        };
+        Terms {
+            scale: self.factor_scale,
+            design_full_load_hours: self.design_full_load_hours.unwrap_or_else(|| self.group.design_full_load_hours()),
+            budget_base: self.budget_rated.map(|rated| Grams::new(rated.get() + self.spec.dead_load.get())),
+            design_spectrum: self.design_spectrum.limit(),
+            unread_spectrum: self.unread_spectrum,
+            // The file was refused where a scale lacks a recording.
+            prior: self.prior.iter().filter_map(prior).collect(),
+            hour_counter: self.counter(Quantity::RunHours),
+            start_counter: self.counter(Quantity::Starts),
+            reeving: self.reeving,
+            rated_speed_mm_s: self.rated_speed_mm_s,
+            parts: self.parts.clone(),
+        }
+    }
+
     /// How the drive's own counter for a quantity ([`Quantity::RunHours`] or [`Quantity::Starts`]) counts; `None`
     /// where the mechanism has no such signal.
     pub fn counter(&self, quantity: Quantity) -> Option<Counter> {

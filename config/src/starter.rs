@@ -175,7 +175,30 @@ impl Text {
         self.key(hoist, "stale_after", On, "\"2s\"");
         self.key(hoist, "factor_scale", Off, "\"fem\"");
         self.aside(hoist, &["profile", "without", "address_offset"]);
+        self.key(hoist, "design_spectrum", Off, "\"L2\"");
+        self.key(hoist, "unread_spectrum_factor", Off, "0.25");
+        self.key(hoist, "budget_rated_load_kg", Off, &plain(rated));
+        self.key(hoist, "rated_speed_m_min", Off, "8");
+        self.key(hoist, "abnormal_environment", Off, "false");
         self.signals(rated);
+
+        let reeving = &keys::REEVING;
+        self.header(Off, "[crane.mechanism.reeving]", reeving);
+        self.key(reeving, "sheaves", Off, "3");
+        self.key(reeving, "drum", Off, "true");
+        self.key(reeving, "ways", Off, "2");
+        let part = &keys::PART;
+        self.header(Off, "[[crane.mechanism.part]]", part);
+        self.key(part, "name", Off, "\"rope\"");
+        self.key(part, "bending_cycles", Off, "150000");
+        self.key(part, "full_load_bending_cycles", Off, "40000");
+        self.key(part, "running_hours", Off, "2000");
+        self.key(part, "lifts", Off, "60000");
+        self.key(part, "starts", Off, "500000");
+        self.key(part, "stops", Off, "500000");
+        self.key(part, "every", Off, "\"year\"");
+        // It needs the motor's speed, which the signals below have switched off.
+        self.key(part, "brake_work_kj", Off, "20000");
 
         let lift = &keys::LIFT;
         self.header(Off, "[crane.mechanism.lift]", lift);

@@ -10,7 +10,6 @@ use crate::clock::Clock;
 use crate::drive::look;
 use crate::drive::plan::ReadPlan;
 use crate::exit::{CommandResult, Failure, Outcome};
-use crate::figures;
 
 /// Checks a configuration: each fault with file, line and a mend.
 #[derive(clap::Args, Debug)]
@@ -43,7 +42,7 @@ pub fn run(args: CheckArgs) -> CommandResult {
             m.id,
             m.spec.rated.as_kg(),
             m.group,
-            figures::design_full_load_hours(m),
+            m.terms().design_full_load_hours,
             m.signals.len()
         );
     }

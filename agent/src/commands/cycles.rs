@@ -4,9 +4,12 @@ use std::path::PathBuf;
 
 use clap::Args;
 use tallyhook_analysis::damage::{StressClass, damage_sum, stress_history};
-use tallyhook_analysis::rainflow::{Counter, rows};
+use tallyhook_analysis::rainflow::{Counter, Matrix, matrix, rows};
 
 use crate::exit::{CommandResult, Failure, Outcome};
+
+/// So many rows are read by people; the largest ranges do the damage.
+const MOST_ROWS: usize = 40;
 
 /// Range counting (rainflow, ASTM E1049-85 5.4.4) of one column.
 #[derive(Args, Debug)]
@@ -17,6 +20,9 @@ pub struct CyclesArgs {
     /// Name of the column to count; an empty field is skipped.
     #[arg(long, value_name = "NAME")]
     column: String,
+    /// Classes of range and of mean in the matrix.
+    #[arg(long, value_name = "N", default_value_t = 8, value_parser = clap::value_parser!(u8).range(1..=32))]
+    classes: u8,
     /// Prints one JSON document.
     #[arg(long)]
     json: bool,
@@ -58,6 +64,7 @@ pub fn run(args: CyclesArgs) -> CommandResult {
     let stress = stress_history(&cycles, 3, None);
     let class = stress.map(|s| StressClass::of(s).map_or("above S9", StressClass::name));
     let caution = StressClass::MARK.caution().unwrap_or("");
+    let matrix = matrix(&rows, usize::from(args.classes));
     if args.json {
         let stress = stress.map(|s| {
             serde_json::json!({
@@ -65,21 +72,56 @@ pub fn run(args: CyclesArgs) -> CommandResult {
             })
         });
         let damage = serde_json::json!({ "m3": damage[0], "m5": damage[1] });
-        println!("{}", serde_json::json!({ "cycles": rows, "damage": damage, "stress_history": stress }));
+        let answer = serde_json::json!({
+            "cycles": rows, "matrix": matrix, "damage": damage, "stress_history": stress,
+            "edition": "ASTM E1049-85 5.4.4",
+        });
+        println!("{answer}");
     } else {
-        println!("{:>16} {:>16} {:>12}   (ASTM E1049-85 5.4.4; a half cycle is 0.5)", "range", "mean", "cycles");
-        for row in &rows {
+        println!("Ranges of `{}`, in its unit (ASTM E1049-85 5.4.4; a half cycle is 0.5)", args.column);
+        println!("{:>16} {:>16} {:>12}", "range", "mean", "cycles");
+        let smaller = rows.len().saturating_sub(MOST_ROWS);
+        if smaller > 0 {
+            println!("     … and {smaller} rows of smaller ranges; --json has them all");
+        }
+        for row in &rows[smaller..] {
             println!("{:>16} {:>16} {:>12}", row.range, row.mean, row.count);
         }
-        println!();
+        if let Some(matrix) = matrix {
+            println!("\n{}", table(&matrix));
+        }
         println!("damage sum, cycles times range to the power 3: {}", damage[0]);
         println!("damage sum, cycles times range to the power 5: {}", damage[1]);
         if let (Some(s), Some(class)) = (stress, class) {
-            println!(
-                "stress history on the largest range: s3 = {s}, class {class} ({}; {caution})",
-                StressClass::EDITION
-            );
+            println!("stress history on the largest range: s3 = {s:.4e}, class {class}");
+            println!("({}; {caution})", StressClass::EDITION);
         }
     }
     Ok(Outcome::Done)
+}
+
+/// Cycles by class: a line for each class of range that has any, the largest first, a column for each class of mean.
+fn table(matrix: &Matrix) -> String {
+    // Four significant places, so that a column stays narrow.
+    let short = |value: f64| {
+        let digits = value.abs().log10().floor();
+        let decimals = if value == 0.0 { 0 } else { (3.0 - digits).clamp(0.0, 6.0) as usize };
+        let text = format!("{value:.decimals$}");
+        let text = if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.') } else { &text };
+        text.to_owned()
+    };
+    let mut out = String::from("Cycles by range (down) and mean (across), each up to its number\n");
+    let heads: String = matrix.mean_edges.iter().skip(1).map(|&edge| format!(" {:>7}", short(edge))).collect();
+    out += &format!("{:>12} |{heads}\n", "range \\ mean");
+    out += &format!("{}+{}\n", "-".repeat(13), "-".repeat(heads.chars().count()));
+    for (edge, row) in matrix.range_edges.iter().skip(1).zip(&matrix.cycles).rev() {
+        if row.iter().any(|&cycles| cycles > 0.0) {
+            let cells: String = row
+                .iter()
+                .map(|&cycles| if cycles > 0.0 { format!(" {:>7}", short(cycles)) } else { format!(" {:>7}", ".") })
+                .collect();
+            out += &format!("{:>12} |{cells}\n", short(*edge));
+        }
+    }
+    out
 }

@@ -12,9 +12,11 @@ mod lifts;
 mod probe;
 mod replay;
 mod run;
+mod service;
 mod simulate;
 mod site_file;
 mod status;
+mod whatif;
 
 use clap::{Parser, Subcommand};
 
@@ -44,6 +46,8 @@ enum Command {
     Export(export::ExportArgs),
     Classify(classify::ClassifyArgs),
     Cycles(cycles::CyclesArgs),
+    Whatif(whatif::WhatifArgs),
+    Service(service::ServiceArgs),
     Simulate(simulate::SimulateArgs),
 }
 
@@ -62,6 +66,8 @@ impl Arguments {
             Command::Export(args) => export::run(args),
             Command::Classify(args) => classify::run(args),
             Command::Cycles(args) => cycles::run(args),
+            Command::Whatif(args) => whatif::run(args),
+            Command::Service(args) => service::run(args),
             Command::Simulate(args) => simulate::run(args),
         }
     }

@@ -1,4 +1,4 @@
-//! The book of one mechanism: the recorder, the warn levels, and what has followed since the last commit.
+//! The book of one mechanism: its account, the watched levels, and what has followed since the last commit.
 //!
 //! `run` and `replay` keep the same book; only `run` stores it.
 
@@ -6,20 +6,23 @@ use std::cell::RefCell;
 use std::collections::BTreeMap;
 
 use serde_json::json;
+use tallyhook_analysis::account::{Account, CounterKind, DayRecord, Entry, HourSums, State};
+use tallyhook_analysis::counter::Note;
 use tallyhook_analysis::forecast::{DayUse, Outlook, Question, forecast};
 use tallyhook_analysis::lift::Lift;
-use tallyhook_analysis::recorder::{Calendar, Day, Event, Gap, Recorder, State, Utc};
+use tallyhook_analysis::recorder::{Calendar, Day, Event, Gap, Utc};
 use tallyhook_analysis::sample::{Flag, Sample};
 use tallyhook_analysis::spectrum::Totals;
-use tallyhook_analysis::units::{Span, Timestamp};
+use tallyhook_analysis::units::{MS_PER_HOUR, Span, Timestamp};
 use tallyhook_analysis::watch::{Crossing, LevelWatch};
 use tallyhook_config::model::{Crane, Mechanism};
 
 use crate::figures::{self, Record};
 use crate::store::MechanismCommit;
 use crate::store::message::{Message, MessageKind};
+use crate::store::service::{StoredService, Work};
 
-/// Where a book was left: the recorder's state, and how many levels of each watch were crossed.
+/// Where a book was left: the account's state, and how many levels of each watch were crossed.
 pub type Left = (State, BTreeMap<String, usize>);
 
 /// The site's calendar: days close at its local midnight.
@@ -45,8 +48,12 @@ pub struct Book {
     crane: String,
     mechanism: Mechanism,
     calendar: SiteCalendar,
-    recorder: Recorder,
+    account: Account,
     used_share: LevelWatch,
+    starts: LevelWatch,
+    parts: BTreeMap<String, LevelWatch>,
+    /// Starts counted, and when, at the last look at the sliding hour.
+    starts_looked: (u64, Timestamp),
     pending: Pending,
     /// Days that have closed, by number.
     history: BTreeMap<i32, Totals>,
@@ -59,13 +66,24 @@ pub struct Book {
 struct Pending {
     lifts: Vec<Lift>,
     gaps: Vec<Gap>,
-    days: Vec<(i32, Totals)>,
+    closed: Vec<DayRecord>,
+    hours: Vec<HourSums>,
     flags: Vec<(Flag, Timestamp)>,
+    services: Vec<u64>,
     messages: Vec<Message>,
     moved: bool,
 }
 
 const USED_SHARE: &str = "used_share";
+const STARTS: &str = "starts_per_hour";
+/// Before the name of a wearing part.
+const PART: &str = "part:";
+
+/// Shares of a wearing part's limit at which people are told: nearly due, and due. Common practice, no source.
+const PART_LEVELS: [f64; 2] = [0.9, 1.0];
+
+/// The sliding hour is looked at with each start, and at least this often, so that its end is seen too.
+const STARTS_LOOK: Span = Span::from_ms(60_000);
 
 /// The same draws at every look, so that a forecast does not tremble.
 const FORECAST_SEED: u64 = 9755;
@@ -74,12 +92,27 @@ impl Book {
     /// Opens the book, from where it was left or empty.
     pub fn open(crane: &Crane, mechanism: &Mechanism, calendar: SiteCalendar, left: Option<Left>) -> Self {
         let (state, crossed) = left.unwrap_or_default();
+        let crossed = |name: &str| crossed.get(name).copied().unwrap_or(0);
         let warn = &mechanism.warn;
-        let crossed = crossed.get(USED_SHARE).copied().unwrap_or(0);
+        let parts = mechanism.parts.iter().map(|(name, _)| {
+            let key = format!("{PART}{name}");
+            (name.clone(), LevelWatch::new(&PART_LEVELS, 0.0, crossed(&key)))
+        });
+        let mut account = Account::resume(mechanism.spec.clone(), mechanism.terms(), state);
+        if let Some(day) = account.recorder().open_day().map(|open| open.day.number) {
+            account.fit_parts(day);
+        }
         Book {
             crane: crane.id.clone(),
-            used_share: LevelWatch::new(&warn.used_share, warn.used_share_hysteresis, crossed),
-            recorder: Recorder::resume(mechanism.spec.clone(), state),
+            used_share: LevelWatch::new(&warn.used_share, warn.used_share_hysteresis, crossed(USED_SHARE)),
+            starts: LevelWatch::new(
+                &warn.starts_per_hour,
+                warn.starts_per_hour.first().map_or(0.0, |level| 0.1 * level),
+                crossed(STARTS),
+            ),
+            parts: parts.collect(),
+            starts_looked: (0, Timestamp::from_ms(0)),
+            account,
             mechanism: mechanism.clone(),
             calendar,
             pending: Pending::default(),
@@ -93,64 +126,108 @@ impl Book {
         &self.mechanism.id
     }
 
+    /// The account as it stands.
+    pub fn account(&self) -> &Account {
+        &self.account
+    }
+
     /// What the mechanism is known to have done.
     pub fn record(&self) -> Record {
-        Record {
-            totals: self.recorder.totals().clone(),
-            began_at: self.recorder.began_at(),
-            counted_to: self.recorder.began_at().map(|_| self.recorder.counted_to()),
-            gap_since: self.recorder.gap_since(),
-            hanging_since: self.recorder.hanging_since(),
-            forecast: self.forecast(),
-        }
+        Record::of(&self.account, self.forecast())
     }
 
     /// Takes the next sample.
     pub fn take(&mut self, sample: &Sample) {
-        let spec = self.recorder.spec();
+        let spec = self.account.recorder().spec();
         let runs = sample.running_of(spec.has_raising, spec.has_lowering) == Some(true);
         self.pending.moved |= runs;
         let (pending, crane, mechanism) = (&mut self.pending, &self.crane, &self.mechanism);
-        self.recorder.step(sample, &self.calendar, &mut |event| pending.note(event, crane, mechanism));
-        if self.pending.moved {
+        let mut ended = false;
+        self.account.step(sample, &self.calendar, &mut |entry| {
+            ended |= matches!(entry, Entry::Day(_) | Entry::Recorder(Event::LiftEnded(_)));
+            pending.note(entry, sample.at, crane, mechanism);
+        });
+        if self.pending.moved || ended {
             self.watch_used_share(sample.at);
+            self.watch_starts(sample.at);
+        }
+        if ended {
+            self.watch_parts(sample.at);
         }
     }
 
-    /// The site's clock was put right; see [`Recorder::rebase`].
+    /// The site's clock was put right; see [`Account::rebase`].
     pub fn rebase(&mut self, by: Span) {
-        self.recorder.rebase(by);
+        self.account.rebase(by);
+    }
+
+    /// Whether a service waits for the commit that marks it taken.
+    pub fn has_taken(&self, service: u64) -> bool {
+        self.pending.services.contains(&service)
+    }
+
+    /// Takes a recorded service. `now`: when.
+    pub fn take_service(&mut self, stored: &StoredService, now: Timestamp) {
+        let day = self.calendar.day(now).number;
+        match &stored.service.work {
+            Work::Period { by, design_full_load_hours } => {
+                self.account.new_period(day, *by, *design_full_load_hours);
+                self.watch_used_share(now);
+            }
+            Work::Part { name } => {
+                // One that the configuration no longer has is kept as a note.
+                self.account.renew(name, day);
+                self.watch_parts(now);
+            }
+            Work::Note => {}
+        }
+        self.forecast.replace(None);
+        self.pending.services.push(stored.seq);
     }
 
     /// Whether a commit would have anything to write: something moved or followed since the last one.
     pub fn has_news(&self) -> bool {
         let p = &self.pending;
-        p.moved || self.ends_something() || !p.flags.is_empty()
+        p.moved || self.ends_something() || !p.flags.is_empty() || !p.hours.is_empty()
     }
 
     /// Whether something has followed that is committed at once: a lift, a gap or a day has ended, a level was
-    /// crossed.
+    /// crossed, a service was taken.
     pub fn ends_something(&self) -> bool {
         let p = &self.pending;
-        !(p.lifts.is_empty() && p.gaps.is_empty() && p.days.is_empty() && p.messages.is_empty())
+        !(p.lifts.is_empty()
+            && p.gaps.is_empty()
+            && p.closed.is_empty()
+            && p.messages.is_empty()
+            && p.services.is_empty())
     }
 
     /// What to write in one transaction. Until [`Book::committed`] is called it stays in the book, so that a full
-    /// disk loses nothing. `None` before the first sample.
+    /// disk loses nothing. `None` before the first sample, unless a service waits.
     pub fn commit(&self) -> Option<MechanismCommit> {
         let p = &self.pending;
-        let mut days = p.days.clone();
-        if let Some(open) = self.recorder.open_day() {
-            days.push((open.day.number, open.totals.clone()));
-        }
+        let open = self.account.recorder().open_day();
+        let mut warn_crossed = BTreeMap::from([
+            (USED_SHARE.to_owned(), self.used_share.crossed()),
+            (STARTS.to_owned(), self.starts.crossed()),
+        ]);
+        warn_crossed.extend(self.parts.iter().map(|(name, watch)| (format!("{PART}{name}"), watch.crossed())));
+        let at = match self.account.recorder().standing() {
+            Some(standing) => standing.at,
+            None if !p.services.is_empty() => self.account.recorder().counted_to(),
+            None => return None,
+        };
         Some(MechanismCommit {
             mechanism: self.mechanism.id.clone(),
-            at: self.recorder.standing()?.at,
-            state: self.recorder.state().clone(),
-            warn_crossed: BTreeMap::from([(USED_SHARE.to_owned(), self.used_share.crossed())]),
+            at,
+            state: self.account.state(),
+            warn_crossed,
             lifts: p.lifts.clone(),
             gaps: p.gaps.clone(),
-            days,
+            days: open.map(|open| (open.day.number, open.totals.clone())).into_iter().collect(),
+            closed: p.closed.clone(),
+            hours: p.hours.clone(),
+            services: p.services.clone(),
             messages: p.messages.clone(),
             flags: p.flags.clone(),
         })
@@ -163,14 +240,13 @@ impl Book {
 
     /// Lets go of what a commit would hold, but for the days; for `replay`, which keeps no store.
     pub fn forget(&mut self) {
-        let days = std::mem::take(&mut self.pending.days);
-        self.history.extend(days.iter().map(|(day, totals)| (*day, totals.clone())));
+        self.history.extend(self.pending.closed.drain(..).map(|record| (record.day, record.totals)));
         self.pending = Pending::default();
     }
 
     /// Whether at least `count` days have closed since the last commit.
     pub fn has_closed_days(&self, count: usize) -> bool {
-        self.pending.days.len() >= count
+        self.pending.closed.len() >= count
     }
 
     /// Hands over the days that closed before this book was opened, from which the forecast is made.
@@ -182,7 +258,7 @@ impl Book {
     /// When S will reach D, by the days before the open one; `None` with too little record. The same through the
     /// whole day, so it is reckoned once a day.
     fn forecast(&self) -> Option<figures::Forecast> {
-        let open = self.recorder.open_day()?;
+        let open = self.account.recorder().open_day()?;
         let today = open.day.number;
         let mut made = self.forecast.borrow_mut();
         if made.as_ref().is_none_or(|(day, _)| *day != today) {
@@ -192,17 +268,9 @@ impl Book {
     }
 
     fn make_forecast(&self, today: i32, open: &Totals) -> Option<figures::Forecast> {
-        let base = self.mechanism.spec.base();
-        let days: Vec<DayUse> = self
-            .history
-            .range(..today)
-            .map(|(&day, t)| DayUse {
-                day,
-                full_load_hours: t.full_load_hours(base),
-                observed: t.observed_ms as f64 / (t.observed_ms + t.gap_ms).max(1) as f64,
-            })
-            .collect();
-        let ledger = figures::ledger(&self.mechanism, self.recorder.totals());
+        let base = self.account.budget_base();
+        let days: Vec<DayUse> = self.history.range(..today).map(|(&day, t)| figures::day_use(day, t, base)).collect();
+        let ledger = self.account.ledger();
         let asked = Question {
             used: ledger.used_full_load_hours() - open.full_load_hours(base),
             design: ledger.design_full_load_hours,
@@ -216,10 +284,10 @@ impl Book {
     }
 
     fn watch_used_share(&mut self, at: Timestamp) {
-        let share = figures::used_share(&self.mechanism, self.recorder.totals());
+        let share = self.account.used_share();
+        let design = self.account.design_full_load_hours();
         let (pending, crane, mechanism) = (&mut self.pending, &self.crane, &self.mechanism);
         self.used_share.update(share, |Crossing { level, raised }| {
-            let design = figures::design_full_load_hours(mechanism);
             let body = json!({
                 "quantity": USED_SHARE,
                 "level": level,
@@ -229,18 +297,71 @@ impl Book {
                 "design_full_load_hours": design,
                 "group": mechanism.group,
             });
-            let word = if raised { "raised" } else { "cleared" };
-            let id = format!("{}:{USED_SHARE}:{level}:{word}:{}", mechanism.id, at.as_ms());
-            pending.say(crane, mechanism, MessageKind::Warning, id, at, body);
+            pending.warn(crane, mechanism, USED_SHARE, level, raised, at, body);
         });
+    }
+
+    fn watch_starts(&mut self, at: Timestamp) {
+        let counted = self.account.recorder().totals().starts;
+        let (before, looked) = self.starts_looked;
+        if self.mechanism.warn.starts_per_hour.is_empty() || counted == before && at.since(looked) < STARTS_LOOK {
+            return;
+        }
+        self.starts_looked = (counted, at);
+        let starts = self.account.duty().starts_of_the_last_hour();
+        let (pending, crane, mechanism) = (&mut self.pending, &self.crane, &self.mechanism);
+        self.starts.update(starts as f64, |Crossing { level, raised }| {
+            let body = json!({"quantity": STARTS, "level": level, "value": starts, "raised": raised});
+            pending.warn(crane, mechanism, STARTS, level, raised, at, body);
+        });
+    }
+
+    fn watch_parts(&mut self, at: Timestamp) {
+        let day = self.calendar.day(at).number;
+        let base = self.account.budget_base();
+        for part in self.account.parts() {
+            let Some(watch) = self.parts.get_mut(&part.name) else { continue };
+            let Some(first) = part.first(self.account.wear(), day, base) else { continue };
+            let (pending, crane, mechanism) = (&mut self.pending, &self.crane, &self.mechanism);
+            watch.update(first.share, |Crossing { level, raised }| {
+                let limit = figures::LimitFigures::of(&first);
+                let body = json!({
+                    "quantity": "part",
+                    "part": part.name,
+                    "level": level,
+                    "value": first.share,
+                    "raised": raised,
+                    "limit": limit.limit,
+                    "used": limit.used,
+                    "of": limit.of,
+                });
+                pending.warn(crane, mechanism, &format!("{PART}{}", part.name), level, raised, at, body);
+            });
+        }
     }
 }
 
 impl Pending {
-    /// Books what follows from a sample.
-    fn note(&mut self, event: Event, crane: &str, mechanism: &Mechanism) {
+    /// Books what follows from the sample of that instant.
+    fn note(&mut self, entry: Entry, at: Timestamp, crane: &str, mechanism: &Mechanism) {
+        match entry {
+            Entry::Hour(hour) => self.hours.push(hour),
+            Entry::Day(record) => self.close_day(*record, crane, mechanism),
+            Entry::Counter { counter, note } => {
+                let name = match counter {
+                    CounterKind::Hours => "run_hours",
+                    CounterKind::Starts => "starts",
+                };
+                let id = format!("{}:counter:{name}:{}", mechanism.id, at.as_ms());
+                let body = json!({"finding": "counter", "counter": name, "note": note, "text": said(counter, &note)});
+                self.say(crane, mechanism, MessageKind::Finding, id, at, body);
+            }
+            Entry::Recorder(event) => self.note_event(event, crane, mechanism),
+        }
+    }
+
+    fn note_event(&mut self, event: Event, crane: &str, mechanism: &Mechanism) {
         match event {
-            Event::LiftBegun { .. } | Event::GapOpened { .. } | Event::ClockWentBack { .. } => {}
             Event::GapClosed(gap) => self.gaps.push(gap),
             Event::FlagRose { flag, at } => self.flags.push((flag, at)),
             Event::LiftEnded(lift) => {
@@ -261,26 +382,53 @@ impl Pending {
                 }
                 self.lifts.push(lift);
             }
-            Event::DayClosed { day, totals } => {
-                let base = mechanism.spec.base();
-                let body = json!({
-                    "day": figures::date_of(day),
-                    "running_hours": totals.running_hours(),
-                    "full_load_hours": totals.full_load_hours(base),
-                    "load_spectrum_factor": totals.load_spectrum_factor(base),
-                    "lifts": totals.lifts,
-                    "overload_lifts": totals.overload_lifts,
-                    "starts": totals.starts,
-                    "gap_hours": totals.gap_ms as f64 / 3_600_000.0,
-                });
-                let id = format!("{}:day:{day}", mechanism.id);
-                let at = Timestamp::from_ms(i64::from(day) * 86_400_000);
-                if totals.running_ms > 0 || totals.lifts > 0 {
-                    self.say(crane, mechanism, MessageKind::Day, id, at, body);
-                }
-                self.days.push((day, *totals));
-            }
+            // The account keeps the first two to itself.
+            Event::Counted(_)
+            | Event::DayClosed { .. }
+            | Event::LiftBegun { .. }
+            | Event::GapOpened { .. }
+            | Event::ClockWentBack { .. } => {}
         }
+    }
+
+    fn close_day(&mut self, record: DayRecord, crane: &str, mechanism: &Mechanism) {
+        let base = mechanism.spec.base();
+        let DayRecord { day, ref totals, ref duty, .. } = record;
+        let body = json!({
+            "day": figures::date_of(day),
+            "running_hours": totals.running_hours(),
+            "full_load_hours": totals.full_load_hours(base),
+            "load_spectrum_factor": totals.load_spectrum_factor(base),
+            "lifts": totals.lifts,
+            "overload_lifts": totals.overload_lifts,
+            "starts": totals.starts,
+            "gap_hours": totals.gap_ms as f64 / MS_PER_HOUR as f64,
+            "worst_starts_in_an_hour": duty.worst_starts.value,
+            "worst_cyclic_duration_10min_percent": duty.ed_ten_minutes(),
+            "worst_cyclic_duration_hour_percent": duty.ed_hour(),
+        });
+        let id = format!("{}:day:{day}", mechanism.id);
+        let at = Timestamp::from_ms(i64::from(day) * 86_400_000);
+        if totals.running_ms > 0 || totals.lifts > 0 {
+            self.say(crane, mechanism, MessageKind::Day, id, at, body);
+        }
+        self.closed.push(record);
+    }
+
+    #[expect(clippy::too_many_arguments, reason = "a warning has that many parts, and one way out")]
+    fn warn(
+        &mut self,
+        crane: &str,
+        mechanism: &Mechanism,
+        what: &str,
+        level: f64,
+        raised: bool,
+        at: Timestamp,
+        body: serde_json::Value,
+    ) {
+        let word = if raised { "raised" } else { "cleared" };
+        let id = format!("{}:{what}:{level}:{word}:{}", mechanism.id, at.as_ms());
+        self.say(crane, mechanism, MessageKind::Warning, id, at, body);
     }
 
     fn say(
@@ -294,5 +442,46 @@ impl Pending {
     ) {
         let (crane, mechanism) = (crane.to_owned(), mechanism.id.clone());
         self.messages.push(Message { id, at, kind, crane, mechanism, body });
+    }
+}
+
+/// A counter's note in plain words.
+fn said(counter: CounterKind, note: &Note) -> String {
+    let what = match counter {
+        CounterKind::Hours => "hour counter",
+        CounterKind::Starts => "start counter",
+    };
+    let value = |v: i64| match counter {
+        CounterKind::Hours => format!("{:.2} h", v as f64 / MS_PER_HOUR as f64),
+        CounterKind::Starts => format!("{v} starts"),
+    };
+    match note {
+        Note::RolledOver { before, after } => format!(
+            "The drive's {what} began at zero again ({} to {}); the step over its end was counted",
+            value(before.value),
+            value(after.value)
+        ),
+        Note::Replaced { before, after } => format!(
+            "The drive's {what} fell from {} to {}: the drive was replaced or its counter reset; what ran meanwhile is \
+             estimated",
+            value(before.value),
+            value(after.value)
+        ),
+        Note::TooFast { before, after } => format!(
+            "The drive's {what} went from {} to {}, further than time allows; nothing of that step was counted. Check \
+             its `scale`, `type` and word order",
+            value(before.value),
+            value(after.value)
+        ),
+        Note::Stuck { own, .. } => format!(
+            "The drive's {what} stood still while {} were seen; gaps are estimated until it counts again",
+            value(*own)
+        ),
+        Note::Disagrees { by, .. } => format!(
+            "The drive's {what} counted {} {} than was seen that day; our own record stands. Check the run signals and \
+             the counter's `scale`",
+            value(by.abs()),
+            if *by > 0 { "more" } else { "less" }
+        ),
     }
 }

@@ -101,7 +101,13 @@ pub async fn run(setup: Setup, mut stop: watch::Receiver<bool>) -> Result<(), Da
             Wake::PartEnded(what, None) => break Err(DaemonError::PartEnded(format!("{what} ended"))),
             Wake::PartEnded(what, Some(why)) => break Err(DaemonError::PartEnded(format!("{what} failed: {why}"))),
             Wake::Reading(reading) => site.take(reading),
-            Wake::Tick => next_tick = now.mono.plus(TICK),
+            Wake::Tick => {
+                next_tick = now.mono.plus(TICK);
+                // A store that cannot be read just now keeps them for the next tick.
+                if let Ok(services) = store.open_services().await {
+                    site.take_services(&services, now);
+                }
+            }
         }
         if site.commit_is_due(now)
             && let Err(error) = commit(&mut site, &store, now, false).await

@@ -15,6 +15,7 @@ use crate::drive::assemble::Assembler;
 use crate::drive::{DriveHealth, DriveReading};
 use crate::figures::{self, SiteFigures};
 use crate::samples::recording::RingWriter;
+use crate::store::service::StoredService;
 use crate::store::{MechanismCommit, Reader, Store, StoreError};
 
 /// The copy of the configuration that is kept with the ledger, so that the store can be read without the daemon.
@@ -92,6 +93,19 @@ impl Site {
         if let Err(error) = ring.append(sample) {
             tracing::error!("raw samples are no longer recorded: {error}");
             self.rings[index] = None;
+        }
+    }
+
+    /// Takes services that people have recorded; those of mechanisms that the configuration no longer has stay open.
+    pub fn take_services(&mut self, services: &[StoredService], now: Reading) {
+        for service in services {
+            let wall = now.wall;
+            if let Some(book) = self.books.iter_mut().find(|book| book.id() == service.service.mechanism)
+                && !book.has_taken(service.seq)
+            {
+                tracing::info!(mechanism = book.id(), "service {} recorded by {}", service.seq, service.service.by);
+                book.take_service(service, wall);
+            }
         }
     }
 

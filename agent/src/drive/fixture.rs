@@ -4,13 +4,11 @@ use std::collections::BTreeMap;
 
 use jiff::tz::TimeZone;
 use tallyhook_analysis::class::{ApplianceGroup, MechanismGroup};
-use tallyhook_analysis::period::FactorScale;
 use tallyhook_analysis::recorder::Spec;
 use tallyhook_analysis::sample::{Flag, Quantity};
 use tallyhook_analysis::units::{Grams, Span};
 use tallyhook_config::model::{
-    ByteOrder, Config, Crane, Drive, Kind, Link, Mechanism, Page, RawType, Register, Signal, Store, Table, Target,
-    Warn, WordOrder,
+    ByteOrder, Config, Crane, Drive, Link, Mechanism, Page, RawType, Register, Signal, Store, Table, Target, WordOrder,
 };
 use tallyhook_config::wire::Readable;
 
@@ -49,15 +47,8 @@ pub fn hoist_signals(drive: &str) -> Vec<Signal> {
 /// A site with one crane whose mechanisms have these signals.
 pub fn config(drives: Vec<Drive>, mechanisms: Vec<Vec<Signal>>) -> Config {
     let mechanisms = mechanisms.into_iter().enumerate().map(|(i, signals)| Mechanism {
-        id: format!("hoist-{i}"),
-        kind: Kind::Hoist,
-        group: MechanismGroup::M5,
-        design_full_load_hours: None,
-        spec: Spec::hoist(Grams::from_kg(16_000.0)),
-        factor_scale: FactorScale::Fem,
         signals,
-        warn: Warn { used_share: vec![0.8], used_share_hysteresis: 0.01, starts_per_hour: Vec::new(), overload: true },
-        prior: Vec::new(),
+        ..Mechanism::plain(&format!("hoist-{i}"), MechanismGroup::M5, Spec::hoist(Grams::from_kg(16_000.0)))
     });
     Config {
         site_name: "test".into(),

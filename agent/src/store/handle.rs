@@ -4,6 +4,7 @@ use tokio::sync::{mpsc, oneshot, watch};
 
 use super::error::StoreError;
 use super::message::Message;
+use super::service::StoredService;
 use super::write::{Committed, MechanismCommit, Resumed, Store};
 
 /// Requests that wait for the disk before a caller has to.
@@ -26,6 +27,7 @@ enum Request {
     MessagesAfter(u64, usize, oneshot::Sender<Result<Vec<(u64, Message)>, StoreError>>),
     Cursor(String, oneshot::Sender<Result<u64, StoreError>>),
     SetCursor(String, u64, oneshot::Sender<Result<(), StoreError>>),
+    OpenServices(oneshot::Sender<Result<Vec<StoredService>, StoreError>>),
     Close(oneshot::Sender<()>),
 }
 
@@ -69,6 +71,7 @@ fn serve(mut store: Store, mut queue: mpsc::Receiver<Request>, seen: &watch::Sen
             Request::MessagesAfter(seq, limit, answer) => drop(answer.send(store.messages_after(seq, limit))),
             Request::Cursor(destination, answer) => drop(answer.send(store.cursor(&destination))),
             Request::SetCursor(destination, seq, answer) => drop(answer.send(store.set_cursor(&destination, seq))),
+            Request::OpenServices(answer) => drop(answer.send(store.open_services())),
             Request::Close(answer) => {
                 // No more is let in, but what is in already is carried out: a request that were dropped with the
                 // queue might never be answered, and its data would be gone.
@@ -128,6 +131,14 @@ impl StoreHandle {
     /// As there; [`StoreError::Closed`] when the writer has ended.
     pub async fn set_cursor(&self, destination: &str, seq: u64) -> Result<(), StoreError> {
         self.ask(|answer| Request::SetCursor(destination.to_owned(), seq, answer)).await
+    }
+
+    /// See [`Store::open_services`].
+    ///
+    /// # Errors
+    /// As there; [`StoreError::Closed`] when the writer has ended.
+    pub async fn open_services(&self) -> Result<Vec<StoredService>, StoreError> {
+        self.ask(Request::OpenServices).await
     }
 
     /// The number of the last message stored, and a wake-up whenever there are new ones.

@@ -8,6 +8,7 @@ mod handle;
 mod outbox;
 mod query;
 mod schema;
+pub mod service;
 mod write;
 
 #[cfg(test)]

@@ -5,8 +5,10 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use rusqlite::{Connection, OptionalExtension as _, Row, params};
+use tallyhook_analysis::account::{DayRecord, HourSums, State};
+use tallyhook_analysis::histogram::Histogram;
 use tallyhook_analysis::lift::Lift;
-use tallyhook_analysis::recorder::{Gap, State};
+use tallyhook_analysis::recorder::Gap;
 use tallyhook_analysis::sample::Flag;
 use tallyhook_analysis::spectrum::{BANDS, Totals};
 use tallyhook_analysis::units::{Grams, Timestamp};
@@ -15,6 +17,7 @@ use super::error::StoreError;
 use super::message::{Message, MessageKind};
 use super::outbox::{self, clamped};
 use super::schema;
+use super::service::{self, StoredService};
 
 /// Which lifts are asked for. The default is all of them, oldest first.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
@@ -59,12 +62,12 @@ pub struct StoredLift {
     pub lift: Lift,
 }
 
-/// What a recorder goes on from.
+/// What an account goes on from.
 #[derive(Clone, PartialEq, Debug)]
 pub struct Snapshot {
     /// The instant of the last sample in it.
     pub at: Timestamp,
-    /// The recorder's state.
+    /// The account's state.
     pub state: State,
     /// Levels crossed, by the name of the watched value.
     pub warn_crossed: BTreeMap<String, usize>,
@@ -95,7 +98,7 @@ impl Reader {
         Ok(self.keys(None)?.into_iter().map(|(_, id)| id.to_string()).collect())
     }
 
-    /// What the recorder of `mechanism` stood at when it was last committed.
+    /// What the account of `mechanism` stood at when it was last committed.
     ///
     /// # Errors
     /// [`StoreError::Damaged`] when it cannot be made out.
@@ -184,6 +187,113 @@ impl Reader {
             }
         }
         Ok(found)
+    }
+
+    /// All that is kept of the days `from_day ..= to_day` of `mechanism` that are over. Days from before motor duty and
+    /// histograms were kept have none and are left out.
+    ///
+    /// # Errors
+    /// [`StoreError::Damaged`] when a row cannot be made out.
+    pub fn day_records(&self, mechanism: &str, from_day: i32, to_day: i32) -> Result<Vec<DayRecord>, StoreError> {
+        let mut found = Vec::new();
+        for (key, _) in self.keys(Some(mechanism))? {
+            let mut select = self
+                .connection
+                .prepare_cached(
+                    "SELECT day, observed_ms, gap_ms, running_ms, load_unknown_ms, band_ms, cube_ms, starts, lifts,
+                            overload_lifts, band_lifts, lift_cubes, duty, running_by_load, lifts_by_load,
+                            used_full_load_hours
+                     FROM day WHERE mechanism = ?1 AND day BETWEEN ?2 AND ?3 AND duty IS NOT NULL ORDER BY day",
+                )
+                .map_err(|error| self.sqlite(error))?;
+            let mut rows = select.query(params![key, from_day, to_day]).map_err(|error| self.sqlite(error))?;
+            while let Some(row) = rows.next().map_err(|error| self.sqlite(error))? {
+                let (day, totals) = read_day(row, &self.path)?;
+                let damaged = |what: &str| StoreError::damaged(&self.path, format!("{what} of day {day}"));
+                let sqlite = |error| StoreError::of_sqlite(&self.path, error);
+                let duty = row.get_ref(12).and_then(|v| Ok(v.as_str()?)).map_err(sqlite)?;
+                let histogram = |column: usize, what: &str| {
+                    let bytes = row.get_ref(column).and_then(|v| Ok(v.as_blob()?)).map_err(sqlite)?;
+                    Histogram::from_bytes(bytes).map_err(|error| damaged(&format!("{what} ({error})")))
+                };
+                found.push(DayRecord {
+                    day,
+                    totals,
+                    duty: serde_json::from_str(duty).map_err(|_| damaged("the motor duty"))?,
+                    running: histogram(13, "running time by load")?,
+                    lifts: histogram(14, "lifts by load")?,
+                    used_full_load_hours: row.get(15).map_err(sqlite)?,
+                });
+            }
+        }
+        Ok(found)
+    }
+
+    /// S at the end of each day of `mechanism` that is over, full-load hours, by the day's number.
+    ///
+    /// # Errors
+    /// When the file cannot be read.
+    pub fn used(&self, mechanism: &str) -> Result<BTreeMap<i32, f64>, StoreError> {
+        let mut found = BTreeMap::new();
+        for (key, _) in self.keys(Some(mechanism))? {
+            let mut read = || -> rusqlite::Result<()> {
+                let mut select = self.connection.prepare_cached(
+                    "SELECT day, used_full_load_hours FROM day
+                     WHERE mechanism = ?1 AND used_full_load_hours IS NOT NULL",
+                )?;
+                for row in select.query_map([key], |row| Ok((row.get(0)?, row.get(1)?)))? {
+                    let (day, used) = row?;
+                    found.insert(day, used);
+                }
+                Ok(())
+            };
+            read().map_err(|error| self.sqlite(error))?;
+        }
+        Ok(found)
+    }
+
+    /// The hours of `mechanism` that began in `[from, to)` and had something in them, by their beginning.
+    ///
+    /// # Errors
+    /// When the file cannot be read.
+    pub fn hours(
+        &self,
+        mechanism: &str,
+        from: Option<Timestamp>,
+        to: Option<Timestamp>,
+    ) -> Result<Vec<HourSums>, StoreError> {
+        let sql = "SELECT begin_ms, length_ms, running_ms, gap_ms, cube_ms, starts, lifts FROM hour
+                   WHERE mechanism = ?1 AND begin_ms >= ?2 AND begin_ms < ?3 ORDER BY begin_ms";
+        let rows = self.of_mechanism(sql, mechanism, from, to, |row| {
+            let begin: i64 = row.get(0)?;
+            let count = |column: usize| row.get::<_, i64>(column).map(|n| n as u64);
+            let cubes = row.get_ref(4)?.as_str()?.parse::<u128>().ok();
+            Ok(cubes.map(|cube_ms| (begin, row.get::<_, i64>(1), cube_ms, count(2), count(3), count(5), count(6))))
+        })?;
+        rows.into_iter()
+            .map(|row| {
+                let damaged = || StoreError::damaged(&self.path, format!("an hour of {mechanism}"));
+                let (begin, length, cube_ms, running, gap, starts, lifts) = row.ok_or_else(damaged)?;
+                let sqlite = |error| self.sqlite(error);
+                Ok(HourSums {
+                    begin: Timestamp::from_ms(begin),
+                    end: Timestamp::from_ms(begin.wrapping_add(length.map_err(sqlite)?)),
+                    running_ms: running.map_err(sqlite)?,
+                    gap_ms: gap.map_err(sqlite)?,
+                    cube_ms,
+                    starts: starts.map_err(sqlite)?,
+                    lifts: lifts.map_err(sqlite)?,
+                })
+            })
+            .collect()
+    }
+
+    /// The services of `mechanism`, of all with `None`, oldest first.
+    ///
+    /// # Errors
+    /// When the file cannot be read.
+    pub fn services(&self, mechanism: Option<&str>) -> Result<Vec<StoredService>, StoreError> {
+        service::list(&self.connection, &self.path, mechanism, false)
     }
 
     /// The gaps of `mechanism` that began in `[from, to)`, by their beginning.
@@ -407,10 +517,10 @@ fn read_day(row: &Row<'_>, path: &Path) -> Result<(i32, Totals), StoreError> {
 }
 
 pub(super) fn snapshot(connection: &Connection, path: &Path, mechanism: &str) -> Result<Option<Snapshot>, StoreError> {
-    let read = || -> rusqlite::Result<Option<(i64, String, String)>> {
+    let read = || -> rusqlite::Result<Option<(i64, Vec<u8>, String)>> {
         connection
             .prepare_cached(
-                "SELECT at_ms, state, warn_crossed FROM snapshot
+                "SELECT at_ms, state, warn_crossed FROM book
                  WHERE mechanism = (SELECT key FROM mechanism WHERE id = ?1)",
             )?
             .query_row([mechanism], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?)))
@@ -422,9 +532,17 @@ pub(super) fn snapshot(connection: &Connection, path: &Path, mechanism: &str) ->
     let damaged = |error: serde_json::Error| StoreError::damaged(path, format!("the state of {mechanism}: {error}"));
     Ok(Some(Snapshot {
         at: Timestamp::from_ms(at),
-        state: serde_json::from_str(&state).map_err(damaged)?,
+        state: unpacked(&state).map_err(damaged)?,
         warn_crossed: serde_json::from_str(&crossed).map_err(damaged)?,
     }))
+}
+
+/// A state as it was stored: deflated JSON, or plain JSON that an older format left.
+fn unpacked(bytes: &[u8]) -> Result<State, serde_json::Error> {
+    match bytes.first() {
+        Some(b'{') => serde_json::from_slice(bytes),
+        _ => serde_json::from_reader(std::io::BufReader::new(flate2::read::ZlibDecoder::new(bytes))),
+    }
 }
 
 pub(super) fn check_structure(connection: &Connection, path: &Path) -> Result<(), StoreError> {

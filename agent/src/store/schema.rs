@@ -21,7 +21,7 @@ const APPLICATION_ID: i64 = 0x5448_6b4c;
 
 /// The steps from an empty file to the present format. Step `n` leads from format `n` to `n + 1`; a step that has
 /// once been in the field is never changed, a new one is added.
-const STEPS: &[&str] = &[STEP_1];
+const STEPS: &[&str] = &[STEP_1, STEP_2];
 
 const STEP_1: &str = "
 CREATE TABLE mechanism (
@@ -96,6 +96,43 @@ CREATE TABLE destination (
 ) STRICT, WITHOUT ROWID;
 ";
 
+/// The whole account in place of the recorder's state; what a day has beside its sums; hours; services.
+const STEP_2: &str = "
+CREATE TABLE book (
+    mechanism    INTEGER PRIMARY KEY,
+    at_ms        INTEGER NOT NULL,
+    state        BLOB    NOT NULL,
+    warn_crossed TEXT    NOT NULL
+) STRICT;
+INSERT INTO book SELECT mechanism, at_ms, CAST('{\"recorder\":' || state || '}' AS BLOB), warn_crossed FROM snapshot;
+DROP TABLE snapshot;
+
+ALTER TABLE day ADD COLUMN duty TEXT;
+ALTER TABLE day ADD COLUMN running_by_load BLOB;
+ALTER TABLE day ADD COLUMN lifts_by_load BLOB;
+ALTER TABLE day ADD COLUMN used_full_load_hours REAL;
+
+CREATE TABLE hour (
+    mechanism    INTEGER NOT NULL,
+    begin_ms     INTEGER NOT NULL,
+    length_ms    INTEGER NOT NULL,
+    running_ms   INTEGER NOT NULL,
+    gap_ms       INTEGER NOT NULL,
+    cube_ms      TEXT    NOT NULL,
+    starts       INTEGER NOT NULL,
+    lifts        INTEGER NOT NULL,
+    PRIMARY KEY (mechanism, begin_ms)
+) STRICT, WITHOUT ROWID;
+
+CREATE TABLE service (
+    seq          INTEGER PRIMARY KEY AUTOINCREMENT,
+    mechanism    TEXT    NOT NULL,
+    at_ms        INTEGER NOT NULL,
+    body         TEXT    NOT NULL,
+    taken_ms     INTEGER
+) STRICT;
+";
+
 /// The newest format this program knows.
 pub const FORMAT: i64 = STEPS.len() as i64;
 
@@ -120,8 +157,40 @@ pub(super) fn open_writer(path: &Path) -> Result<Connection, StoreError> {
     connection.pragma_update(None, "synchronous", "FULL").map_err(sqlite)?;
     // Give the log's room back after a long reader let it grow.
     connection.pragma_update(None, "journal_size_limit", 16 * 1024 * 1024).map_err(sqlite)?;
+    if 0 < found && found < FORMAT {
+        keep_copy(&connection, path, found)?;
+    }
     migrate(&mut connection, path, found)?;
     connection.set_prepared_statement_cache_capacity(64);
+    Ok(connection)
+}
+
+/// Before an older format is brought up, the ledger as it was is kept beside it: `ledger.format-N.sqlite3`.
+fn keep_copy(connection: &Connection, path: &Path, found: i64) -> Result<(), StoreError> {
+    let copy = path.with_file_name(format!("ledger.format-{found}.sqlite3"));
+    if copy.exists() {
+        // Kept by an attempt that was cut off; nothing is ever overwritten.
+        return Ok(());
+    }
+    let new = path.with_file_name(format!("ledger.format-{found}.new"));
+    if new.exists() {
+        std::fs::remove_file(&new).map_err(|error| StoreError::of_io(&new, error))?;
+    }
+    connection
+        .execute("VACUUM INTO ?1", [new.to_string_lossy()])
+        .map_err(|error| StoreError::of_sqlite(path, error))?;
+    std::fs::rename(&new, &copy).map_err(|error| StoreError::of_io(&copy, error))
+}
+
+/// A connection that appends beside the daemon's: for entries of people, which are rare and small.
+pub(super) fn open_beside(dir: &Path) -> Result<Connection, StoreError> {
+    let (reader, path) = open_reader(dir)?;
+    drop(reader);
+    let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+    let sqlite = |error| StoreError::of_sqlite(&path, error);
+    let connection = Connection::open_with_flags(&path, flags).map_err(sqlite)?;
+    connection.busy_timeout(Duration::from_secs(BUSY_SECONDS)).map_err(sqlite)?;
+    connection.pragma_update(None, "synchronous", "FULL").map_err(sqlite)?;
     Ok(connection)
 }
 

@@ -6,8 +6,9 @@ use std::path::Path;
 use std::process::{Command, Stdio};
 
 use proptest::prelude::*;
+use tallyhook_analysis::account::State;
 use tallyhook_analysis::lift::Lift;
-use tallyhook_analysis::recorder::{Gap, Recorder, Spec, State, Utc};
+use tallyhook_analysis::recorder::{Gap, Recorder, Spec, Utc};
 use tallyhook_analysis::sample::{Flag, Quantity, Sample};
 use tallyhook_analysis::spectrum::{BANDS, Totals};
 use tallyhook_analysis::units::{Grams, Timestamp};
@@ -40,17 +41,7 @@ fn message(id: &str, at: i64, kind: MessageKind, mechanism: &str) -> Message {
 }
 
 fn empty_commit(mechanism: &str, at: i64) -> MechanismCommit {
-    MechanismCommit {
-        mechanism: mechanism.to_owned(),
-        at: ms(at),
-        state: State::default(),
-        warn_crossed: BTreeMap::new(),
-        lifts: vec![],
-        gaps: vec![],
-        days: vec![],
-        messages: vec![],
-        flags: vec![],
-    }
+    MechanismCommit { mechanism: mechanism.to_owned(), at: ms(at), ..MechanismCommit::default() }
 }
 
 /// A recorder's state in the midst of things.
@@ -63,7 +54,7 @@ fn state_after(loads: &[i64]) -> State {
         sample.set_flag(Flag::Lowering, Some(false));
         recorder.step(&sample, &Utc, &mut |_| {});
     }
-    recorder.state().clone()
+    recorder.state().clone().into()
 }
 
 fn any_totals() -> impl Strategy<Value = Totals> {
@@ -114,6 +105,7 @@ fn any_commit() -> impl Strategy<Value = MechanismCommit> {
                 messages,
                 flags,
                 mechanism,
+                ..MechanismCommit::default()
             }
         },
     )

@@ -7,8 +7,9 @@ use std::io::{Read as _, Write as _};
 use std::path::{Path, PathBuf};
 
 use rusqlite::{Connection, OptionalExtension as _, Transaction, TransactionBehavior, params};
+use tallyhook_analysis::account::{DayRecord, HourSums, State};
 use tallyhook_analysis::lift::Lift;
-use tallyhook_analysis::recorder::{Gap, State};
+use tallyhook_analysis::recorder::Gap;
 use tallyhook_analysis::sample::Flag;
 use tallyhook_analysis::spectrum::Totals;
 use tallyhook_analysis::units::Timestamp;
@@ -18,18 +19,19 @@ use super::message::Message;
 use super::outbox;
 use super::query;
 use super::schema;
+use super::service::{self, StoredService};
 
 /// What follows from the samples of one mechanism since its last commit.
 ///
 /// Committing the same again changes nothing: lifts, gaps, flags and messages that stand already are left, days and
 /// state are replaced. So after any error the caller may simply try again.
-#[derive(Clone, PartialEq, Debug)]
+#[derive(Clone, PartialEq, Debug, Default)]
 pub struct MechanismCommit {
     /// Identifier of the mechanism.
     pub mechanism: String,
     /// The instant of the last sample that is in `state`.
     pub at: Timestamp,
-    /// What the recorder goes on from: the cursor.
+    /// What the account goes on from: the cursor.
     pub state: State,
     /// Levels crossed at present, by the name of the watched value.
     pub warn_crossed: BTreeMap<String, usize>,
@@ -39,6 +41,12 @@ pub struct MechanismCommit {
     pub gaps: Vec<Gap>,
     /// The sums so far of each day that was added to; they replace that day's row.
     pub days: Vec<(i32, Totals)>,
+    /// Days that are over, with all that is kept of them; they replace that day's row.
+    pub closed: Vec<DayRecord>,
+    /// Hours that are over.
+    pub hours: Vec<HourSums>,
+    /// Numbers of the services that `state` has taken.
+    pub services: Vec<u64>,
     /// What is to be told.
     pub messages: Vec<Message>,
     /// Two-state signals that went from off to on, and when.
@@ -55,7 +63,7 @@ pub struct Committed {
     pub lifts_refused: u64,
 }
 
-/// What a recorder goes on from: its state, and the levels crossed by the name of the watched value.
+/// What an account goes on from: its state, and the levels crossed by the name of the watched value.
 pub type Resumed = (State, BTreeMap<String, usize>);
 
 /// The ledger, open for writing. Only one process can hold it.
@@ -104,7 +112,7 @@ impl Store {
         })
     }
 
-    /// What the recorder of `mechanism` goes on from: its state and the levels crossed; `None` for a new mechanism.
+    /// What the account of `mechanism` goes on from: its state and the levels crossed; `None` for a new mechanism.
     ///
     /// # Errors
     /// [`StoreError::Damaged`] when the stored state cannot be read.
@@ -145,6 +153,14 @@ impl Store {
         outbox::last_seq(&self.connection).map_err(|error| StoreError::of_sqlite(&self.path, error))
     }
 
+    /// Services that no book has taken yet, oldest first.
+    ///
+    /// # Errors
+    /// When the file cannot be read.
+    pub fn open_services(&self) -> Result<Vec<StoredService>, StoreError> {
+        service::list(&self.connection, &self.path, None, true)
+    }
+
     /// Lets SQLite prove its own structure.
     ///
     /// # Errors
@@ -179,6 +195,13 @@ fn lock(dir: &Path) -> Result<WriterLock, StoreError> {
     Ok(WriterLock(file))
 }
 
+/// A state as it is stored: JSON, so that a later version can read it, deflated, so that a memory card lives.
+fn packed(state: &State) -> Result<Vec<u8>, serde_json::Error> {
+    let mut packer = flate2::write::ZlibEncoder::new(Vec::new(), flate2::Compression::fast());
+    serde_json::to_writer(&mut packer, state)?;
+    packer.finish().map_err(serde_json::Error::io)
+}
+
 enum WriteFault {
     Sqlite(rusqlite::Error),
     Json(serde_json::Error),
@@ -206,7 +229,14 @@ fn write_all(connection: &mut Connection, commits: &[MechanismCommit]) -> Result
             done.lifts_refused += u64::from(!write_lift(&transaction, key, lift)?);
         }
         for (day, totals) in &commit.days {
-            write_day(&transaction, key, *day, totals)?;
+            write_day(&transaction, key, *day, totals, None)?;
+        }
+        for record in &commit.closed {
+            write_day(&transaction, key, record.day, &record.totals, Some(record))?;
+        }
+        write_hours(&transaction, key, &commit.hours)?;
+        for seq in &commit.services {
+            service::mark_taken(&transaction, *seq, commit.at)?;
         }
         write_gaps(&transaction, key, &commit.gaps)?;
         write_flags(&transaction, key, &commit.flags)?;
@@ -258,12 +288,20 @@ fn write_lift(transaction: &Transaction<'_>, key: i64, lift: &Lift) -> rusqlite:
     Ok(query::lift_at(transaction, key, lift.begin)?.is_some_and(|standing| standing == *lift))
 }
 
-fn write_day(transaction: &Transaction<'_>, key: i64, day: i32, t: &Totals) -> Result<(), WriteFault> {
+fn write_day(
+    transaction: &Transaction<'_>,
+    key: i64,
+    day: i32,
+    t: &Totals,
+    record: Option<&DayRecord>,
+) -> Result<(), WriteFault> {
     transaction
         .prepare_cached(
             "INSERT OR REPLACE INTO day (mechanism, day, observed_ms, gap_ms, running_ms, load_unknown_ms, band_ms,
-                                         cube_ms, starts, lifts, overload_lifts, band_lifts, lift_cubes)
-             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13)",
+                                         cube_ms, starts, lifts, overload_lifts, band_lifts, lift_cubes,
+                                         duty, running_by_load, lifts_by_load,
+                                         used_full_load_hours)
+             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16, ?17)",
         )?
         .execute(params![
             key,
@@ -280,7 +318,31 @@ fn write_day(transaction: &Transaction<'_>, key: i64, day: i32, t: &Totals) -> R
             t.overload_lifts as i64,
             serde_json::to_string(&t.band_lifts)?,
             t.lift_cubes.to_string(),
+            record.map(|r| serde_json::to_string(&r.duty)).transpose()?,
+            record.map(|r| r.running.to_bytes()),
+            record.map(|r| r.lifts.to_bytes()),
+            record.map(|r| r.used_full_load_hours),
         ])?;
+    Ok(())
+}
+
+fn write_hours(transaction: &Transaction<'_>, key: i64, hours: &[HourSums]) -> rusqlite::Result<()> {
+    let mut insert = transaction.prepare_cached(
+        "INSERT OR REPLACE INTO hour (mechanism, begin_ms, length_ms, running_ms, gap_ms, cube_ms, starts, lifts)
+         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)",
+    )?;
+    for h in hours {
+        insert.execute(params![
+            key,
+            h.begin.as_ms(),
+            h.end.as_ms().wrapping_sub(h.begin.as_ms()),
+            h.running_ms as i64,
+            h.gap_ms as i64,
+            h.cube_ms.to_string(),
+            h.starts as i64,
+            h.lifts as i64,
+        ])?;
+    }
     Ok(())
 }
 
@@ -307,13 +369,11 @@ fn write_flags(transaction: &Transaction<'_>, key: i64, flags: &[(Flag, Timestam
 
 fn write_snapshot(transaction: &Transaction<'_>, key: i64, commit: &MechanismCommit) -> Result<(), WriteFault> {
     transaction
-        .prepare_cached(
-            "INSERT OR REPLACE INTO snapshot (mechanism, at_ms, state, warn_crossed) VALUES (?1, ?2, ?3, ?4)",
-        )?
+        .prepare_cached("INSERT OR REPLACE INTO book (mechanism, at_ms, state, warn_crossed) VALUES (?1, ?2, ?3, ?4)")?
         .execute(params![
             key,
             commit.at.as_ms(),
-            serde_json::to_string(&commit.state)?,
+            packed(&commit.state)?,
             serde_json::to_string(&commit.warn_crossed)?,
         ])?;
     Ok(())

@@ -1,5 +1,7 @@
 //! The view of one mechanism.
 
+use std::collections::BTreeMap;
+
 use maud::{Markup, html};
 use tallyhook_analysis::class::EDITION;
 use tallyhook_analysis::lift::Lift;
@@ -28,6 +30,7 @@ const NEWEST: usize = 20;
 /// What the view needs from the history, read in one go.
 pub struct Past {
     days: Vec<(i32, Totals)>,
+    used: BTreeMap<i32, f64>,
     lifts: Vec<Lift>,
     gaps: Vec<Gap>,
     messages: Vec<Message>,
@@ -40,6 +43,7 @@ impl Past {
         let id = &figures.id;
         Ok(Past {
             days: history.days(id, from, to)?,
+            used: history.used(id)?,
             lifts: history.lifts(id, NEWEST, None)?,
             gaps: history.gaps(id, NEWEST)?,
             messages: history.messages(id, &[MessageKind::Warning, MessageKind::Finding], NEWEST)?,
@@ -83,7 +87,7 @@ pub fn mechanism(
                 section #periods { h2 { (w.periods_title) } (periods(desk, f)) }
             }
             Some(past) => {
-                section #used { h2 { (w.used_title) } (used_chart(desk, mechanism, f, &course(mechanism, past.days))) }
+                section #used { h2 { (w.used_title) } (used_chart(desk, mechanism, f, &course(mechanism, f, past.days, &past.used))) }
                 section #spectrum { h2 { (w.spectrum_title) } (spectrum(desk, mechanism, f)) }
                 section #lifts { h2 { (w.latest_lifts_title) } (latest_lifts(desk, mechanism, &past.lifts)) }
                 section #periods { h2 { (w.periods_title) } (periods(desk, f)) }

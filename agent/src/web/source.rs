@@ -19,6 +19,9 @@ pub trait History: Send + Sync {
     /// is days since 1970-01-01 in the site's calendar; the day that is still open is among them.
     fn days(&self, mechanism: &str, from: i32, to: i32) -> Result<Vec<(i32, Totals)>, String>;
 
+    /// S at the end of each closed day, full-load hours; days of which it is not kept are left out.
+    fn used(&self, mechanism: &str) -> Result<BTreeMap<i32, f64>, String>;
+
     /// The newest gaps of a mechanism, newest first, at most `limit`.
     fn gaps(&self, mechanism: &str, limit: usize) -> Result<Vec<Gap>, String>;
 
@@ -33,6 +36,8 @@ pub struct InMemory {
     pub lifts: BTreeMap<String, Vec<Lift>>,
     /// Days by mechanism.
     pub days: BTreeMap<String, BTreeMap<i32, Totals>>,
+    /// S at the end of days, by mechanism.
+    pub used: BTreeMap<String, BTreeMap<i32, f64>>,
     /// Gaps by mechanism, any order.
     pub gaps: BTreeMap<String, Vec<Gap>>,
     /// Messages, any order.
@@ -54,6 +59,10 @@ impl History for InMemory {
         }
         let days = self.days.get(mechanism);
         Ok(days.map(|d| d.range(from..=to).map(|(day, t)| (*day, t.clone())).collect()).unwrap_or_default())
+    }
+
+    fn used(&self, mechanism: &str) -> Result<BTreeMap<i32, f64>, String> {
+        Ok(self.used.get(mechanism).cloned().unwrap_or_default())
     }
 
     fn gaps(&self, mechanism: &str, limit: usize) -> Result<Vec<Gap>, String> {

@@ -1,5 +1,6 @@
 //! The page's history, read from the store.
 
+use std::collections::BTreeMap;
 use std::path::PathBuf;
 
 use tallyhook_analysis::lift::Lift;
@@ -38,6 +39,10 @@ impl History for Stored {
         self.reader()?.days(mechanism, from, to).map_err(|error| error.to_string())
     }
 
+    fn used(&self, mechanism: &str) -> Result<BTreeMap<i32, f64>, String> {
+        self.reader()?.used(mechanism).map_err(|error| error.to_string())
+    }
+
     fn gaps(&self, mechanism: &str, limit: usize) -> Result<Vec<Gap>, String> {
         let mut gaps = self.reader()?.gaps(mechanism, None, None).map_err(|error| error.to_string())?;
         gaps.reverse();
@@ -68,7 +73,6 @@ impl History for Stored {
 mod tests {
     use std::collections::BTreeMap;
 
-    use tallyhook_analysis::recorder::State;
     use tallyhook_analysis::units::{Grams, Span};
 
     use super::super::source::InMemory;
@@ -113,17 +117,16 @@ mod tests {
             days: BTreeMap::from([(id.to_owned(), BTreeMap::from([(20_519, day(8)), (20_521, day(6))]))]),
             gaps: BTreeMap::from([(id.to_owned(), (1..=3).map(gap).collect())]),
             messages: messages.clone(),
+            ..InMemory::default()
         };
         let commit = MechanismCommit {
             mechanism: id.to_owned(),
             at: at(999),
-            state: State::default(),
-            warn_crossed: BTreeMap::new(),
             lifts: (1..=5).map(lift).collect(),
             gaps: (1..=3).map(gap).collect(),
             days: vec![(20_519, day(8)), (20_521, day(6))],
             messages,
-            flags: Vec::new(),
+            ..MechanismCommit::default()
         };
         let dir = tempfile::tempdir().unwrap();
         let stored = Stored(dir.path().to_owned());

@@ -8,11 +8,11 @@ use axum::http::{HeaderMap, Request};
 use jiff::tz::TimeZone;
 use tallyhook_analysis::class::{ApplianceGroup, MechanismGroup};
 use tallyhook_analysis::lift::Lift;
-use tallyhook_analysis::period::{FactorScale, Recording};
+use tallyhook_analysis::period::Recording;
 use tallyhook_analysis::recorder::{Gap, Spec};
 use tallyhook_analysis::spectrum::{Totals, band_of};
 use tallyhook_analysis::units::{Grams, Timestamp};
-use tallyhook_config::model::{Crane, Kind, Mechanism, Page, PriorUse, Store, Warn};
+use tallyhook_config::model::{Crane, Mechanism, Page, PriorUse, Store, Warn};
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tower::ServiceExt;
 
@@ -33,13 +33,6 @@ fn rated() -> Grams {
 
 fn config(crane_name: &str) -> Config {
     let mechanism = Mechanism {
-        id: ID.to_owned(),
-        kind: Kind::Hoist,
-        group: MechanismGroup::M5,
-        design_full_load_hours: None,
-        spec: Spec::hoist(rated()),
-        factor_scale: FactorScale::Fem,
-        signals: Vec::new(),
         warn: Warn {
             used_share: vec![0.8, 0.9, 1.0],
             used_share_hysteresis: 0.01,
@@ -53,6 +46,7 @@ fn config(crane_name: &str) -> Config {
             lifts: 61_000,
             note: "hour meter and yard book".to_owned(),
         }],
+        ..Mechanism::plain(ID, MechanismGroup::M5, Spec::hoist(rated()))
     };
     Config {
         site_name: "Eastfield precast yard".to_owned(),
@@ -305,11 +299,20 @@ async fn the_page_shows_the_figures() {
 async fn the_last_point_of_the_curve_is_the_used_share() {
     let (config, history) = (config("Yard crane 1"), history());
     let figures = figures_of(&config, &history, false);
-    let days = history.days[ID].iter().map(|(d, t)| (*d, t.clone())).collect();
-    let course = used_chart::course(&config.cranes[0].mechanisms[0], days);
+    let days: Vec<(i32, Totals)> = history.days[ID].iter().map(|(d, t)| (*d, t.clone())).collect();
+    let of = |used: BTreeMap<i32, f64>| {
+        used_chart::course(&config.cranes[0].mechanisms[0], &figures.mechanisms[0], days.clone(), &used)
+    };
+    // Days from before S was kept by day are added up.
+    let course = of(BTreeMap::new());
     assert_eq!(course.days.last().unwrap().2, figures.mechanisms[0].used_full_load_hours);
     assert!(course.days.windows(2).all(|pair| pair[0].2 <= pair[1].2), "used life never falls");
     assert!((course.prior - 1_900.0 * 0.2 * 1.1).abs() < 1e-9);
+    // A day whose S is kept has it, an overhaul's fall with it.
+    let (overhaul, day) = (days.len() - 10, days[days.len() - 10].0);
+    let course = of(BTreeMap::from([(day, 1.5)]));
+    assert_eq!(course.days[overhaul].2, 1.5);
+    assert!(course.days[overhaul - 1].2 > 100.0);
 }
 
 #[tokio::test]
@@ -368,6 +371,9 @@ async fn a_history_that_fails_is_owned_up_to_and_the_figures_stay() {
             Err("the disk is gone".to_owned())
         }
         fn days(&self, _: &str, _: i32, _: i32) -> Result<Vec<(i32, Totals)>, String> {
+            Err("the disk is gone".to_owned())
+        }
+        fn used(&self, _: &str) -> Result<BTreeMap<i32, f64>, String> {
             Err("the disk is gone".to_owned())
         }
         fn gaps(&self, _: &str, _: usize) -> Result<Vec<Gap>, String> {

@@ -1,9 +1,13 @@
 //! Full-load hours used over time against the design line.
 
+use std::collections::BTreeMap;
+
 use jiff::ToSpan;
 use jiff::civil::Date;
 use maud::{Markup, html};
+use tallyhook_analysis::period::Part;
 use tallyhook_analysis::spectrum::Totals;
+use tallyhook_analysis::units::Grams;
 use tallyhook_config::model::Mechanism;
 
 use super::layout::{Desk, cell, number_column, table, words_column};
@@ -11,7 +15,7 @@ use super::moments::{date_of, parse};
 use super::plot::{Area, WIDTHS, picture, steps, text};
 use super::units::{count, hours, level, number};
 use super::wording::fill;
-use crate::figures::{MechanismFigures, day_number, ledger};
+use crate::figures::{MechanismFigures, day_number};
 
 /// The years that D stands for, FEM 9.755.
 const DESIGN_YEARS: f64 = 10.0;
@@ -30,18 +34,29 @@ pub struct Course {
     pub days: Vec<(i32, Totals, f64)>,
 }
 
-/// Adds the days up through the same ledger that makes the figures, so the last point is S itself.
-pub fn course(mechanism: &Mechanism, days: Vec<(i32, Totals)>) -> Course {
-    let prior = ledger(mechanism, &Totals::default()).used_full_load_hours();
-    let mut sum = Totals::default();
-    let days = days
+/// S as the books had it at the end of each day, and as the figures have it now. Where an old day has none kept, its
+/// measured hours are added to the day before.
+pub fn course(
+    mechanism: &Mechanism,
+    figures: &MechanismFigures,
+    days: Vec<(i32, Totals)>,
+    used: &BTreeMap<i32, f64>,
+) -> Course {
+    let prior: f64 = mechanism.terms().prior.iter().map(Part::full_load_hours).sum();
+    let base = Grams::from_kg(figures.budget_rated_load_kg + mechanism.spec.dead_load.as_kg());
+    let mut last = prior;
+    let mut days: Vec<(i32, Totals, f64)> = days
         .into_iter()
         .map(|(day, totals)| {
-            sum.add(&totals);
-            let used = ledger(mechanism, &sum).used_full_load_hours();
-            (day, totals, used)
+            last = used.get(&day).copied().unwrap_or(last + totals.full_load_hours(base));
+            (day, totals, last)
         })
         .collect();
+    if let Some((day, _, now)) = days.last_mut()
+        && !used.contains_key(day)
+    {
+        *now = figures.used_full_load_hours;
+    }
     Course { prior, days }
 }
 

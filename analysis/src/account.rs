@@ -1,0 +1,634 @@
+//! The account of one mechanism: the recorder and everything else that is kept of its life.
+//!
+//! [`Account::step`] is the one way in: `run`, `replay` and every proof drive it. From the recorder's stretches and
+//! lifts it keeps the gaps' hours by the drive's counters, motor duty, severity of service, wear, histograms of the day,
+//! sums of the hour, and the working periods. [`State`] holds all of it: stored and resumed anywhere it gives the same
+//! bits.
+
+use std::collections::BTreeMap;
+
+use crate::counter::{Counter, Note, Reading};
+use crate::duty::{DayDuty, Duty};
+use crate::gapbook::{Assumed, GapBook, Ppm, counted_recording, slot};
+use crate::histogram::Histogram;
+use crate::lift::Lift;
+use crate::period::{FactorScale, Ledger, Part, PartKind, Recording};
+use crate::recorder::{self, Calendar, Counted, Event, Recorder, Spec};
+use crate::sample::{Quantity, Sample};
+use crate::service::{Periods, ServiceKind};
+use crate::severity::ServiceTally;
+use crate::spectrum::Totals;
+use crate::units::{Grams, MS_PER_HOUR, Span, Timestamp};
+use crate::wear::{Limit, Reeving, WearCounts, WearPart};
+
+/// What the account must know of a mechanism beyond the recorder's [`Spec`].
+#[derive(Clone, PartialEq, Debug)]
+pub struct Terms {
+    /// Which scale the recording factors are from.
+    pub scale: FactorScale,
+    /// D of the first working period, full-load hours; positive.
+    pub design_full_load_hours: f64,
+    /// Rated base (dead load included) that D is meant at; `None` for that of the first sample's time. A rating lowered
+    /// later leaves it, and so S and D, as they were.
+    pub budget_base: Option<Grams>,
+    /// The limit of the design's load spectrum class.
+    pub design_spectrum: f64,
+    /// km of running time whose load is not known; `None` for the worse of measured so far and design class.
+    pub unread_spectrum: Option<f64>,
+    /// Use before the recorder came; belongs to the first working period.
+    pub prior: Vec<Part>,
+    /// The drive's hour counter.
+    pub hour_counter: Option<Counter>,
+    /// The drive's start counter.
+    pub start_counter: Option<Counter>,
+    /// How a lift bends the rope.
+    pub reeving: Option<Reeving>,
+    /// Speed of the hook at rated motor speed, mm/s.
+    pub rated_speed_mm_s: Option<i64>,
+    /// Wearing parts and inspections: name and limits.
+    pub parts: Vec<(String, Vec<Limit>)>,
+}
+
+impl Terms {
+    /// Terms of a mechanism with nothing beside the recorder: FEM scale, L2 as the design's load spectrum class.
+    pub fn plain(design_full_load_hours: f64) -> Self {
+        Terms {
+            scale: FactorScale::Fem,
+            design_full_load_hours,
+            budget_base: None,
+            design_spectrum: 0.25,
+            unread_spectrum: None,
+            prior: Vec::new(),
+            hour_counter: None,
+            start_counter: None,
+            reeving: None,
+            rated_speed_mm_s: None,
+            parts: Vec::new(),
+        }
+    }
+}
+
+/// Sums of one hour of the site's clock.
+#[derive(Clone, PartialEq, Eq, Debug)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+pub struct HourSums {
+    /// Its beginning.
+    pub begin: Timestamp,
+    /// Its end; a day of 23 or 25 hours has them where its midnight puts them.
+    pub end: Timestamp,
+    /// Running time, milliseconds.
+    pub running_ms: u64,
+    /// Time without a record, milliseconds.
+    pub gap_ms: u64,
+    /// Σ load³ · dt, cubic grams times milliseconds.
+    #[cfg_attr(feature = "serde", serde(with = "crate::spectrum::decimal"))]
+    pub cube_ms: u128,
+    /// Starts.
+    pub starts: u64,
+    /// Lifts ended.
+    pub lifts: u64,
+}
+
+impl HourSums {
+    fn is_empty(&self) -> bool {
+        self.running_ms == 0 && self.gap_ms == 0 && self.lifts == 0
+    }
+}
+
+/// Everything that is kept of a day that is over.
+#[derive(Clone, PartialEq, Debug)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+pub struct DayRecord {
+    /// Days since 1970-01-01 in the site's calendar.
+    pub day: i32,
+    /// Exact sums.
+    pub totals: Totals,
+    /// Motor duty with its worst windows.
+    pub duty: DayDuty,
+    /// Running milliseconds by load, dead load included.
+    pub running: Histogram,
+    /// Lifts by settled load, without dead load.
+    pub lifts: Histogram,
+    /// S of the working period at the day's end, full-load hours.
+    pub used_full_load_hours: f64,
+}
+
+/// Which of the drive's counters.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize), serde(rename_all = "lowercase"))]
+pub enum CounterKind {
+    /// Hours; values in milliseconds.
+    Hours,
+    /// Starts.
+    Starts,
+}
+
+/// What follows from a sample.
+#[derive(Clone, PartialEq, Debug)]
+pub enum Entry {
+    /// What the recorder said; never its `Counted` and `DayClosed`.
+    Recorder(Event),
+    /// A day is over.
+    Day(Box<DayRecord>),
+    /// An hour with something in it is over.
+    Hour(HourSums),
+    /// Something a person should be told of a counter. A `Disagrees` is that of a whole day, and only where it is more
+    /// than [`DISAGREES`] of the day's own count and more than two steps.
+    Counter {
+        /// Which.
+        counter: CounterKind,
+        /// What.
+        note: Note,
+    },
+}
+
+/// A counter that differs from our own record by more than this share of a day's use is told of: one in twenty (common
+/// practice, no source: two ways of seeing the same motor run differ by some percent).
+pub const DISAGREES: f64 = 0.05;
+
+/// What is kept about one counter from day to day.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+struct Watched {
+    last: Option<i64>,
+    /// A day or a gap has ended since it was read.
+    look: bool,
+    /// It stands still, and that was said.
+    stuck: bool,
+    /// What it disagreed by today, and our own count.
+    off: i64,
+    own: i64,
+}
+
+/// Everything but the recorder's own state.
+#[derive(Clone, PartialEq, Debug, Default)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize), serde(default))]
+struct Books {
+    gaps: GapBook,
+    duty: Duty,
+    service: ServiceTally,
+    wear: WearCounts,
+    parts: BTreeMap<String, WearPart>,
+    running: Histogram,
+    lifts: Histogram,
+    hour: Option<HourSums>,
+    /// Running time whose load was not read.
+    unread: Assumed,
+    /// km that such time is booked at just now.
+    assumed: Option<Ppm>,
+    ran_before: bool,
+    /// Speed of the motor when it last ran, 0.001 %.
+    ran_at: Option<i64>,
+    load_before: Option<Grams>,
+    hours: Watched,
+    starts: Watched,
+    /// Base that D is meant at, set with the first sample and with each service.
+    base: Option<Grams>,
+    periods: Option<Periods>,
+}
+
+/// What is stored of an account, and what it goes on from.
+#[derive(Clone, PartialEq, Debug, Default)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+pub struct State {
+    recorder: recorder::State,
+    #[cfg_attr(feature = "serde", serde(default))]
+    books: Books,
+}
+
+impl State {
+    /// The recorder's part.
+    pub fn recorder(&self) -> &recorder::State {
+        &self.recorder
+    }
+}
+
+impl From<recorder::State> for State {
+    /// An account that had only a recorder so far.
+    fn from(recorder: recorder::State) -> Self {
+        State { recorder, books: Books::default() }
+    }
+}
+
+/// The account of one mechanism.
+#[derive(Clone, Debug)]
+pub struct Account {
+    recorder: Recorder,
+    terms: Terms,
+    books: Books,
+}
+
+impl Account {
+    /// An account that goes on from a state; [`State::default`] for a new one.
+    pub fn resume(spec: Spec, terms: Terms, state: State) -> Self {
+        Account { recorder: Recorder::resume(spec, state.recorder), terms, books: state.books }
+    }
+
+    /// The state to store.
+    pub fn state(&self) -> State {
+        State { recorder: self.recorder.state().clone(), books: self.books.clone() }
+    }
+
+    /// The recorder, for its sums.
+    pub fn recorder(&self) -> &Recorder {
+        &self.recorder
+    }
+
+    /// What the account was told.
+    pub fn terms(&self) -> &Terms {
+        &self.terms
+    }
+
+    /// Gaps in the record and what ran in them.
+    pub fn gaps(&self) -> &GapBook {
+        &self.books.gaps
+    }
+
+    /// Motor duty; its day is the open one.
+    pub fn duty(&self) -> &Duty {
+        &self.books.duty
+    }
+
+    /// Lifts by load and hour, of the whole life.
+    pub fn service_tally(&self) -> &ServiceTally {
+        &self.books.service
+    }
+
+    /// What wears parts, of the whole life; gaps with it as far as counters told or hours were estimated.
+    pub fn wear(&self) -> &WearCounts {
+        &self.books.wear
+    }
+
+    /// The wearing parts and inspections of the terms, each with its last reset.
+    pub fn parts(&self) -> impl Iterator<Item = &WearPart> {
+        self.terms.parts.iter().filter_map(|(name, _)| self.books.parts.get(name))
+    }
+
+    /// Working periods that are over, and the present one; `None` before the first sample.
+    pub fn periods(&self) -> Option<&Periods> {
+        self.books.periods.as_ref()
+    }
+
+    /// The day that is being added to, as far as it has come; `None` before the first sample.
+    pub fn open_day(&self) -> Option<DayRecord> {
+        let open = self.recorder.open_day()?;
+        Some(DayRecord {
+            day: open.day.number,
+            totals: open.totals.clone(),
+            duty: self.books.duty.day(),
+            running: self.books.running.clone(),
+            lifts: self.books.lifts.clone(),
+            used_full_load_hours: self.used_full_load_hours(),
+        })
+    }
+
+    /// Base (rated load and dead load) that S and D are in full-load hours of. Not the present rating where that was
+    /// lowered within the working period.
+    pub fn budget_base(&self) -> Grams {
+        self.terms.budget_base.or(self.books.base).unwrap_or_else(|| self.recorder.spec().base())
+    }
+
+    /// D of the present working period, full-load hours.
+    pub fn design_full_load_hours(&self) -> f64 {
+        match &self.books.periods {
+            Some(periods) if !periods.closed().is_empty() => periods.design(),
+            _ => self.terms.design_full_load_hours,
+        }
+    }
+
+    /// The sums of the present working period.
+    pub fn period_totals(&self) -> Totals {
+        let life = self.recorder.totals();
+        self.books.periods.as_ref().map_or_else(|| life.clone(), |periods| periods.totals(life))
+    }
+
+    /// S of the present working period, full-load hours: [`Account::ledger`]'s without laying it out, cheap enough for every sample.
+    pub fn used_full_load_hours(&self) -> f64 {
+        let life = self.recorder.totals();
+        let (start, first) = match &self.books.periods {
+            Some(periods) => (periods.at_start().cube_ms, periods.closed().is_empty()),
+            None => (0, true),
+        };
+        let measured = Totals { cube_ms: life.cube_ms.saturating_sub(start), ..Totals::default() };
+        let prior = if first { self.terms.prior.iter().map(Part::full_load_hours).sum() } else { 0.0 };
+        let factor = |recording: Recording| recording.factor(self.terms.scale).unwrap_or(1.0);
+        prior
+            + measured.full_load_hours(self.budget_base()) * factor(Recording::Recorder)
+            + self.books.unread.full_load_hours() * factor(counted_recording(self.terms.scale))
+            + self.books.gaps.full_load_hours(self.terms.scale)
+    }
+
+    /// S/D of the present working period.
+    pub fn used_share(&self) -> f64 {
+        self.used_full_load_hours() / self.design_full_load_hours()
+    }
+
+    /// The ledger of the present working period: S as the sum of its parts, against D.
+    pub fn ledger(&self) -> Ledger {
+        let scale = self.terms.scale;
+        let sums = self.period_totals();
+        let first = self.books.periods.as_ref().is_none_or(|p| p.closed().is_empty());
+        let mut parts = if first { self.terms.prior.clone() } else { Vec::new() };
+        let km = sums.load_spectrum_factor(self.budget_base());
+        if let Some(km) = km
+            && let Ok(part) = Part::new(PartKind::Measured, sums.known_load_hours(), km, Recording::Recorder, scale)
+        {
+            parts.push(part);
+        }
+        let unread = counted_recording(scale);
+        parts.extend(self.books.unread.part(PartKind::LoadNotRead, unread, scale, "seen to run, load not read"));
+        parts.extend(self.books.gaps.parts(scale));
+        Ledger { design_full_load_hours: self.design_full_load_hours(), parts }
+    }
+
+    /// Takes the next sample.
+    pub fn step(&mut self, sample: &Sample, calendar: &impl Calendar, out: &mut impl FnMut(Entry)) {
+        let speed = self.recorder.standing().and_then(|s| s.get(Quantity::Speed));
+        let (books, terms) = (&mut self.books, &self.terms);
+        let (rated, dead) = (self.recorder.spec().rated, self.recorder.spec().dead_load);
+        let mut over: Vec<DayRecord> = Vec::new();
+        self.recorder.step(sample, calendar, &mut |event| match event {
+            Event::Counted(stretch) => books.count(&stretch, terms, speed, out),
+            Event::DayClosed { day, totals } => {
+                over.push(books.close_day(day, *totals, terms, out));
+            }
+            Event::LiftEnded(lift) => {
+                books.lift(&lift, rated, dead, terms);
+                out(Entry::Recorder(Event::LiftEnded(lift)));
+            }
+            other => out(Entry::Recorder(other)),
+        });
+        if self.books.periods.is_none() {
+            self.open_books(sample.at, calendar);
+        }
+        if !over.is_empty() {
+            self.settle_day();
+            for mut record in over {
+                record.used_full_load_hours = self.used_full_load_hours();
+                out(Entry::Day(Box::new(record)));
+            }
+        }
+        self.read_counters(sample, out);
+    }
+
+    /// The site's clock was put right by `by`: what stands is dated anew, and nothing is counted.
+    pub fn rebase(&mut self, by: Span) {
+        self.recorder.rebase(by);
+        self.books.duty.rebase(by);
+        // Hours begin anew with the clock: the one that was open keeps its place.
+        self.books.hours.look = true;
+    }
+
+    /// Records a service that ends the working period: the old one is closed with its ledger as it stands and kept, the
+    /// new one begins at S = 0 with D of `design_full_load_hours` (the present D when `None`) at the present rating.
+    pub fn new_period(&mut self, day: i32, by: ServiceKind, design_full_load_hours: Option<f64>) {
+        let km = self.assumed();
+        self.book_estimate(|gaps| gaps.settle(km));
+        let ledger = self.ledger();
+        let design = design_full_load_hours.unwrap_or(ledger.design_full_load_hours);
+        let life = self.recorder.totals().clone();
+        let began = self.recorder.open_day().map_or(day, |open| open.day.number);
+        let first = Periods::new(began, ledger.design_full_load_hours);
+        self.books.periods.get_or_insert(first).service(day, by, ledger, &life, design);
+        self.books.gaps.begin_period();
+        self.books.unread = Assumed::default();
+        self.books.base = Some(self.recorder.spec().base());
+        self.books.assumed = Some(self.assumed());
+    }
+
+    /// A wearing part was renewed, or an inspection done: its tallies begin anew. `false` when the terms have no such
+    /// part.
+    pub fn renew(&mut self, part: &str, day: i32) -> bool {
+        let counts = self.books.wear;
+        let Some((name, limits)) = self.terms.parts.iter().find(|(name, _)| name == part) else { return false };
+        let new = WearPart::new(name, limits.clone(), &counts, day);
+        self.books.parts.insert(name.clone(), new);
+        true
+    }
+
+    /// The first sample has come, or terms have changed since: the base is set, parts that are new begin today.
+    fn open_books(&mut self, at: Timestamp, calendar: &impl Calendar) {
+        let day = calendar.day(at).number;
+        let design = self.terms.design_full_load_hours;
+        self.books.periods.get_or_insert_with(|| Periods::new(day, design));
+        let base = self.recorder.spec().base();
+        self.books.base.get_or_insert(base);
+        self.fit_parts(day);
+    }
+
+    /// Parts that the terms name for the first time begin today, and limits that were changed hold from now on.
+    pub fn fit_parts(&mut self, day: i32) {
+        for (name, limits) in &self.terms.parts {
+            match self.books.parts.get_mut(name) {
+                Some(part) => part.limits.clone_from(limits),
+                None => {
+                    let new = WearPart::new(name, limits.clone(), &self.books.wear, day);
+                    self.books.parts.insert(name.clone(), new);
+                }
+            }
+        }
+    }
+
+    /// km that running time without a load is booked at: the worse of measured so far and the design's class, unless
+    /// the owner said another.
+    fn assumed(&self) -> Ppm {
+        let worse = || {
+            let measured = self.period_totals().load_spectrum_factor(self.budget_base());
+            measured.map_or(self.terms.design_spectrum, |km| km.max(self.terms.design_spectrum))
+        };
+        Ppm::of(self.terms.unread_spectrum.unwrap_or_else(worse))
+    }
+
+    fn settle_day(&mut self) {
+        let km = self.assumed();
+        self.books.assumed = Some(km);
+        self.book_estimate(|gaps| gaps.close_day(km));
+    }
+
+    fn book_estimate(&mut self, book: impl FnOnce(&mut GapBook) -> u64) {
+        let ran = book(&mut self.books.gaps);
+        self.books.wear.ran(ran);
+    }
+
+    /// Takes the counters' readings where one has moved, a gap waits for one, or a day or gap has ended.
+    fn read_counters(&mut self, sample: &Sample, out: &mut impl FnMut(Entry)) {
+        let waits = self.books.gaps.waits_for_counter();
+        if let (Some(counter), Some(value)) = (self.terms.start_counter, sample.get(Quantity::Starts))
+            && self.books.starts.is_due(value, waits)
+        {
+            let (starts, notes) = self.books.gaps.starts(&counter, Reading { at: sample.at, value });
+            self.books.wear.starts += starts;
+            self.books.starts.hear(notes, &counter, |note| out(Entry::Counter { counter: CounterKind::Starts, note }));
+        }
+        if let (Some(counter), Some(value)) = (self.terms.hour_counter, sample.get(Quantity::RunHours))
+            && self.books.hours.is_due(value, waits)
+        {
+            let km = self.assumed();
+            let (ran, notes) = self.books.gaps.hours(&counter, Reading { at: sample.at, value }, km);
+            self.books.wear.ran(ran);
+            self.books.hours.hear(notes, &counter, |note| out(Entry::Counter { counter: CounterKind::Hours, note }));
+        }
+    }
+}
+
+impl Watched {
+    fn is_due(&mut self, value: i64, waits: bool) -> bool {
+        let moved = self.last.replace(value) != Some(value);
+        std::mem::take(&mut self.look) || moved || waits
+    }
+
+    /// Sorts what was odd: small differences add up over the day, a counter that stands still is told of once.
+    fn hear(&mut self, notes: Vec<Note>, counter: &Counter, mut tell: impl FnMut(Note)) {
+        let mut stuck = false;
+        for note in notes {
+            match note {
+                Note::Disagrees { by, .. } => self.off = self.off.saturating_add(by),
+                Note::Stuck { .. } => {
+                    stuck = true;
+                    if !self.stuck {
+                        tell(note);
+                    }
+                }
+                other => tell(other),
+            }
+        }
+        self.stuck = stuck || self.stuck && self.own < counter.step;
+    }
+
+    fn close_day(&mut self, step: Option<i64>, at: Timestamp, mut tell: impl FnMut(Note)) {
+        let (off, own) = (std::mem::take(&mut self.off), std::mem::take(&mut self.own));
+        self.look = true;
+        let Some(step) = step else { return };
+        if off.unsigned_abs() as f64 > DISAGREES * own as f64 && off.saturating_abs() > 2 * step {
+            tell(Note::Disagrees { at, by: off });
+        }
+    }
+}
+
+impl Books {
+    fn count(&mut self, s: &Counted, terms: &Terms, speed: Option<i64>, out: &mut impl FnMut(Entry)) {
+        let ms = s.to.since(s.from).as_ms().max(0) as u64;
+        let runs = s.running == Some(true);
+        if s.started {
+            self.gaps.started();
+            self.wear.started();
+            self.starts.own += 1;
+        }
+        self.split(s, terms, out);
+        self.duty.feed(s.from, s.to, s.running, s.started);
+        match s.running {
+            Some(true) => {
+                self.wear.ran(ms);
+                self.hours.own = self.hours.own.saturating_add(ms as i64);
+                self.ran_at = speed;
+                match s.load {
+                    Some(load) => self.running.add(load, ms),
+                    None => self.unread.book(ms, self.assumed.unwrap_or_else(|| terms.first_assumed())),
+                }
+                self.load_before = s.load;
+            }
+            Some(false) if self.ran_before => {
+                let rated = terms.rated_speed_mm_s;
+                // mm/s · 0.001 %
+                let speed = rated.zip(self.ran_at).map(|(rated, at)| rated.saturating_mul(at) / 100_000);
+                self.wear.stopped(self.load_before, speed);
+            }
+            _ => {}
+        }
+        self.ran_before = runs;
+        if s.running.is_none() {
+            self.hours.look = true;
+            self.starts.look = true;
+        }
+    }
+
+    /// Books a stretch into the hours of the day and the slots of the week that it touches.
+    fn split(&mut self, s: &Counted, terms: &Terms, out: &mut impl FnMut(Entry)) {
+        let mut from = s.from;
+        let mut started = s.started;
+        while from < s.to || started {
+            let hour = self.hour_of(from, s.day.ends, out);
+            let until = s.to.min(hour.end.max(from));
+            let ms = until.since(from).as_ms().max(0) as u64;
+            match s.running {
+                Some(true) => {
+                    hour.running_ms += ms;
+                    let cubes = s.load.map_or(0, Grams::cubed);
+                    hour.cube_ms = hour.cube_ms.saturating_add(cubes.saturating_mul(u128::from(ms)));
+                }
+                Some(false) => {}
+                None => hour.gap_ms += ms,
+            }
+            hour.starts += u64::from(std::mem::take(&mut started));
+            let slot = slot(s.day.number, s.day.ends.since(from).as_ms());
+            self.gaps.watch(slot, s.running, ms, terms.hour_counter.is_some());
+            if until == from {
+                break;
+            }
+            from = until;
+        }
+    }
+
+    /// The sums of the hour that `at` is in; tells of the one before it when that is over.
+    fn hour_of(&mut self, at: Timestamp, day_ends: Timestamp, out: &mut impl FnMut(Entry)) -> &mut HourSums {
+        let holds = self.hour.as_ref().is_some_and(|h| h.begin <= at && at < h.end);
+        if !holds {
+            self.close_hour(out);
+        }
+        self.hour.get_or_insert_with(|| {
+            let left = day_ends.since(at).as_ms().max(1);
+            let end = day_ends.plus(Span::from_ms(-((left - 1) / MS_PER_HOUR * MS_PER_HOUR)));
+            HourSums {
+                begin: end.plus(Span::from_ms(-MS_PER_HOUR)),
+                end,
+                running_ms: 0,
+                gap_ms: 0,
+                cube_ms: 0,
+                starts: 0,
+                lifts: 0,
+            }
+        })
+    }
+
+    fn close_hour(&mut self, out: &mut impl FnMut(Entry)) {
+        if let Some(hour) = self.hour.take().filter(|hour| !hour.is_empty()) {
+            out(Entry::Hour(hour));
+        }
+    }
+
+    fn lift(&mut self, lift: &Lift, rated: Grams, dead: Grams, terms: &Terms) {
+        self.service.lift(lift.begin, lift.load, rated);
+        self.lifts.add(lift.load, 1);
+        let loaded = Grams::new(lift.load.get() + dead.get());
+        let reeving = terms.reeving.unwrap_or(Reeving { sheaves: 0, drum: false, ways: 0 });
+        self.wear.lift(loaded, reeving);
+        if let Some(hour) = &mut self.hour {
+            hour.lifts += 1;
+        }
+    }
+
+    fn close_day(&mut self, day: i32, totals: Totals, terms: &Terms, out: &mut impl FnMut(Entry)) -> DayRecord {
+        let at = self.hour.as_ref().map_or(Timestamp::from_ms(0), |hour| hour.end);
+        self.close_hour(out);
+        let told = |counter: CounterKind| move |note: Note| Entry::Counter { counter, note };
+        let steps = [terms.hour_counter, terms.start_counter].map(|c| c.map(|c| c.step));
+        self.hours.close_day(steps[0], at, |note| out(told(CounterKind::Hours)(note)));
+        self.starts.close_day(steps[1], at, |note| out(told(CounterKind::Starts)(note)));
+        DayRecord {
+            day,
+            totals,
+            duty: self.duty.take_day(),
+            running: std::mem::take(&mut self.running),
+            lifts: std::mem::take(&mut self.lifts),
+            // Known when the day's gaps are booked.
+            used_full_load_hours: 0.0,
+        }
+    }
+}
+
+impl Terms {
+    /// Before any day has closed nothing was measured.
+    fn first_assumed(&self) -> Ppm {
+        Ppm::of(self.unread_spectrum.unwrap_or(self.design_spectrum))
+    }
+}

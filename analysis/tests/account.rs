@@ -1,0 +1,248 @@
+//! Properties of the account: what every record must hold, whatever it looks like.
+
+#![allow(clippy::unwrap_used, reason = "tests")]
+
+use proptest::prelude::*;
+use tallyhook_analysis::account::{Account, DayRecord, Entry, HourSums, State, Terms};
+use tallyhook_analysis::counter::Counter;
+use tallyhook_analysis::period::{FactorScale, Part, PartKind, Recording};
+use tallyhook_analysis::recorder::{Event, Spec, Utc};
+use tallyhook_analysis::sample::{Flag, Quantity, Sample};
+use tallyhook_analysis::service::ServiceKind;
+use tallyhook_analysis::spectrum::Totals;
+use tallyhook_analysis::units::{Grams, Span, Timestamp};
+use tallyhook_analysis::wear::{Limit, Reeving, WearCounts};
+
+const RATED_KG: f64 = 10_000.0;
+
+fn spec() -> Spec {
+    Spec {
+        dead_load: Grams::from_kg(300.0),
+        stale_after: Span::from_ms(900_000),
+        ..Spec::hoist(Grams::from_kg(RATED_KG))
+    }
+}
+
+fn terms() -> Terms {
+    let prior = Part::new(PartKind::Prior, 100.0, 0.25, Recording::Estimated, FactorScale::Fem).unwrap();
+    Terms {
+        hour_counter: Some(Counter::hours(32, 36_000)),
+        start_counter: Some(Counter::starts(32)),
+        reeving: Some(Reeving { sheaves: 3, drum: true, ways: 2 }),
+        rated_speed_mm_s: Some(100),
+        parts: vec![("rope".to_owned(), vec![Limit::BendingCycles(100_000), Limit::Days(365)])],
+        prior: vec![prior],
+        ..Terms::plain(1600.0)
+    }
+}
+
+/// What is done between two samples.
+#[derive(Clone, Copy, Debug)]
+struct Doing {
+    seconds: i64,
+    runs: bool,
+    load_kg: i64,
+    seen: bool,
+    load_seen: bool,
+}
+
+fn doings() -> impl Strategy<Value = Vec<Doing>> {
+    let one = (
+        prop_oneof![8 => 1_i64..600, 1 => 600_i64..80_000],
+        any::<bool>(),
+        0_i64..11_500,
+        prop::bool::weighted(0.9),
+        prop::bool::weighted(0.9),
+    );
+    let doing = one.prop_map(|(seconds, runs, load_kg, seen, load_seen)| Doing {
+        // What nobody sends is a gap anyway; what is sent stands at most its limit.
+        seconds: if seen { seconds.min(900) } else { seconds },
+        runs,
+        load_kg,
+        seen,
+        load_seen,
+    });
+    proptest::collection::vec(doing, 2..250)
+}
+
+/// The samples of a life with true counters.
+fn samples(life: &[Doing]) -> Vec<Sample> {
+    let (mut at, mut ran, mut starts, mut before) = (0, 0, 0, false);
+    let mut samples = Vec::new();
+    for d in life {
+        starts += i64::from(d.runs && !before);
+        before = d.runs;
+        let mut s = Sample::at(Timestamp::from_ms(at));
+        if d.seen {
+            s.set_flag(Flag::Raising, Some(d.runs));
+            s.set_flag(Flag::Lowering, Some(false));
+            s.set(Quantity::Load, d.load_seen.then_some(d.load_kg * 1000));
+            s.set(Quantity::Speed, Some(100_000));
+            s.set(Quantity::RunHours, Some(ran / 36_000 * 36_000));
+            s.set(Quantity::Starts, Some(starts));
+        }
+        samples.push(s);
+        at += d.seconds * 1000;
+        ran += if d.runs { d.seconds * 1000 } else { 0 };
+    }
+    let mut last = *samples.last().unwrap();
+    last.at = Timestamp::from_ms(at);
+    if last.get(Quantity::RunHours).is_some() {
+        last.set(Quantity::RunHours, Some(ran / 36_000 * 36_000));
+    }
+    samples.push(last);
+    samples
+}
+
+#[derive(Default, PartialEq, Debug)]
+struct Told {
+    days: Vec<DayRecord>,
+    hours: Vec<HourSums>,
+    lifts: u64,
+    odd: usize,
+}
+
+impl Told {
+    fn hear(&mut self, entry: Entry) {
+        match entry {
+            Entry::Day(day) => self.days.push(*day),
+            Entry::Hour(hour) => self.hours.push(hour),
+            Entry::Recorder(Event::LiftEnded(_)) => self.lifts += 1,
+            Entry::Recorder(Event::Counted(_) | Event::DayClosed { .. }) => panic!("kept inside"),
+            Entry::Recorder(_) => {}
+            Entry::Counter { .. } => self.odd += 1,
+        }
+    }
+}
+
+fn play(account: &mut Account, samples: &[Sample], told: &mut Told) {
+    samples.iter().for_each(|s| account.step(s, &Utc, &mut |entry| told.hear(entry)));
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(200))]
+
+    #[test]
+    fn cut_stored_and_resumed_anywhere_it_is_the_same_to_the_bit(life in doings(), cut in 0.0_f64..1.0) {
+        let samples = samples(&life);
+        let (mut whole, mut all) = (Account::resume(spec(), terms(), State::default()), Told::default());
+        play(&mut whole, &samples, &mut all);
+        let (first, rest) = samples.split_at((cut * samples.len() as f64) as usize);
+        let (mut parts, mut pieces) = (Account::resume(spec(), terms(), State::default()), Told::default());
+        play(&mut parts, first, &mut pieces);
+        let stored = serde_json::to_string(&parts.state()).unwrap();
+        let mut parts = Account::resume(spec(), terms(), serde_json::from_str(&stored).unwrap());
+        play(&mut parts, rest, &mut pieces);
+        prop_assert_eq!(whole.state(), parts.state());
+        prop_assert_eq!(whole.used_share().to_bits(), parts.used_share().to_bits());
+        prop_assert_eq!(all, pieces);
+    }
+
+    #[test]
+    fn the_used_share_is_the_ledgers_and_falls_only_by_a_service(life in doings(), service in 0_usize..250) {
+        let samples = samples(&life);
+        let mut account = Account::resume(spec(), terms(), State::default());
+        let mut before = account.used_share();
+        for (i, sample) in samples.iter().enumerate() {
+            account.step(sample, &Utc, &mut |_| {});
+            let now = account.used_share();
+            prop_assert!(now >= before, "{now} after {before}");
+            prop_assert!((now - account.ledger().used_share()).abs() < 1e-12);
+            before = now;
+            if i == service {
+                let used = account.ledger().used_share();
+                let km = account.period_totals().load_spectrum_factor(account.budget_base());
+                account.new_period(0, ServiceKind::Overhaul, Some(800.0));
+                let closed = account.periods().unwrap().closed();
+                prop_assert!(closed[0].ledger.used_share() >= used);
+                prop_assert_eq!(closed[0].ledger.parts.iter().find(|p| p.kind == PartKind::Measured).map(|p| p.spectrum_factor), km);
+                prop_assert_eq!(account.used_share(), 0.0);
+                prop_assert_eq!(account.design_full_load_hours(), 800.0);
+                before = 0.0;
+            }
+        }
+    }
+
+    #[test]
+    fn days_hours_and_histograms_add_up_to_the_life(life in doings()) {
+        let mut account = Account::resume(spec(), terms(), State::default());
+        let mut told = Told::default();
+        play(&mut account, &samples(&life), &mut told);
+        told.days.extend(account.open_day());
+        // An open hour is told of when it ends: a day later it has.
+        let mut later = *account.recorder().standing().unwrap();
+        let open_hours = told.hours.len();
+        later.at = later.at.plus(Span::from_ms(3 * 86_400_000));
+        let totals = account.recorder().totals().clone();
+        account.step(&later, &Utc, &mut |entry| if let Entry::Hour(hour) = entry { told.hours.push(hour); });
+        prop_assert!(told.hours.len() >= open_hours);
+
+        let mut days = Totals::default();
+        told.days.iter().for_each(|d| days.add(&d.totals));
+        prop_assert_eq!(&days, &totals);
+        let lifts: u64 = told.hours.iter().map(|h| h.lifts).sum();
+        prop_assert!(lifts >= totals.lifts);
+        for d in &told.days {
+            prop_assert_eq!(d.running.total(), d.totals.running_ms - d.totals.load_unknown_ms);
+            prop_assert_eq!(d.lifts.total(), d.totals.lifts);
+            prop_assert_eq!((d.duty.running_ms, d.duty.gap_ms, d.duty.starts), (d.totals.running_ms, d.totals.gap_ms, d.totals.starts));
+            if let (Some(exact), Some(binned)) = (d.totals.load_spectrum_factor(spec().base()), d.running.spectrum_factor(spec().base())) {
+                prop_assert!((binned / exact - 1.0).abs() < 0.003, "{binned} for {exact}");
+            }
+        }
+        let wear: &WearCounts = account.wear();
+        let counted = account.gaps().counted();
+        prop_assert_eq!(wear.lifts, totals.lifts + u64::from(account.recorder().totals().lifts > totals.lifts));
+        prop_assert!(wear.running_ms >= totals.running_ms + counted.ran_ms);
+    }
+
+    #[test]
+    fn a_true_counter_is_never_odd_and_gives_the_hours_of_the_gaps(life in doings()) {
+        let mut told = Told::default();
+        let mut account = Account::resume(spec(), terms(), State::default());
+        let samples = samples(&life);
+        play(&mut account, &samples, &mut told);
+        prop_assert_eq!(told.odd, 0);
+        // Every hour that ran up to the last reading is measured, counted, or within one step.
+        let last_seen = samples.iter().rposition(|s| s.get(Quantity::RunHours).is_some());
+        if let Some(last) = last_seen.filter(|&last| last > 0 && samples[0].get(Quantity::RunHours).is_some()) {
+            let true_ms: i64 = life.iter().take(last).filter(|d| d.runs).map(|d| d.seconds * 1000).sum();
+            let mut upto = Account::resume(spec(), terms(), State::default());
+            play(&mut upto, &samples[..=last], &mut Told::default());
+            let known = upto.recorder().totals().running_ms as i64 + upto.gaps().counted().ran_ms as i64;
+            prop_assert!((known - true_ms).abs() <= 2 * 36_000, "{known} ms for {true_ms} ms");
+        }
+    }
+
+    #[test]
+    fn a_lowered_rating_leaves_the_used_share_as_it_was(life in doings(), r in 0.3_f64..1.0) {
+        let mut account = Account::resume(spec(), terms(), State::default());
+        play(&mut account, &samples(&life), &mut Told::default());
+        let lower = Spec { rated: Grams::from_kg(RATED_KG * r), ..spec() };
+        let derated = Account::resume(lower, terms(), account.state());
+        prop_assert_eq!(derated.used_share().to_bits(), account.used_share().to_bits());
+        prop_assert_eq!(derated.budget_base(), account.budget_base());
+    }
+}
+
+#[test]
+fn the_brake_takes_the_motion_of_the_load() {
+    // 9.7 t and 300 kg at 0.1 m/s: ½ · 10,000 · 0.01 = 50 J each stop.
+    let mut account = Account::resume(spec(), terms(), State::default());
+    for i in 0..20 {
+        let mut s = Sample::at(Timestamp::from_ms(i * 10_000));
+        s.set_flag(Flag::Raising, Some(i % 2 == 0));
+        s.set_flag(Flag::Lowering, Some(false));
+        s.set(Quantity::Load, Some(9_700_000));
+        s.set(Quantity::Speed, Some(100_000));
+        account.step(&s, &Utc, &mut |_| {});
+    }
+    // The last sample stands and is not counted yet.
+    assert_eq!((account.wear().stops, account.wear().stops_without_work), (9, 0));
+    assert!((account.wear().brake_work_kj() - 0.45).abs() < 1e-9, "{}", account.wear().brake_work_kj());
+    let (rope, day) = (account.parts().next().unwrap().clone(), 400);
+    assert_eq!(rope.first(account.wear(), day, spec().base()).unwrap().limit, Limit::Days(365));
+    assert!(account.renew("rope", day));
+    assert!(!account.renew("mast", day));
+    assert_eq!(account.parts().next().unwrap().reset_day, day);
+}
