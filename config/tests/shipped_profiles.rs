@@ -1,5 +1,7 @@
 //! The profiles of `deploy/profiles/`: each loads, and means what its own comment says.
 
+#![allow(clippy::unwrap_used, clippy::expect_used, reason = "tests")]
+
 use std::path::Path;
 
 use tallyhook_config::model::{Config, On};

@@ -1,9 +1,9 @@
 //! The first hour at a panel: `check --live` and `probe` against a pymodbus server.
 
-use std::time::Instant;
+use std::time::{Duration, Instant};
 
 use serde_json::Value;
-use tallyhook_tests::cabinet::{Answer, Cabinet};
+use tallyhook_tests::cabinet::{Answer, Cabinet, wait_for};
 use tallyhook_tests::panel::{Device, Row};
 use tallyhook_tests::peers::free_port;
 
@@ -194,6 +194,38 @@ fn devices_laid_out_as_the_shipped_profiles_say_are_read_rightly() {
     ] {
         assert!(shown.contains(part), "no `{part}` in\n{shown}");
     }
+}
+
+#[test]
+fn a_store_can_be_read_when_the_profile_is_gone() {
+    let plc = Device::start(&[
+        Row { word_order: "low-first", ..Row::plain("holding", 0, "i32", 4321) },
+        Row::plain("holding", 2, "u16", 1),
+        Row::plain("holding", 3, "u16", 0b1111),
+        Row::plain("holding", 4, "u16", 50),
+        Row::plain("holding", 5, "bcd16", 1234),
+        Row { word_order: "low-first", ..Row::plain("holding", 6, "u32", 7_200_000_u32) },
+        Row { word_order: "low-first", ..Row::plain("holding", 8, "u32", 70_000_u32) },
+    ]);
+    let site = format!(
+        "[page]\nlisten = \"127.0.0.1:0\"\n[drive.plc]\naddress = \"{}\"\nprofile = \"plc-gateway.toml\"\n\
+         [[crane]]\nid = \"yard-1\"\ngroup = \"A5\"\n\
+         [[crane.mechanism]]\nid = \"main-hoist\"\ngroup = \"M5\"\nrated_load_kg = 16000\n",
+        plc.address()
+    );
+    let cabinet = cabinet_with_profiles(&site);
+    let mut daemon = cabinet.start(&["run", "--config", "site.toml"]);
+    daemon.line(Duration::from_secs(20), |line| line.starts_with("page: ").then_some(()));
+    wait_for("the first poll", Duration::from_secs(20), || (plc.requests().len() > 10).then_some(()));
+    assert!(daemon.interrupt(Duration::from_secs(20)).success());
+    std::fs::remove_file(cabinet.path().join("plc-gateway.toml")).unwrap();
+    let status = cabinet.run(&["status", "--data", "data", "--json"]).json();
+    assert_eq!(status["mechanisms"][0]["id"], "main-hoist");
+    assert!(status["mechanisms"][0]["running_hours"].as_f64().unwrap() > 0.0, "{status:#}");
+    let kept = std::fs::read_to_string(cabinet.path().join("data/configuration.toml")).unwrap();
+    cabinet.write("kept.toml", &kept);
+    cabinet.run(&["check", "--config", "kept.toml"]).ok();
+    assert_eq!(cabinet.run(&["check", "--config", "site.toml"]).status.code(), Some(2), "the file itself needs it");
 }
 
 fn probe(arguments: &[&str]) -> Answer {
