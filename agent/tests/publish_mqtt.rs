@@ -12,8 +12,9 @@ use std::time::Duration;
 use serde_json::{Value, json};
 use tallyhook::clock::Clock;
 use tallyhook::figures::{self, Record, SiteFigures};
+use tallyhook::publish::health::Board;
 use tallyhook::publish::outbox::{MemoryOutbox, Outbox};
-use tallyhook::publish::spawn;
+use tallyhook::publish::{Setup, spawn};
 use tallyhook::store::message::{Message, MessageKind};
 use tallyhook_analysis::class::{ApplianceGroup, MechanismGroup};
 use tallyhook_analysis::recorder::Spec;
@@ -160,8 +161,12 @@ fn config(port: u16) -> Arc<Config> {
             topic_root: "eastfield".to_owned(),
             username: None,
             password_file: None,
+            tls: None,
+            from_start: false,
         }),
         webhooks: Vec::new(),
+        influx: None,
+        matrix: None,
     })
 }
 
@@ -186,7 +191,15 @@ fn publisher(port: u16, outbox: &MemoryOutbox) -> Publisher {
     let config = config(port);
     let (figures, seen) = watch::channel(Arc::new(figures::of_site(&config, |_| Record::default())));
     let (stop, stopped) = watch::channel(false);
-    let tasks = spawn(config, outbox.clone(), seen, outbox.stored(), Clock::system(), stopped);
+    let tasks = spawn(Setup {
+        config,
+        outbox: outbox.clone(),
+        figures: seen,
+        stored: outbox.stored(),
+        clock: Clock::system(),
+        board: Board::default(),
+        stop: stopped,
+    });
     Publisher { tasks, stop, figures }
 }
 
@@ -231,7 +244,7 @@ async fn a_thousand_messages_arrive_in_order_though_the_broker_is_killed_twice()
     let plan: Vec<String> = (0..1000).map(|n| format!("m{n}")).collect();
     assert_eq!(subscriber.ids(LIFT), plan);
     publisher.stop().await;
-    assert_eq!(outbox.cursor("mqtt").await.unwrap(), 1000);
+    assert_eq!(outbox.cursor("mqtt").await.unwrap(), Some(1000));
 }
 
 #[tokio::test(flavor = "multi_thread")]
@@ -305,11 +318,11 @@ async fn a_broker_that_lets_us_in_and_hangs_up_is_called_less_and_less_often() {
     let port = listener.local_addr().unwrap().port();
     let calls = hang_up_at_once(listener);
     let outbox = MemoryOutbox::default();
-    outbox.push(message(1));
     let publisher = publisher(port, &outbox);
+    outbox.push(message(1));
     let calls = tokio::task::spawn_blocking(move || calls.join().unwrap()).await.unwrap();
     // At 0, 0.5, 1.5 and 3.5 s; a publisher that forgot its failures would call ten times.
     assert!((2..=4).contains(&calls), "{calls} calls");
     publisher.stop().await;
-    assert_eq!(outbox.cursor("mqtt").await.unwrap(), 0, "nobody acknowledged it");
+    assert_eq!(outbox.cursor("mqtt").await.unwrap(), Some(0), "nobody acknowledged it");
 }

@@ -9,8 +9,9 @@ use std::time::Duration;
 use serde_json::{Value, json};
 use tallyhook::clock::Clock;
 use tallyhook::figures::{self, Record};
+use tallyhook::publish::health::Board;
 use tallyhook::publish::outbox::{MemoryOutbox, Outbox};
-use tallyhook::publish::spawn;
+use tallyhook::publish::{Setup, spawn};
 use tallyhook::store::message::{Message, MessageKind};
 use tallyhook_analysis::units::{Span, Timestamp};
 use tallyhook_config::model::{Config, Page, Store, Webhook};
@@ -84,6 +85,8 @@ async fn told(answers: Vec<&'static str>) -> Vec<Request> {
         drives: Default::default(),
         cranes: Vec::new(),
         mqtt: None,
+        influx: None,
+        matrix: None,
         webhooks: vec![Webhook {
             name: "chat".to_owned(),
             url,
@@ -96,12 +99,20 @@ async fn told(answers: Vec<&'static str>) -> Vec<Request> {
     let outbox = MemoryOutbox::default();
     outbox.push(message("l1", MessageKind::Lift));
     let (stop, stopped) = watch::channel(false);
-    let mut tasks = spawn(config, outbox.clone(), figures, outbox.stored(), clock.clone(), stopped);
+    let mut tasks = spawn(Setup {
+        config,
+        outbox: outbox.clone(),
+        figures,
+        stored: outbox.stored(),
+        clock: clock.clone(),
+        board: Board::default(),
+        stop: stopped,
+    });
     outbox.push(message("w1", MessageKind::Warning));
     outbox.push(message("w2", MessageKind::Warning));
     outbox.push(message("d1", MessageKind::Day));
     let begun = clock.now().mono;
-    while outbox.cursor("webhook:chat").await.unwrap() < 4 {
+    while outbox.cursor("webhook:chat").await.unwrap() < Some(4) {
         assert!(clock.now().mono < begun.plus(Span::from_ms(20_000)), "not told in 20 s");
         clock.sleep(Span::from_ms(10)).await;
     }

@@ -20,6 +20,7 @@ use crate::profile::{ProfileText, Profiles, forget_profiles};
 use crate::publish;
 use crate::raw::{Table, shorten};
 use crate::registers::Places;
+use crate::servers;
 use crate::written::written;
 
 /// A configuration that has been read with its profiles.
@@ -180,6 +181,8 @@ fn check(document: &DeTable<'_>, faults: &Collector) -> Option<Config> {
 
     let mqtt = file.section("mqtt", &keys::MQTT).map(|t| publish::mqtt(&t));
     let webhooks = publish::webhooks(&file.sections("webhook", &keys::WEBHOOK));
+    let influx = file.section("influx", &keys::INFLUX).map(|t| servers::influx(&t));
+    let matrix = file.section("matrix", &keys::MATRIX).map(|t| servers::matrix(&t));
     let (site_name, time_zone) = site?;
     Some(Config {
         site_name,
@@ -193,6 +196,14 @@ fn check(document: &DeTable<'_>, faults: &Collector) -> Option<Config> {
             None => None,
         },
         webhooks: webhooks?,
+        influx: match influx {
+            Some(read) => Some(read?),
+            None => None,
+        },
+        matrix: match matrix {
+            Some(read) => Some(read?),
+            None => None,
+        },
     })
 }
 

@@ -112,6 +112,8 @@ pub(crate) const FILE: Group = Group {
         key("crane", Sections, Fault, "A crane, a table `[[crane]]` each."),
         key("mqtt", Section, Means("no broker is fed"), "The broker."),
         key("webhook", Sections, Means("no chat is told"), "A chat destination, a table `[[webhook]]` each."),
+        key("influx", Section, Means("no time-series server is fed"), "The time-series server."),
+        key("matrix", Section, Means("no chat room is told"), "The chat room."),
     ],
 };
 
@@ -345,24 +347,6 @@ pub(crate) const MECHANISM: Group = Group {
             "Scale of the recording factors: fem is FEM 9.755, iso is ISO 12482:2014.",
         ),
         key(
-            "profile",
-            Text("a path; a relative one is taken from this file's directory"),
-            Means("that of its drive"),
-            "Register map of this mechanism, in place of its drive's.",
-        ),
-        key(
-            "without",
-            Words("list of signal names"),
-            Means("all signals of the profile"),
-            "Signals of the profile that this mechanism does not have.",
-        ),
-        key(
-            "address_offset",
-            Whole(within(0.0, 65_535.0, "")),
-            Means("0"),
-            "Added to every address of the profile, for a device that holds the same block once a mechanism.",
-        ),
-        key(
             "design_spectrum",
             Choice(&["L1", "L2", "L3", "L4"]),
             Default("L2"),
@@ -393,9 +377,27 @@ pub(crate) const MECHANISM: Group = Group {
             Default("false"),
             "The crane works in heat, corrosion, dust or the like: its service is severe (DOE-STD-1090-96).",
         ),
-        key("signals", Section, Fault, "The signals; may be left out where a profile has them all."),
         key("reeving", Section, Means("no bending cycles are counted"), "How a lift bends the rope."),
         key("part", Sections, Means("no wearing parts"), "Wearing parts and inspections."),
+        key(
+            "profile",
+            Text("a path; a relative one is taken from this file's directory"),
+            Means("that of its drive"),
+            "Register map of this mechanism, in place of its drive's.",
+        ),
+        key(
+            "without",
+            Words("list of signal names"),
+            Means("all signals of the profile"),
+            "Signals of the profile that this mechanism does not have.",
+        ),
+        key(
+            "address_offset",
+            Whole(within(0.0, 65_535.0, "")),
+            Means("0"),
+            "Added to every address of the profile, for a device that holds the same block once a mechanism.",
+        ),
+        key("signals", Section, Fault, "The signals; may be left out where a profile has them all."),
         key("lift", Section, Means("all its defaults"), "Thresholds of the lift detection."),
         key("warn", Section, Means("all its defaults"), "Levels at which people are told."),
         key("prior", Sections, Means("no use before the recorder"), "Use before the recorder was installed."),
@@ -711,6 +713,88 @@ pub(crate) const MQTT: Group = Group {
             Means("no password is given"),
             "File that holds the password; it never stands in this file.",
         ),
+        key("tls", YesNo, Default("false"), "Secures the connection; the usual port is then 8883."),
+        key("ca_file", Text("a path; needs `tls = true`"), Means(MACHINES_CA), CA_FILE),
+        key(
+            "certificate_file",
+            Text("a path; needs `key_file`"),
+            Means("no certificate of our own is shown"),
+            "PEM file of our own certificate with its chain, for a broker that asks for one.",
+        ),
+        key(
+            "key_file",
+            Text("a path; needs `certificate_file`"),
+            Means("no certificate of our own is shown"),
+            "PEM file of that certificate's key.",
+        ),
+        key("from_start", YesNo, Default("false"), FROM_START),
+    ],
+};
+
+const MACHINES_CA: &str = "the machine's authorities are trusted";
+const CA_FILE: &str = "PEM file of the authorities that may vouch for the server; only they are then trusted.";
+const FROM_START: &str = "Whether a destination that is new to the store gets what the store holds already, which may \
+                          be years. Otherwise it begins with what comes next.";
+const BASE_URL: &str = "`http://` or `https://` with a host, without a path";
+
+pub(crate) const INFLUX: Group = Group {
+    header: "[influx]",
+    what: "The time-series server that is fed: InfluxDB 2, or another that takes its writes.",
+    keys: &[
+        key("url", Text(BASE_URL), Fault, "The server; `/api/v2/write` is added by itself."),
+        key("org", Text("any text"), Fault, "Organisation."),
+        key("bucket", Text("any text"), Fault, "Bucket."),
+        key(
+            "token_file",
+            Text("a path"),
+            Means("no token is given"),
+            "File that holds a token that may write to the bucket; it never stands in this file.",
+        ),
+        key("ca_file", Text("a path; needs https"), Means(MACHINES_CA), CA_FILE),
+        key(
+            "precision",
+            Choice(&["ms", "us", "ns"]),
+            Default("ms"),
+            "Unit of the timestamps. The store has milliseconds; the finer ones are for servers that want them. Seconds \
+             are not offered: two events of one second would become one point.",
+        ),
+        key("batch", Whole(within(1.0, 10_000.0, "messages")), Default("500"), "Most messages in one write."),
+        key("timeout", Time(within(0.1, 300.0, "")), Default("10s"), "Longest wait for an answer."),
+        key(
+            "health_every",
+            Time(within(1.0, 86_400.0, "")),
+            Default("1min"),
+            "How often the recorder's own health is written.",
+        ),
+        key("from_start", YesNo, Default("false"), FROM_START),
+    ],
+};
+
+pub(crate) const MATRIX: Group = Group {
+    header: "[matrix]",
+    what: "The chat room that is told of warnings and findings: a room of a Matrix server.",
+    keys: &[
+        key("url", Text(BASE_URL), Fault, "The server."),
+        key(
+            "user",
+            Text("`tallyhook` or `@tallyhook:example.org`"),
+            Fault,
+            "Account that speaks; it has to be in the room.",
+        ),
+        key(
+            "password_file",
+            Text("a path"),
+            Fault,
+            "File that holds the account's password; it never stands in this file.",
+        ),
+        key("room", Text("an identifier of a room, `!…`"), Fault, "The room; its settings show the identifier."),
+        key(
+            "device_id",
+            Name,
+            Default("tallyhook"),
+            "Identifier of this device at the server. It stays the same: the server tells doubles by it.",
+        ),
+        key("ca_file", Text("a path; needs https"), Means(MACHINES_CA), CA_FILE),
     ],
 };
 
@@ -747,7 +831,7 @@ pub(crate) const WEBHOOK: Group = Group {
 /// Every table, in the order of the reference.
 pub(crate) const ALL: &[&Group] = &[
     &FILE, &SITE, &STORE, &SAMPLES, &PAGE, &DRIVE, &BUS, &PROFILE, &CRANE, &MECHANISM, &SIGNALS, &SIGNAL, &REEVING,
-    &PART, &LIFT, &WARN, &PRIOR, &MQTT, &WEBHOOK,
+    &PART, &LIFT, &WARN, &PRIOR, &MQTT, &WEBHOOK, &INFLUX, &MATRIX,
 ];
 
 /// A number as it is written in the file: no exponent, no needless decimals.

@@ -28,6 +28,7 @@ mod raw;
 mod reference;
 mod register;
 mod registers;
+mod servers;
 mod signal;
 mod starter;
 pub mod wire;

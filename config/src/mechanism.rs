@@ -105,7 +105,6 @@ fn mechanism(table: &Table<'_>, around: &Around<'_>, ids: &mut Ids, places: &mut
     let warn = optional(table, "warn", &keys::WARN, warn);
     let prior: Vec<_> = table.sections("prior", &keys::PRIOR).iter().map(|t| prior(t, scale)).collect();
 
-    profile?;
     let design_spectrum = table.choice("design_spectrum").and_then(|g| MechanismLoading::from_name(g.value));
     let (unread, budget) = (table.number("unread_spectrum_factor"), table.number("budget_rated_load_kg"));
     let (speed, abnormal) = (table.number("rated_speed_m_min"), table.yes_no("abnormal_environment"));
@@ -120,7 +119,7 @@ fn mechanism(table: &Table<'_>, around: &Around<'_>, ids: &mut Ids, places: &mut
     if refused.iter().any(|(key, value)| table.has(key) && value.is_none()) {
         return None;
     }
-
+    profile?;
     let signals = signals?;
     let has = |flag| signals.iter().any(|s| s.target == Target::Flag(flag));
     let spec = Spec {
@@ -156,26 +155,6 @@ fn mechanism(table: &Table<'_>, around: &Around<'_>, ids: &mut Ids, places: &mut
         },
         parts: parts.into_iter().collect::<Option<_>>()?,
     })
-}
-
-/// The keys that ask for a profile. What it says has been laid under the mechanism's signals already.
-fn profile(table: &Table<'_>) -> Option<()> {
-    let (path, without, offset) = (table.text("profile"), table.words("without"), table.whole("address_offset"));
-    let mut fits = [("profile", path.is_some()), ("without", without.is_some()), ("address_offset", offset.is_some())]
-        .into_iter()
-        .all(|(key, read)| read || !table.has(key));
-    for name in without.into_iter().flat_map(|given| given.value) {
-        if targets().any(|target| target.name() == name.value) {
-            continue;
-        }
-        let mend = match nearest(&name.value, targets().map(Target::name)) {
-            Some(near) => format!("did you mean `{near}`?"),
-            None => format!("write one of {}", targets().map(Target::name).collect::<Vec<_>>().join(", ")),
-        };
-        table.faults.wrong(name.span, format!("there is no signal `{}` to leave out", shorten(&name.value)), mend);
-        fits = false;
-    }
-    fits.then_some(())
 }
 
 fn is_speed(signal: &Signal) -> bool {
@@ -257,6 +236,26 @@ fn part(
         return None;
     }
     Some((name?.value, limits))
+}
+
+/// The keys that ask for a profile. What it says has been laid under the mechanism's signals already.
+fn profile(table: &Table<'_>) -> Option<()> {
+    let (path, without, offset) = (table.text("profile"), table.words("without"), table.whole("address_offset"));
+    let mut fits = [("profile", path.is_some()), ("without", without.is_some()), ("address_offset", offset.is_some())]
+        .into_iter()
+        .all(|(key, read)| read || !table.has(key));
+    for name in without.into_iter().flat_map(|given| given.value) {
+        if targets().any(|target| target.name() == name.value) {
+            continue;
+        }
+        let mend = match nearest(&name.value, targets().map(Target::name)) {
+            Some(near) => format!("did you mean `{near}`?"),
+            None => format!("write one of {}", targets().map(Target::name).collect::<Vec<_>>().join(", ")),
+        };
+        table.faults.wrong(name.span, format!("there is no signal `{}` to leave out", shorten(&name.value)), mend);
+        fits = false;
+    }
+    fits.then_some(())
 }
 
 /// Reads a table of a mechanism that may be absent: then all its keys have their defaults.

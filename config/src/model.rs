@@ -37,6 +37,10 @@ pub struct Config {
     pub mqtt: Option<Mqtt>,
     /// Chat destinations.
     pub webhooks: Vec<Webhook>,
+    /// The time-series server, if one is fed.
+    pub influx: Option<Influx>,
+    /// The chat room, if one is told.
+    pub matrix: Option<Matrix>,
 }
 
 impl Config {
@@ -479,6 +483,92 @@ pub struct Mqtt {
     pub username: Option<String>,
     /// File that holds the password.
     pub password_file: Option<PathBuf>,
+    /// How the connection is secured; `None` sends in the clear.
+    pub tls: Option<Tls>,
+    /// A destination that is new to the store gets what is in it already.
+    pub from_start: bool,
+}
+
+/// Security of a connection.
+#[derive(Clone, PartialEq, Eq, Debug, Default)]
+pub struct Tls {
+    /// PEM file of the authorities that may vouch for the server; `None` takes the machine's.
+    pub ca_file: Option<PathBuf>,
+    /// PEM files of our own certificate (with its chain) and its key, where the server asks for one.
+    pub client: Option<(PathBuf, PathBuf)>,
+}
+
+/// The time-series server: InfluxDB 2's write interface.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct Influx {
+    /// `http://` or `https://` with host and port, without a path.
+    pub url: String,
+    /// Organisation.
+    pub org: String,
+    /// Bucket.
+    pub bucket: String,
+    /// File that holds the token.
+    pub token_file: Option<PathBuf>,
+    /// PEM file of the authorities that may vouch for the server; `None` takes the machine's.
+    pub ca_file: Option<PathBuf>,
+    /// Unit of the timestamps.
+    pub precision: Precision,
+    /// Most messages in one write, 1 to 10,000.
+    pub batch: u32,
+    /// Longest wait for an answer.
+    pub timeout: Span,
+    /// How often the recorder's own health is written.
+    pub health_every: Span,
+    /// A destination that is new to the store gets what is in it already.
+    pub from_start: bool,
+}
+
+/// Unit of a timestamp on its way to the time-series server.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum Precision {
+    /// Milliseconds, what the store has.
+    Ms,
+    /// Microseconds.
+    Us,
+    /// Nanoseconds.
+    Ns,
+}
+
+impl Precision {
+    /// The word in the write's address.
+    pub const fn name(self) -> &'static str {
+        match self {
+            Precision::Ms => "ms",
+            Precision::Us => "us",
+            Precision::Ns => "ns",
+        }
+    }
+
+    /// Units in a millisecond.
+    pub const fn per_ms(self) -> i64 {
+        match self {
+            Precision::Ms => 1,
+            Precision::Us => 1_000,
+            Precision::Ns => 1_000_000,
+        }
+    }
+}
+
+/// The chat room: a room of a Matrix server, by the client-server interface.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct Matrix {
+    /// `http://` or `https://` with host and port, without a path.
+    pub url: String,
+    /// Name of the account, `tallyhook` or `@tallyhook:example.org`.
+    pub user: String,
+    /// File that holds the account's password.
+    pub password_file: PathBuf,
+    /// Identifier of the room, `!…`.
+    pub room: String,
+    /// Identifier of this device; it stays the same, for the server tells doubles by it.
+    pub device_id: String,
+    /// PEM file of the authorities that may vouch for the server; `None` takes the machine's.
+    pub ca_file: Option<PathBuf>,
 }
 
 /// A chat destination: a message is POSTed as JSON.

@@ -5,7 +5,7 @@ use std::ops::Range;
 use std::path::PathBuf;
 
 use crate::check::is_host;
-use crate::model::{Mqtt, Webhook};
+use crate::model::{Mqtt, Tls, Webhook};
 use crate::raw::{Given, Table, nearest, shorten};
 
 /// The places that a webhook's template may have, without their braces. Inside a string of the template a place is
@@ -49,6 +49,8 @@ pub(crate) fn mqtt(table: &Table<'_>) -> Option<Mqtt> {
             "add `username`",
         );
     }
+    let tls = tls(table);
+    let from_start = table.yes_no("from_start");
     if (table.has("username") && username.is_none()) || (table.has("password_file") && password_file.is_none()) {
         return None;
     }
@@ -59,7 +61,36 @@ pub(crate) fn mqtt(table: &Table<'_>) -> Option<Mqtt> {
         topic_root: topic_root?,
         username,
         password_file,
+        tls: tls?,
+        from_start: from_start?.value,
     })
+}
+
+/// Reads how the broker's connection is secured.
+fn tls(table: &Table<'_>) -> Option<Option<Tls>> {
+    let on = table.yes_no("tls")?.value;
+    let file = |key: &str| table.text(key).map(|given| PathBuf::from(given.value));
+    let (ca_file, certificate, key) = (file("ca_file"), file("certificate_file"), file("key_file"));
+    let given = ["ca_file", "certificate_file", "key_file"].into_iter().find(|key| table.has(key));
+    if let Some(given) = given.filter(|_| !on) {
+        table.faults.wrong(
+            table.place(given),
+            format!("`{given}` in [mqtt] has no effect without `tls`"),
+            format!("add `tls = true`, or remove `{given}`"),
+        );
+        return None;
+    }
+    for (one, other) in [("certificate_file", "key_file"), ("key_file", "certificate_file")] {
+        if table.has(one) && !table.has(other) {
+            table.faults.missing(
+                table.place(one),
+                format!("`{one}` in [mqtt] is there without `{other}`"),
+                format!("add `{other}`; a certificate and its key go together"),
+            );
+            return None;
+        }
+    }
+    Some(on.then(|| Tls { ca_file, client: certificate.zip(key) }))
 }
 
 /// Reads the chat destinations.
@@ -100,7 +131,7 @@ fn webhook(table: &Table<'_>, names: &mut BTreeSet<String>) -> Option<Webhook> {
     Some(Webhook { name: name?, url: url?, headers: headers?, header_files: header_files?, template: template? })
 }
 
-fn is_web_address(text: &str) -> bool {
+pub(crate) fn is_web_address(text: &str) -> bool {
     let rest = text.strip_prefix("https://").or_else(|| text.strip_prefix("http://"));
     let Some(rest) = rest else { return false };
     let authority = rest.split(['/', '?', '#']).next().unwrap_or("");

@@ -174,12 +174,12 @@ impl Text {
         self.key(hoist, "drive", On, "\"main\"");
         self.key(hoist, "stale_after", On, "\"2s\"");
         self.key(hoist, "factor_scale", Off, "\"fem\"");
-        self.aside(hoist, &["profile", "without", "address_offset"]);
         self.key(hoist, "design_spectrum", Off, "\"L2\"");
         self.key(hoist, "unread_spectrum_factor", Off, "0.25");
         self.key(hoist, "budget_rated_load_kg", Off, &plain(rated));
         self.key(hoist, "rated_speed_m_min", Off, "8");
         self.key(hoist, "abnormal_environment", Off, "false");
+        self.aside(hoist, &["profile", "without", "address_offset"]);
         self.signals(rated);
 
         let reeving = &keys::REEVING;
@@ -278,6 +278,11 @@ impl Text {
         self.key(mqtt, "topic_root", Off, "\"tallyhook\"");
         self.key(mqtt, "username", Off, "\"crane\"");
         self.key(mqtt, "password_file", Off, "\"mqtt-password\"");
+        self.key(mqtt, "tls", Off, "true");
+        self.key(mqtt, "ca_file", Off, "\"authority.pem\"");
+        self.key(mqtt, "certificate_file", Off, "\"client.pem\"");
+        self.key(mqtt, "key_file", Off, "\"client.key\"");
+        self.key(mqtt, "from_start", Off, "false");
 
         let webhook = &keys::WEBHOOK;
         self.header(Off, "[[webhook]]", webhook);
@@ -286,6 +291,28 @@ impl Text {
         self.key(webhook, "headers", Off, "{ Accept = \"application/json\" }");
         self.key(webhook, "header_files", Off, "{ Authorization = \"chat-token\" }");
         self.key(webhook, "template", Off, "'{\"text\": \"{{text}}\", \"crane\": \"{{crane}}\"}'");
+
+        let influx = &keys::INFLUX;
+        self.header(Off, "[influx]", influx);
+        self.key(influx, "url", Off, "\"https://influx.example:8086\"");
+        self.key(influx, "org", Off, "\"plant\"");
+        self.key(influx, "bucket", Off, "\"cranes\"");
+        self.key(influx, "token_file", Off, "\"influx-token\"");
+        self.key(influx, "ca_file", Off, "\"authority.pem\"");
+        self.key(influx, "precision", Off, "\"ms\"");
+        self.key(influx, "batch", Off, "500");
+        self.key(influx, "timeout", Off, "\"10s\"");
+        self.key(influx, "health_every", Off, "\"1min\"");
+        self.key(influx, "from_start", Off, "false");
+
+        let matrix = &keys::MATRIX;
+        self.header(Off, "[matrix]", matrix);
+        self.key(matrix, "url", Off, "\"https://matrix.example\"");
+        self.key(matrix, "user", Off, "\"tallyhook\"");
+        self.key(matrix, "password_file", Off, "\"matrix-password\"");
+        self.key(matrix, "room", Off, "\"!maintenance:matrix.example\"");
+        self.key(matrix, "device_id", Off, "\"tallyhook\"");
+        self.key(matrix, "ca_file", Off, "\"authority.pem\"");
     }
 
     /// Explains the keys of a table that is written in one line.

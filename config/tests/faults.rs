@@ -293,6 +293,45 @@ fn who_is_told() {
 }
 
 #[test]
+fn how_the_broker_is_trusted() {
+    let broker = |line: &str| format!("host = \"b\"\n{line}");
+    check(38, &broker("ca_file = \"ca.pem\""), 39, "no effect without `tls`", "tls = true");
+    let half = broker("tls = true\ncertificate_file = \"c.pem\"");
+    check(38, &half, 40, "without `key_file`", "go together");
+    let half = broker("tls = true\nkey_file = \"c.key\"");
+    check(38, &half, 40, "without `certificate_file`", "go together");
+}
+
+/// The tables of the two servers stand behind line 41, the last one.
+#[test]
+fn which_servers_are_told() {
+    let after = |table: &str| format!("url = \"https://chat.example/h\"\n{table}");
+    let influx = |url: &str, rest: &str| {
+        after(&format!("[influx]\nurl = \"{url}\"\norg = \"plant\"\nbucket = \"cranes\"\n{rest}"))
+    };
+    let good = "https://influx.example:8086";
+    let path = format!("{good}/influx");
+    check(41, &influx(&path, ""), 43, "the path \"/influx\" behind the host", "a host name of its own");
+    check(41, &influx("https://me:pw@influx.example", ""), 43, "holds a user name or password", "in a file");
+    check(41, &influx("influx.example:8086", ""), 43, "no web address", "https://influx.example.org:8086");
+    check(41, &influx("http://influx.example", "ca_file = \"ca.pem\""), 46, "no effect with http://", "https://");
+    check(41, &influx(good, "precision = \"s\""), 46, "none of the words", "ms, us, ns");
+    check(41, &influx(good, "batch = 0"), 46, "outside its range", "10000");
+    let matrix = |room: &str| {
+        after(&format!("[matrix]\nurl = \"https://m.example\"\nuser = \"u\"\npassword_file = \"p\"\nroom = \"{room}\""))
+    };
+    check(41, &matrix("#yard:m.example"), 46, "no identifier of a room", "beginning with `!`");
+
+    let text = YARD.to_owned()
+        + "[influx]\nurl = \"https://influx.example/\"\norg = \"plant\"\nbucket = \"cranes\"\n"
+        + "\n[matrix]\nurl = \"http://[::1]:8008\"\nuser = \"u\"\npassword_file = \"p\"\nroom = \"!a:b\"";
+    let config = load(&text, "yard.toml").unwrap_or_else(|f| panic!("{}", f.report()));
+    let influx = config.influx.unwrap();
+    assert_eq!((influx.url.as_str(), influx.batch, influx.from_start), ("https://influx.example", 500, false));
+    assert_eq!(config.matrix.unwrap().device_id, "tallyhook");
+}
+
+#[test]
 fn every_place_fits_a_template_as_text_and_as_value() {
     for field in tallyhook_config::TEMPLATE_FIELDS {
         for place in [format!("\"{{{{{field}}}}}\""), format!("{{{{ {field} }}}}")] {

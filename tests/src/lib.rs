@@ -10,3 +10,4 @@ pub mod panel;
 pub mod peers;
 pub mod plan;
 pub mod receiver;
+pub mod series;

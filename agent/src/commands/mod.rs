@@ -9,6 +9,7 @@ mod export;
 mod init;
 mod ledger;
 mod lifts;
+mod notify;
 mod probe;
 mod replay;
 mod run;
@@ -43,6 +44,7 @@ enum Command {
     Status(status::StatusArgs),
     Lifts(lifts::LiftsArgs),
     Replay(replay::ReplayArgs),
+    Notify(notify::NotifyArgs),
     Export(export::ExportArgs),
     Classify(classify::ClassifyArgs),
     Cycles(cycles::CyclesArgs),
@@ -63,6 +65,7 @@ impl Arguments {
             Command::Status(args) => status::run(args),
             Command::Lifts(args) => lifts::run(args),
             Command::Replay(args) => replay::run(args),
+            Command::Notify(args) => notify::run(args),
             Command::Export(args) => export::run(args),
             Command::Classify(args) => classify::run(args),
             Command::Cycles(args) => cycles::run(args),

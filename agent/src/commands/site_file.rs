@@ -53,9 +53,18 @@ impl SiteFile {
 }
 
 fn resolve(config: &mut Config, beside: &Path) {
-    let passwords = config.mqtt.iter_mut().filter_map(|broker| broker.password_file.as_mut());
+    let broker = config.mqtt.iter_mut().flat_map(|broker| {
+        let tls = broker.tls.iter_mut().flat_map(|tls| {
+            tls.ca_file.iter_mut().chain(tls.client.iter_mut().flat_map(|(certificate, key)| [certificate, key]))
+        });
+        broker.password_file.iter_mut().chain(tls)
+    });
+    let influx = config.influx.iter_mut().flat_map(|i| i.token_file.iter_mut().chain(i.ca_file.iter_mut()));
+    let matrix =
+        config.matrix.iter_mut().flat_map(|m| std::iter::once(&mut m.password_file).chain(m.ca_file.iter_mut()));
     let headers = config.webhooks.iter_mut().flat_map(|hook| hook.header_files.iter_mut().map(|(_, path)| path));
-    for path in std::iter::once(&mut config.store.directory).chain(passwords).chain(headers) {
+    let store = std::iter::once(&mut config.store.directory);
+    for path in store.chain(broker).chain(influx).chain(matrix).chain(headers) {
         *path = beside.join(&*path);
     }
 }
@@ -69,12 +78,23 @@ mod tests {
     #[test]
     fn every_path_in_the_file_is_taken_from_the_files_own_directory() {
         let told = "[mqtt]\nhost = \"127.0.0.1\"\nusername = \"crane\"\npassword_file = \"password\"\n\
+                    tls = true\nca_file = \"ca.pem\"\ncertificate_file = \"own.pem\"\nkey_file = \"own.key\"\n\
+                    [influx]\nurl = \"http://127.0.0.1\"\norg = \"o\"\nbucket = \"b\"\ntoken_file = \"token\"\n\
+                    [matrix]\nurl = \"https://127.0.0.1\"\nuser = \"u\"\npassword_file = \"m\"\nroom = \"!a:b\"\n\
+                    ca_file = \"/run/ca.pem\"\n\
                     [[webhook]]\nname = \"maintenance\"\nurl = \"http://127.0.0.1/\"\n\
                     header_files = { Authorization = \"/run/token\", X-Key = \"key\" }\n";
         let text = starter(&StarterOptions { data: "data".to_owned(), ..StarterOptions::default() }) + told;
         let Ok(file) = SiteFile::check(Path::new("/etc/tallyhook/site.toml"), text) else { panic!("it has faults") };
         assert_eq!(file.config.store.directory, Path::new("/etc/tallyhook/data"));
-        assert_eq!(file.config.mqtt.unwrap().password_file.unwrap(), Path::new("/etc/tallyhook/password"));
+        let broker = file.config.mqtt.unwrap();
+        assert_eq!(broker.password_file.unwrap(), Path::new("/etc/tallyhook/password"));
+        let (tls, beside) = (broker.tls.unwrap(), Path::new("/etc/tallyhook"));
+        assert_eq!(tls.ca_file.unwrap(), beside.join("ca.pem"));
+        assert_eq!(tls.client.unwrap(), (beside.join("own.pem"), beside.join("own.key")));
+        assert_eq!(file.config.influx.unwrap().token_file.unwrap(), beside.join("token"));
+        let room = file.config.matrix.unwrap();
+        assert_eq!((room.password_file, room.ca_file), (beside.join("m"), Some("/run/ca.pem".into())));
         let mut files: Vec<_> = file.config.webhooks[0].header_files.iter().map(|(_, path)| path.clone()).collect();
         files.sort();
         assert_eq!(files, [Path::new("/etc/tallyhook/key"), Path::new("/run/token")]);

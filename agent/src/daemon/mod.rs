@@ -73,8 +73,15 @@ pub async fn run(setup: Setup, mut stop: watch::Receiver<bool>) -> Result<(), Da
     let (telling_ends, telling) = watch::channel(false);
     let (readings_sender, mut readings) = mpsc::channel(drive::QUEUE);
     let mut pollers = drive::spawn(&config, clock.clone(), readings_sender, polling);
-    let mut tellers =
-        publish::spawn(config.clone(), store.clone(), figures.clone(), store.stored(), clock.clone(), telling.clone());
+    let mut tellers = publish::spawn(publish::Setup {
+        config: config.clone(),
+        outbox: store.clone(),
+        figures: figures.clone(),
+        stored: store.stored(),
+        clock: clock.clone(),
+        board: publish::health::Board::default(),
+        stop: telling.clone(),
+    });
     let mut page = JoinSet::new();
     let history = Arc::new(web::Stored(directory.clone()));
     let state = web::WebState { config: config.clone(), history, figures, clock: clock.clone() };

@@ -87,15 +87,23 @@ pub(super) fn of(mechanism: &Mechanism, look: &SignalLook) -> Option<Doubt> {
         .collect();
     let mend = match believed.as_slice() {
         [] => "compare `address`, `table`, `type` and `scale` with the drive's manual".to_owned(),
-        [only, ..] => format!("write {}, which gives a value that can be", order_words(only)),
+        [first, ..] => format!("write {}, which gives a value that can be", order_keys(first, &signal.register)),
     };
     Some(Doubt { what, mend })
 }
 
-/// The keys for an order.
-pub fn order_words(register: &Register) -> String {
-    let words = register.raw.order().map_or("", |order| order.name());
-    format!("word_order = \"{words}\", byte_order = \"{}\"", register.bytes.name())
+/// The keys in which a register's order differs from the configured one.
+fn order_keys(register: &Register, configured: &Register) -> String {
+    let mut keys = Vec::new();
+    if register.raw.order() != configured.raw.order()
+        && let Some(order) = register.raw.order()
+    {
+        keys.push(format!("word_order = \"{}\"", order.name()));
+    }
+    if register.bytes != configured.bytes {
+        keys.push(format!("byte_order = \"{}\"", register.bytes.name()));
+    }
+    keys.join(", ")
 }
 
 /// A signal whose read the device refused.
@@ -173,6 +181,7 @@ mod tests {
             signal,
             request,
             words: words.to_vec(),
+            raw: None,
             value,
             says_no_value,
             text: None,

@@ -65,5 +65,7 @@ pub fn config(drives: Vec<Drive>, mechanisms: Vec<Vec<Signal>>) -> Config {
         }],
         mqtt: None,
         webhooks: Vec::new(),
+        influx: None,
+        matrix: None,
     }
 }

@@ -3,12 +3,18 @@
 //! Everything goes through the [`outbox::Outbox`]: stored first, then told. Each destination has a task and a cursor
 //! of its own, so that one that is down holds up neither the recorder nor another destination.
 
+pub mod chat;
+pub mod health;
+pub mod http;
+pub mod influx;
+pub mod matrix;
 pub mod mqtt;
 pub mod outbox;
 pub mod payload;
 pub mod retry;
 pub mod template;
 pub mod tls;
+pub mod trial;
 pub mod webhook;
 pub mod wording;
 
@@ -20,30 +26,57 @@ use tokio::task::JoinSet;
 
 use crate::clock::Clock;
 use crate::figures::SiteFigures;
+use health::{Board, Line};
 use outbox::Outbox;
+
+/// What the destinations' tasks are given.
+pub struct Setup<O> {
+    /// The configuration; its paths are resolved.
+    pub config: Arc<Config>,
+    /// What is to be told.
+    pub outbox: O,
+    /// The figures as of now.
+    pub figures: watch::Receiver<Arc<SiteFigures>>,
+    /// The number of the last message in the outbox; wakes the tasks.
+    pub stored: watch::Receiver<u64>,
+    /// Time, for pauses.
+    pub clock: Clock,
+    /// Where the tasks write down how their destinations stand.
+    pub board: Board,
+    /// Turns true when the daemon ends.
+    pub stop: watch::Receiver<bool>,
+}
 
 /// Starts one task a destination of the configuration. None ends before `stop` turns true; after it each ends within
 /// a few seconds, delivered or not: what is left stays in the outbox for the next start.
-///
-/// `stored` holds the number of the last message in the outbox and wakes the tasks; paths in `config` must be resolved.
-pub fn spawn<O: Outbox + Clone + Send + Sync + 'static>(
-    config: Arc<Config>,
-    outbox: O,
-    figures: watch::Receiver<Arc<SiteFigures>>,
-    stored: watch::Receiver<u64>,
-    clock: Clock,
-    stop: watch::Receiver<bool>,
-) -> JoinSet<()> {
+pub fn spawn<O: Outbox + Clone + Send + Sync + 'static>(setup: Setup<O>) -> JoinSet<()> {
     tls::install();
+    let Setup { config, outbox, figures, stored, clock, board, stop } = setup;
+    // Read here, before anything more can be stored: what comes from now on is owed to a new destination.
+    let end = *stored.borrow();
+    let wiring = |name: &str| Wiring {
+        outbox: outbox.clone(),
+        stored: stored.clone(),
+        end,
+        clock: clock.clone(),
+        health: board.line(name, &clock),
+        stop: stop.clone(),
+    };
     let mut tasks = JoinSet::new();
     for hook in config.webhooks.iter().cloned() {
-        let wiring =
-            Wiring { outbox: outbox.clone(), stored: stored.clone(), clock: clock.clone(), stop: stop.clone() };
-        tasks.spawn(webhook::run(config.clone(), hook, wiring));
+        let wiring = wiring(&webhook::Hook::destination(&hook));
+        let hook = webhook::Hook { config: config.clone(), hook, clock: clock.clone() };
+        tasks.spawn(chat::run(hook, wiring));
+    }
+    if let Some(room) = config.matrix.clone() {
+        let room = matrix::Room::new(config.clone(), room, clock.clone());
+        tasks.spawn(chat::run(room, wiring(matrix::DESTINATION)));
+    }
+    if let Some(server) = config.influx.clone() {
+        tasks.spawn(influx::run(config.clone(), server, figures.clone(), wiring(influx::DESTINATION)));
     }
     if let Some(broker) = config.mqtt.clone() {
-        let wiring = Wiring { outbox, stored, clock, stop };
-        tasks.spawn(mqtt::run(broker, figures, wiring));
+        tasks.spawn(mqtt::run(broker, figures, wiring(mqtt::DESTINATION)));
     }
     tasks
 }
@@ -55,8 +88,12 @@ pub struct Wiring<O> {
     pub outbox: O,
     /// The number of the last message in it.
     pub stored: watch::Receiver<u64>,
+    /// The last message that stood when the program started.
+    pub end: u64,
     /// Time, for pauses.
     pub clock: Clock,
+    /// How the destination stands.
+    pub health: Line,
     /// Turns true when the daemon ends.
     pub stop: watch::Receiver<bool>,
 }

@@ -5,6 +5,7 @@ use std::future::Future;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 use tokio::sync::watch;
+use tracing::info;
 
 use crate::store::StoreHandle;
 use crate::store::message::Message;
@@ -19,11 +20,34 @@ pub trait Outbox {
         limit: usize,
     ) -> impl Future<Output = Result<Vec<(u64, Message)>, String>> + Send;
 
-    /// The number of the last message that `destination` has acknowledged, 0 before the first.
-    fn cursor(&self, destination: &str) -> impl Future<Output = Result<u64, String>> + Send;
+    /// The number of the last message that `destination` has acknowledged; `None` for one that is new to the store.
+    fn cursor(&self, destination: &str) -> impl Future<Output = Result<Option<u64>, String>> + Send;
 
     /// Keeps that `destination` has acknowledged all messages up to `seq`.
     fn set_cursor(&self, destination: &str, seq: u64) -> impl Future<Output = Result<(), String>> + Send;
+}
+
+/// Where `destination` begins: behind what it has acknowledged. One that is new to the store begins behind `end`, the
+/// last message that stood when the program started, and not with years of old ones, unless `from_start` asks for them.
+///
+/// # Errors
+/// When the outbox cannot be read or written; the call may be made again.
+pub async fn begin<O: Outbox>(outbox: &O, destination: &str, end: u64, from_start: bool) -> Result<u64, String> {
+    if let Some(cursor) = outbox.cursor(destination).await? {
+        return Ok(cursor);
+    }
+    let begin = if from_start { 0 } else { end };
+    // Kept at once: what is stored from now on is owed to it, also after a restart.
+    outbox.set_cursor(destination, begin).await?;
+    match begin {
+        0 => info!(%destination, "new destination: it gets everything that is in the store"),
+        _ => info!(
+            %destination,
+            "new destination: it begins with what comes next; the {begin} messages that are in the store already stay \
+             there (`from_start = true`, where a destination has it, would have sent them)"
+        ),
+    }
+    Ok(begin)
 }
 
 /// The store's own outbox.
@@ -32,7 +56,7 @@ impl Outbox for StoreHandle {
         StoreHandle::messages_after(self, seq, limit).await.map_err(|error| error.to_string())
     }
 
-    async fn cursor(&self, destination: &str) -> Result<u64, String> {
+    async fn cursor(&self, destination: &str) -> Result<Option<u64>, String> {
         StoreHandle::cursor(self, destination).await.map_err(|error| error.to_string())
     }
 
@@ -87,12 +111,42 @@ impl Outbox for MemoryOutbox {
         Ok((1..).zip(content.messages.iter().cloned()).filter(|(n, _)| *n > seq).take(limit).collect())
     }
 
-    async fn cursor(&self, destination: &str) -> Result<u64, String> {
-        Ok(self.content().cursors.get(destination).copied().unwrap_or(0))
+    async fn cursor(&self, destination: &str) -> Result<Option<u64>, String> {
+        Ok(self.content().cursors.get(destination).copied())
     }
 
     async fn set_cursor(&self, destination: &str, seq: u64) -> Result<(), String> {
         self.content().cursors.insert(destination.to_owned(), seq);
         Ok(())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use serde_json::json;
+    use tallyhook_analysis::units::Timestamp;
+
+    use super::*;
+    use crate::store::message::MessageKind;
+
+    #[tokio::test]
+    async fn a_new_destination_begins_at_the_end_and_a_known_one_where_it_was() {
+        let outbox = MemoryOutbox::default();
+        for n in 0..3 {
+            outbox.push(Message {
+                id: format!("m{n}"),
+                at: Timestamp::from_ms(n),
+                kind: MessageKind::Lift,
+                crane: "yard-1".to_owned(),
+                mechanism: "main-hoist".to_owned(),
+                body: json!({}),
+            });
+        }
+        assert_eq!(begin(&outbox, "new", 3, false).await, Ok(3));
+        assert_eq!(begin(&outbox, "eager", 3, true).await, Ok(0));
+        outbox.set_cursor("known", 2).await.unwrap();
+        assert_eq!(begin(&outbox, "known", 3, true).await, Ok(2));
+        // The second start finds the cursor of the first, though nothing was acknowledged between them.
+        assert_eq!(begin(&outbox, "new", 9, false).await, Ok(3));
     }
 }

@@ -10,8 +10,50 @@ use crate::store::message::{Message, MessageKind};
 /// The sentence that ends every message to people.
 const CAUTION: &str = "This is information for maintenance and no release for use.";
 
+/// A message in words: where and since when, then all the rest.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct Said {
+    head: String,
+    rest: String,
+}
+
+impl Said {
+    /// The whole as plain text.
+    pub fn text(&self) -> String {
+        format!("{} {}", self.head, self.rest)
+    }
+
+    /// The whole as HTML with its head in bold. Names and texts of the site are escaped.
+    pub fn html(&self) -> String {
+        format!("<strong>{}</strong> {}", escaped(&self.head), escaped(&self.rest))
+    }
+}
+
+fn escaped(text: &str) -> String {
+    let mut out = String::with_capacity(text.len());
+    for c in text.chars() {
+        match c {
+            '&' => out.push_str("&amp;"),
+            '<' => out.push_str("&lt;"),
+            '>' => out.push_str("&gt;"),
+            '"' => out.push_str("&quot;"),
+            '\'' => out.push_str("&#39;"),
+            c => out.push(c),
+        }
+    }
+    out
+}
+
 /// The whole text of a warning or finding.
 pub fn text(config: &Config, message: &Message) -> String {
+    said(config, message).text()
+}
+
+/// A warning or finding in words.
+pub fn said(config: &Config, message: &Message) -> Said {
+    if message.kind == MessageKind::Finding && message.body["finding"] == "test" {
+        return test(config);
+    }
     let what = match (message.kind, message.body["quantity"].as_str()) {
         (MessageKind::Finding, _) => finding(message),
         (_, Some("used_share")) => used_share(message),
@@ -19,7 +61,34 @@ pub fn text(config: &Config, message: &Message) -> String {
         (_, Some("starts_per_hour")) => starts(message),
         _ => format!("{}: {}.", message.kind.name(), message.body),
     };
-    format!("{} {what} {CAUTION}", place(config, message, since(config, message)))
+    let look = look(config, message);
+    Said { head: place(config, message, since(config, message)), rest: format!("{what} {look} {CAUTION}") }
+}
+
+/// Where the figures behind a message are.
+fn look(config: &Config, message: &Message) -> String {
+    let address = config.page.listen;
+    let page = match address.port() {
+        // Any free port: the daemon says which one where it was started.
+        0 => "the page on the box".to_owned(),
+        _ if message.mechanism.is_empty() => format!("http://{address}/ on the box"),
+        _ => format!("http://{address}/mechanism/{} on the box", message.mechanism),
+    };
+    format!("Look at {page}.")
+}
+
+/// The words of a test by hand.
+fn test(config: &Config) -> Said {
+    Said {
+        head: format!("{}: a test message.", config.site_name),
+        rest: format!(
+            "Warnings and findings of {} will come this way. There is nothing to do. {CAUTION}",
+            match config.cranes.as_slice() {
+                [only] => format!("crane {}", only.id),
+                cranes => format!("{} cranes", cranes.len()),
+            }
+        ),
+    }
 }
 
 fn place(config: &Config, message: &Message, since: String) -> String {
@@ -99,10 +168,7 @@ fn starts(message: &Message) -> String {
 fn finding(message: &Message) -> String {
     let said = message.body["text"].as_str().or(message.body["finding"].as_str()).unwrap_or("unknown finding");
     let said = said.trim_end_matches('.');
-    format!(
-        "{said}. The record may be incomplete for this time. Next: check the drive's supply, network and signals, then \
-         look at the page."
-    )
+    format!("{said}. The record may be incomplete for this time. Next: check the drive's supply, network and signals.")
 }
 
 fn raised(message: &Message) -> bool {
@@ -137,6 +203,8 @@ pub(super) mod tests {
             cranes: Vec::new(),
             mqtt: None,
             webhooks: Vec::new(),
+            influx: None,
+            matrix: None,
         }
     }
 
@@ -165,6 +233,20 @@ pub(super) mod tests {
         ] {
             assert!(text.contains(part), "{part:?} is missing in {text:?}");
         }
+    }
+
+    #[test]
+    fn a_message_says_where_to_look_and_its_html_holds_no_mark_of_the_sites_own() {
+        let mut config = config();
+        config.site_name = "Yard <b>\"A\" & 'B'</b>".to_owned();
+        config.page.listen = ([127, 0, 0, 1], 8420).into();
+        let body = json!({"quantity": "starts_per_hour", "level": 120.0, "value": 121.0, "raised": true});
+        let said = said(&config, &message(MessageKind::Warning, body));
+        assert!(said.text().contains("Look at http://127.0.0.1:8420/mechanism/main-hoist on the box."), "{said:?}");
+        let html = said.html();
+        let head = "<strong>Yard &lt;b&gt;&quot;A&quot; &amp; &#39;B&#39;&lt;/b&gt;: crane yard-1, main-hoist, since ";
+        assert!(html.starts_with(head), "{html}");
+        assert_eq!(html.matches('<').count(), 2, "{html}");
     }
 
     #[test]

@@ -25,7 +25,7 @@ enum Request {
     Commit(Vec<MechanismCommit>, oneshot::Sender<Result<Committed, Refused>>),
     Resume(String, oneshot::Sender<Result<Option<Resumed>, StoreError>>),
     MessagesAfter(u64, usize, oneshot::Sender<Result<Vec<(u64, Message)>, StoreError>>),
-    Cursor(String, oneshot::Sender<Result<u64, StoreError>>),
+    Cursor(String, oneshot::Sender<Result<Option<u64>, StoreError>>),
     SetCursor(String, u64, oneshot::Sender<Result<(), StoreError>>),
     OpenServices(oneshot::Sender<Result<Vec<StoredService>, StoreError>>),
     Close(oneshot::Sender<()>),
@@ -121,7 +121,7 @@ impl StoreHandle {
     ///
     /// # Errors
     /// As there; [`StoreError::Closed`] when the writer has ended.
-    pub async fn cursor(&self, destination: &str) -> Result<u64, StoreError> {
+    pub async fn cursor(&self, destination: &str) -> Result<Option<u64>, StoreError> {
         self.ask(|answer| Request::Cursor(destination.to_owned(), answer)).await
     }
 

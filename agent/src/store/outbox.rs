@@ -55,14 +55,14 @@ pub(super) fn messages_after(
     Ok(found)
 }
 
-pub(super) fn cursor(connection: &Connection, path: &Path, destination: &str) -> Result<u64, StoreError> {
+pub(super) fn cursor(connection: &Connection, path: &Path, destination: &str) -> Result<Option<u64>, StoreError> {
     let read = || -> rusqlite::Result<Option<i64>> {
         connection
             .prepare_cached("SELECT seq FROM destination WHERE name = ?1")?
             .query_row([destination], |row| row.get(0))
             .optional()
     };
-    Ok(read().map_err(|error| StoreError::of_sqlite(path, error))?.unwrap_or(0).max(0) as u64)
+    Ok(read().map_err(|error| StoreError::of_sqlite(path, error))?.map(|seq| seq.max(0) as u64))
 }
 
 pub(super) fn set_cursor(connection: &Connection, path: &Path, destination: &str, seq: u64) -> Result<(), StoreError> {

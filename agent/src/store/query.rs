@@ -374,11 +374,11 @@ impl Reader {
         outbox::messages_after(&self.connection, &self.path, seq, limit)
     }
 
-    /// The number of the last message that `destination` has got; 0 for a new one.
+    /// The number of the last message that `destination` has got; `None` for one that the store does not know.
     ///
     /// # Errors
     /// When the file cannot be read.
-    pub fn cursor(&self, destination: &str) -> Result<u64, StoreError> {
+    pub fn cursor(&self, destination: &str) -> Result<Option<u64>, StoreError> {
         outbox::cursor(&self.connection, &self.path, destination)
     }
 

@@ -337,8 +337,8 @@ async fn the_handle_wakes_keeps_cursors_and_gives_back_what_it_cannot_store() {
     assert_eq!(handle.messages_after(1, 10).await.unwrap(), [(2, commit.messages[1].clone())]);
     handle.set_cursor("mqtt", 2).await.unwrap();
     handle.set_cursor("mqtt", 1).await.unwrap();
-    assert_eq!(handle.cursor("mqtt").await.unwrap(), 2, "a cursor never goes back");
-    assert_eq!(handle.cursor("chat").await.unwrap(), 0);
+    assert_eq!(handle.cursor("mqtt").await.unwrap(), Some(2), "a cursor never goes back");
+    assert_eq!(handle.cursor("chat").await.unwrap(), None);
     handle.close().await;
     // Closed means closed: the lock is free and what comes later is given back.
     drop(Store::open(dir.path()).unwrap());

@@ -63,6 +63,8 @@ fn config(crane_name: &str) -> Config {
         }],
         mqtt: None,
         webhooks: Vec::new(),
+        influx: None,
+        matrix: None,
     }
 }
 

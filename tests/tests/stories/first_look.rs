@@ -60,8 +60,9 @@ fn a_panel_that_is_right_is_shown_signal_by_signal() {
     for part in [
         "load_kg of main-hoist: 7300.5 kg",
         "asked: unit 1, function 3, address 0, count 2",
-        "raw: holding 0 = 2400 45E4, read as f32, low word first",
-        "other orders: high word first: ",
+        "raw: holding 0 = 2400 45E4, read as f32, low word first: 7300.5",
+        "high word first                  0 kg",
+        "raw: holding 11 = 2310, read as u16: 8976",
         "raising of main-hoist: on",
         "lowering of main-hoist: off",
         "fault of main-hoist: on (over-current)",
@@ -88,7 +89,8 @@ fn a_wrong_word_order_is_named_with_the_right_one() {
     assert_eq!(answer.status.code(), Some(1), "{}", answer.stdout);
     let load = signal(&answer, "load_kg");
     let mend = load["mend"].as_str().unwrap();
-    assert!(mend.contains("word_order = \"low-first\""), "{load:#}");
+    assert!(mend.contains("write word_order = \"low-first\", which"), "{load:#}");
+    assert!(load["raw"].as_f64().unwrap() > 0.0 && load["value"] == 0.0, "{load:#}");
     assert!(signal(&answer, "run_hours")["fault"].is_null());
 }
 

@@ -9,3 +9,4 @@ mod live_run;
 mod outage;
 mod panel_types;
 mod replay;
+mod telling;

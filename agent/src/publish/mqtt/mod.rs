@@ -3,6 +3,8 @@
 //! Each connection starts with a client of its own and from the cursor, and the broker keeps no session for us: what
 //! was sent but not acknowledged is sent again, in order, by the outbox and by nothing else. That is at least once.
 
+pub mod link;
+
 use std::collections::{BTreeMap, VecDeque};
 use std::future::{Future, poll_fn, ready};
 use std::pin::Pin;
@@ -10,24 +12,25 @@ use std::sync::Arc;
 use std::task::Poll;
 use std::time::Duration;
 
-use rumqttc::{
-    AsyncClient, Event, EventLoop, LastWill, MqttOptions, Packet, PublishNotice, PublishNoticeError, PublishOptions,
-    QoS,
-};
+use rumqttc::{AsyncClient, LastWill, PublishNotice, PublishNoticeError, PublishOptions, QoS};
 use tallyhook_analysis::units::Span;
 use tallyhook_config::model::Mqtt;
 use tokio::sync::{mpsc, watch};
 use tokio::task::JoinSet;
 use tracing::{error, info, warn};
 
-use super::outbox::Outbox;
+use super::chat::{FIRST_BARRED, LONGEST_BARRED};
+use super::http::Why;
+use super::outbox::{Outbox, begin};
 use super::retry::{Backoff, pause, span_of};
 use super::{Wiring, payload, stopped};
 use crate::clock::Clock;
 use crate::figures::SiteFigures;
+use crate::store::message::Message;
+use link::{Lost, Sign, drive};
 
 /// The broker's name in the outbox.
-const DESTINATION: &str = "mqtt";
+pub const DESTINATION: &str = "mqtt";
 /// Messages that may wait for their acknowledgement.
 const WINDOW: usize = 64;
 /// Publishes that may be on the wire; the window, and room for states.
@@ -54,8 +57,11 @@ enum Over {
     /// The daemon stops; the good-byes are said.
     Stopped,
     /// To be tried again.
-    Lost(String),
+    Lost(Lost),
 }
+
+/// What mends a destination whose outbox fails: the store says it in its own words.
+const STORE: &str = "look at what the log says of the store";
 
 type Acknowledgement = Pin<Box<dyn Future<Output = Result<(), PublishNoticeError>> + Send>>;
 
@@ -63,17 +69,34 @@ type Acknowledgement = Pin<Box<dyn Future<Output = Result<(), PublishNoticeError
 pub async fn run<O: Outbox>(broker: Mqtt, figures: watch::Receiver<Arc<SiteFigures>>, wiring: Wiring<O>) {
     let mut backoff = Backoff::new(FIRST_PAUSE, LONGEST_PAUSE);
     let mut stop = wiring.stop.clone();
+    // Before the first connection: what is stored while a new broker is still away is owed to it.
+    while let Err(why) = begin(&wiring.outbox, DESTINATION, wiring.end, broker.from_start).await {
+        warn!("the outbox cannot be read or written: {why}");
+        tokio::select! {
+            () = pause(&wiring.clock, backoff.failed()) => {}
+            () = stopped(&mut stop) => return,
+        }
+    }
+    backoff.succeeded();
+    let mut barred = Backoff::new(FIRST_BARRED, LONGEST_BARRED);
+    let mut suspect = Suspect::default();
     loop {
         let begun = wiring.clock.now().mono;
-        let why = match connection(&broker, figures.clone(), &wiring).await {
+        let Lost { why, needs_person } = match connection(&broker, figures.clone(), &wiring, &mut suspect).await {
             Over::Stopped => return,
-            Over::Lost(why) => why,
+            Over::Lost(lost) => lost,
         };
         if wiring.clock.now().mono >= begun.plus(span_of(&wiring.clock, STOOD)) {
             backoff.succeeded();
         }
-        let wait = backoff.failed();
-        warn!(broker = %broker.host, port = broker.port, "no connection, next try in {wait:?}: {why}");
+        let wait = if needs_person {
+            barred.failed()
+        } else {
+            barred.succeeded();
+            backoff.failed()
+        };
+        wiring.health.trouble(&why.what, &why.mend);
+        info!(broker = %broker.host, port = broker.port, "no connection, next try in {wait:?}");
         tokio::select! {
             () = pause(&wiring.clock, wait) => {}
             () = stopped(&mut stop) => return,
@@ -81,34 +104,58 @@ pub async fn run<O: Outbox>(broker: Mqtt, figures: watch::Receiver<Arc<SiteFigur
     }
 }
 
-async fn connection<O: Outbox>(broker: &Mqtt, figures: watch::Receiver<Arc<SiteFigures>>, wiring: &Wiring<O>) -> Over {
-    let lost = Over::Lost;
-    let options = match options(broker).await {
-        Ok(options) => options,
-        Err(why) => return lost(why),
-    };
+/// Connects, and waits until the broker has let us in.
+async fn connect(
+    options: rumqttc::MqttOptions,
+    wire: &mut JoinSet<()>,
+) -> Result<(AsyncClient, mpsc::UnboundedReceiver<Sign>), Lost> {
     // Never blocks us: the windows below bound what is in it.
-    let (client, eventloop) = match AsyncClient::builder(options).unbounded().try_build() {
-        Ok(built) => built,
-        Err(error) => return lost(error.to_string()),
-    };
+    let (client, eventloop) = AsyncClient::builder(options)
+        .unbounded()
+        .try_build()
+        .map_err(|error| Lost::passing(error.to_string(), "check `host`, `port` and `client_id` in [mqtt]"))?;
     let (events, mut signs) = mpsc::unbounded_channel();
+    wire.spawn(drive(eventloop, events));
+    match signs.recv().await {
+        Some(Sign::Connected) => Ok((client, signs)),
+        Some(Sign::Lost(lost)) => Err(lost),
+        None => Err(ended()),
+    }
+}
+
+fn ended() -> Lost {
+    Lost::passing("the connection's task has ended", "report it if it comes back")
+}
+
+fn unread(why: &str) -> Lost {
+    Lost::passing(format!("the outbox cannot be read: {why}"), STORE)
+}
+
+async fn connection<O: Outbox>(
+    broker: &Mqtt,
+    figures: watch::Receiver<Arc<SiteFigures>>,
+    wiring: &Wiring<O>,
+    suspect: &mut Suspect,
+) -> Over {
+    let mut options = match link::options(broker, &broker.client_id).await {
+        Ok(options) => options,
+        Err(lost) => return Over::Lost(lost),
+    };
+    options.set_last_will(LastWill::new(format!("{}/status", broker.topic_root), "offline", QoS::AtLeastOnce, true));
+    let mut stop = wiring.stop.clone();
     // Dropping the set ends the task, and with it the connection.
     let mut wire = JoinSet::new();
-    wire.spawn(drive(eventloop, events));
-    let mut stop = wiring.stop.clone();
-    tokio::select! {
-        sign = signs.recv() => match sign {
-            Some(Sign::Connected) => {}
-            Some(Sign::Lost(why)) => return lost(why),
-            None => return lost("the connection's task has ended".to_owned()),
+    let (client, mut signs) = tokio::select! {
+        connected = connect(options, &mut wire) => match connected {
+            Ok(connected) => connected,
+            Err(lost) => return Over::Lost(lost),
         },
         () = stopped(&mut stop) => return Over::Stopped,
-    }
+    };
     info!(broker = %broker.host, port = broker.port, "connected");
-    let cursor = match wiring.outbox.cursor(DESTINATION).await {
+    let cursor = match begin(&wiring.outbox, DESTINATION, wiring.end, broker.from_start).await {
         Ok(cursor) => cursor,
-        Err(why) => return lost(format!("the outbox cannot be read: {why}")),
+        Err(why) => return Over::Lost(unread(&why)),
     };
     let mut session = Session {
         root: &broker.topic_root,
@@ -120,57 +167,69 @@ async fn connection<O: Outbox>(broker: &Mqtt, figures: watch::Receiver<Arc<SiteF
         window: VecDeque::new(),
         states: VecDeque::new(),
         told: BTreeMap::new(),
+        suspect,
+        born: false,
     };
-    session.serve(&mut signs).await
+    let over = session.serve(&mut signs).await;
+    if let Over::Lost(_) = &over {
+        session.suspect_first();
+    }
+    over
 }
 
-/// What the connection's task tells.
-enum Sign {
-    Connected,
-    Lost(String),
-}
-
-/// Keeps one connection going, on a task of its own so that nothing ever cuts it short in mid-packet.
-async fn drive(mut eventloop: EventLoop, signs: mpsc::UnboundedSender<Sign>) {
-    loop {
-        match eventloop.poll().await {
-            Ok(Event::Incoming(Packet::ConnAck(_))) => {
-                if signs.send(Sign::Connected).is_err() {
-                    return;
-                }
-            }
-            Ok(_) => {}
-            Err(error) => {
-                // No one listens any more when the session is over.
-                let _ = signs.send(Sign::Lost(error.to_string()));
-                return;
-            }
+/// Publishes a test message under `{root}/test`, as a client of its own, and waits for its acknowledgement.
+///
+/// # Errors
+/// What stands in the way.
+pub async fn try_out(broker: &Mqtt, message: &Message, clock: &Clock) -> Result<String, Why> {
+    let attempt = async {
+        // A client with the daemon's own name would throw the daemon out.
+        let options = link::options(broker, &format!("{}-test", broker.client_id)).await.map_err(|lost| lost.why)?;
+        let mut wire = JoinSet::new();
+        let (client, mut signs) = connect(options, &mut wire).await.map_err(|lost| lost.why)?;
+        let topic = format!("{}/test", broker.topic_root);
+        let acknowledged = client
+            .try_publish_tracked(
+                topic.as_str(),
+                payload::of_message(message).to_string(),
+                PublishOptions::new(QoS::AtLeastOnce),
+            )
+            .map(PublishNotice::wait_completion_async)
+            .map_err(|error| Why::new(error.to_string(), "try again"))?;
+        tokio::select! {
+            heard = acknowledged => heard.map_err(|error| Why::new(error.to_string(), "try again"))?,
+            sign = signs.recv() => return Err(match sign {
+                Some(Sign::Lost(lost)) => lost.why,
+                _ => ended().why,
+            }),
         }
+        // A clean good-bye; the message is through, whether it is heard or not.
+        let _ = client.try_disconnect_now();
+        Ok(format!("the broker has acknowledged a message under {topic}"))
+    };
+    tokio::select! {
+        result = attempt => result,
+        () = pause(clock, STALLED) => Err(Why::new(
+            format!("no answer within {} s", STALLED.as_secs()),
+            "check that the broker runs, `host` and `port`, and the network",
+        )),
     }
 }
 
-async fn options(broker: &Mqtt) -> Result<MqttOptions, String> {
-    let mut options = MqttOptions::new(broker.client_id.as_str(), (broker.host.as_str(), broker.port));
-    options
-        .set_keep_alive(15)
-        .set_max_packet_size(LARGEST_PACKET, LARGEST_PACKET)
-        .set_inflight(IN_FLIGHT)
-        .set_last_will(LastWill::new(format!("{}/status", broker.topic_root), "offline", QoS::AtLeastOnce, true));
-    options.try_set_clean_session(true).map_err(|error| error.to_string())?;
-    if let Some(user) = &broker.username {
-        match &broker.password_file {
-            // Read for each connection: a changed password needs no restart.
-            Some(path) => {
-                let password = tokio::fs::read_to_string(path)
-                    .await
-                    .map_err(|error| format!("the password file {} cannot be read: {error}", path.display()))?;
-                options.set_credentials(user.as_str(), password.trim_end_matches(['\r', '\n']).to_owned());
-            }
-            None => drop(options.set_username(user.as_str())),
-        }
-    }
-    Ok(options)
+/// A message after which the broker has hung up each time, before it acknowledged it. MQTT 3.1.1 has no way to say that
+/// a packet is too large: the broker just hangs up, and would for ever.
+#[derive(Debug, Default)]
+struct Suspect {
+    /// The oldest message without an acknowledgement.
+    seq: u64,
+    /// Connections in a row that ended with it.
+    ends: u32,
 }
+
+/// After so many ends the message is sent alone.
+const ALONE_AFTER: u32 = 2;
+/// After so many it is left out; the last five of them on connections that were good until it was sent.
+const LEFT_OUT_AFTER: u32 = 7;
 
 struct Session<'a, O> {
     root: &'a str,
@@ -186,23 +245,44 @@ struct Session<'a, O> {
     states: VecDeque<(u64, Acknowledgement)>,
     /// The last state of each topic on this connection.
     told: BTreeMap<String, String>,
+    suspect: &'a mut Suspect,
+    /// The broker has acknowledged something on this connection: it is a good one.
+    born: bool,
 }
 
 impl<O: Outbox> Session<'_, O> {
+    /// After a lost connection: holds the oldest message that went out in vain under suspicion.
+    fn suspect_first(&mut self) {
+        let Some(&(first, _)) = self.window.front() else { return };
+        if self.suspect.seq != first {
+            *self.suspect = Suspect { seq: first, ends: 0 };
+        }
+        self.suspect.ends += 1;
+    }
+
+    /// How many more messages may go out now. Once one is under suspicion it goes out alone, and only after the
+    /// connection has proved good, so that its end is that message's doing.
+    fn room(&self) -> usize {
+        if self.suspect.ends < ALONE_AFTER {
+            return WINDOW - self.window.len();
+        }
+        usize::from(self.born && self.window.is_empty())
+    }
+
     async fn serve(&mut self, signs: &mut mpsc::UnboundedReceiver<Sign>) -> Over {
         let clock = self.wiring.clock.clone();
         let mut stop = self.wiring.stop.clone();
         let lost = Over::Lost;
         match self.publish(format!("{}/status", self.root), "online".to_owned(), true) {
             Ok(birth) => self.states.push_back((0, birth)),
-            Err(why) => return lost(why),
+            Err(why) => return lost(Lost::passing(why, STORE)),
         }
         let mut stopping: Option<Span> = None;
         let mut next_state = clock.now().mono;
         let mut stalled_at = clock.now().mono.plus(span_of(&clock, STALLED));
         loop {
             if let Err(why) = self.fill().await {
-                return lost(why);
+                return lost(unread(&why));
             }
             if let Some(end) = stopping
                 && ((self.window.is_empty() && self.states.is_empty()) || clock.now().mono >= end)
@@ -212,38 +292,48 @@ impl<O: Outbox> Session<'_, O> {
             if self.window.is_empty() && self.states.is_empty() {
                 stalled_at = clock.now().mono.plus(span_of(&clock, STALLED));
             }
-            let room = self.window.len() < WINDOW;
+            let room = self.room() > 0;
             tokio::select! {
                 sign = signs.recv() => match sign {
                     Some(Sign::Connected) => {}
                     Some(Sign::Lost(why)) => return lost(why),
-                    None => return lost("the connection's task has ended".to_owned()),
+                    None => return lost(ended()),
                 },
                 acknowledged = first_acknowledged(&mut self.window), if !self.window.is_empty() => match acknowledged {
                     Ok(seq) => {
+                        self.heard();
+                        if seq >= self.suspect.seq {
+                            *self.suspect = Suspect::default();
+                        }
                         stalled_at = clock.now().mono.plus(span_of(&clock, STALLED));
                         if let Err(why) = self.wiring.outbox.set_cursor(DESTINATION, seq).await {
                             // Told again after the next connection: a double, which the contract allows.
                             warn!("the outbox cannot keep the broker's cursor: {why}");
                         }
                     }
-                    Err(error) => return lost(error.to_string()),
+                    Err(error) => return lost(unacknowledged(&clock, signs, &error).await),
                 },
                 acknowledged = first_acknowledged(&mut self.states), if !self.states.is_empty() => match acknowledged {
-                    Ok(_) => stalled_at = clock.now().mono.plus(span_of(&clock, STALLED)),
-                    Err(error) => return lost(error.to_string()),
+                    Ok(_) => {
+                        self.heard();
+                        stalled_at = clock.now().mono.plus(span_of(&clock, STALLED));
+                    }
+                    Err(error) => return lost(unacknowledged(&clock, signs, &error).await),
                 },
                 Ok(()) = self.stored.changed(), if room => {}
                 () = clock.sleep_until(next_state), if self.states.is_empty() && stopping.is_none() => {
                     if let Err(why) = self.tell_states() {
-                        return lost(why);
+                        return lost(Lost::passing(why, "report it"));
                     }
                     next_state = clock.now().mono.plus(span_of(&clock, STATE_PAUSE));
                 },
-                () = clock.sleep_until(stalled_at) => return lost(format!("nothing acknowledged for {STALLED:?}")),
+                () = clock.sleep_until(stalled_at) => {
+                    let what = format!("the broker has acknowledged nothing for {STALLED:?}");
+                    return lost(Lost::passing(what, "look at the broker's own log and the network"));
+                },
                 () = stopped(&mut stop), if stopping.is_none() => {
                     if let Err(why) = self.tell_states() {
-                        return lost(why);
+                        return lost(Lost::passing(why, "report it"));
                     }
                     stopping = Some(clock.now().mono.plus(span_of(&clock, LAST_DELIVERY)));
                 },
@@ -254,20 +344,30 @@ impl<O: Outbox> Session<'_, O> {
 
     /// Hands messages to the client until the window is full.
     async fn fill(&mut self) -> Result<(), String> {
-        while self.window.len() < WINDOW {
+        loop {
             self.stored.borrow_and_update();
-            let room = WINDOW - self.window.len();
-            let batch = self.wiring.outbox.messages_after(self.sent, room).await;
-            let batch = batch.map_err(|why| format!("the outbox cannot be read: {why}"))?;
+            let room = self.room();
+            if room == 0 {
+                return Ok(());
+            }
+            let batch = self.wiring.outbox.messages_after(self.sent, room).await?;
             if batch.is_empty() {
                 return Ok(());
             }
             for (seq, message) in batch {
                 let topic = format!("{}/{}/{}/{}", self.root, message.crane, message.mechanism, message.kind.name());
                 let body = payload::of_message(&message).to_string();
-                let acknowledgement = if topic.len() + body.len() + PACKET_HEAD > LARGEST_PACKET {
+                let size = topic.len() + body.len();
+                let acknowledgement = if size + PACKET_HEAD > LARGEST_PACKET {
                     // The client would refuse it at every connection, for ever.
-                    error!(id = %message.id, bytes = body.len(), "message left out: over {LARGEST_PACKET} bytes");
+                    let why = format!("it has {size} bytes, over our own limit of {LARGEST_PACKET}");
+                    self.wiring.health.parked(&message.id, &why, "report it");
+                    Box::pin(ready(Ok(())))
+                } else if seq == self.suspect.seq && self.suspect.ends >= LEFT_OUT_AFTER {
+                    let why = format!(
+                        "the broker takes other messages, but hung up {LEFT_OUT_AFTER} times on this one of {size} bytes"
+                    );
+                    self.wiring.health.parked(&message.id, &why, "raise the broker's largest packet or message size");
                     Box::pin(ready(Ok(())))
                 } else {
                     self.publish(topic, body, false)?
@@ -276,7 +376,12 @@ impl<O: Outbox> Session<'_, O> {
                 self.sent = seq;
             }
         }
-        Ok(())
+    }
+
+    /// The broker has acknowledged something.
+    fn heard(&mut self) {
+        self.born = true;
+        self.wiring.health.well();
     }
 
     /// Publishes the states that have changed since they were last told on this connection.
@@ -330,6 +435,23 @@ impl<O: Outbox> Session<'_, O> {
         }
         Over::Stopped
     }
+}
+
+/// Why a publish will not be acknowledged: the connection's own word, which follows at once, says more.
+async fn unacknowledged(clock: &Clock, signs: &mut mpsc::UnboundedReceiver<Sign>, error: &PublishNoticeError) -> Lost {
+    let word = async {
+        while let Some(sign) = signs.recv().await {
+            if let Sign::Lost(lost) = sign {
+                return Some(lost);
+            }
+        }
+        None
+    };
+    let lost = tokio::select! {
+        lost = word => lost,
+        () = pause(clock, FIRST_PAUSE) => None,
+    };
+    lost.unwrap_or_else(|| Lost::passing(error.to_string(), "look at the broker's own log if it lasts"))
 }
 
 /// Waits until the oldest publish is acknowledged, takes it and all acknowledged ones that follow without a hole, and

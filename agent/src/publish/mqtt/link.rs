@@ -1,0 +1,179 @@
+//! The way to the broker: who we are, how the connection is secured, and what mends one that does not come about.
+
+use std::path::Path;
+use std::sync::Arc;
+
+use rumqttc::{
+    ConnectReturnCode, ConnectionError, Event, EventLoop, MqttOptions, Packet, StateError, TlsConfiguration, Transport,
+};
+use rustls::pki_types::pem::PemObject;
+use rustls::pki_types::{CertificateDer, PrivateKeyDer};
+use rustls::{ClientConfig, RootCertStore};
+use tallyhook_config::model::{Mqtt, Tls};
+use tokio::sync::mpsc;
+
+use super::super::http::Why;
+use super::super::tls;
+use super::{IN_FLIGHT, LARGEST_PACKET};
+
+/// Why there is no connection.
+#[derive(Debug)]
+pub struct Lost {
+    /// What went wrong, and its mend.
+    pub why: Why,
+    /// It will not pass by itself: a person has to mend something first.
+    pub needs_person: bool,
+}
+
+impl Lost {
+    /// What may pass by itself.
+    pub fn passing(what: impl Into<String>, mend: impl Into<String>) -> Self {
+        Lost { why: Why::new(what, mend), needs_person: false }
+    }
+
+    fn standing(what: impl Into<String>, mend: impl Into<String>) -> Self {
+        Lost { why: Why::new(what, mend), needs_person: true }
+    }
+}
+
+/// What a connection's task tells.
+pub enum Sign {
+    /// The broker has let us in.
+    Connected,
+    /// The connection is over.
+    Lost(Lost),
+}
+
+/// Keeps one connection going, on a task of its own so that nothing ever cuts it short in mid-packet.
+pub async fn drive(mut eventloop: EventLoop, signs: mpsc::UnboundedSender<Sign>) {
+    loop {
+        match eventloop.poll().await {
+            Ok(Event::Incoming(Packet::ConnAck(_))) => {
+                if signs.send(Sign::Connected).is_err() {
+                    return;
+                }
+            }
+            Ok(_) => {}
+            Err(error) => {
+                // No one listens any more when the session is over.
+                let _ = signs.send(Sign::Lost(lost(&error)));
+                return;
+            }
+        }
+    }
+}
+
+/// The options of a connection as `client_id`. Files are read for each connection: a changed password or certificate
+/// needs no restart.
+///
+/// # Errors
+/// When a file cannot be used.
+pub async fn options(broker: &Mqtt, client_id: &str) -> Result<MqttOptions, Lost> {
+    let mut options = MqttOptions::new(client_id, (broker.host.as_str(), broker.port));
+    options.set_keep_alive(15).set_max_packet_size(LARGEST_PACKET, LARGEST_PACKET).set_inflight(IN_FLIGHT);
+    options
+        .try_set_clean_session(true)
+        .map_err(|error| Lost::standing(error.to_string(), "give the broker a `client_id`"))?;
+    if let Some(user) = &broker.username {
+        match &broker.password_file {
+            Some(path) => {
+                let password = read(path, "password_file").await?;
+                let password =
+                    String::from_utf8(password).map_err(|_| unusable(path, "it is no text", "password_file"))?;
+                options.set_credentials(user.as_str(), password.trim_end_matches(['\r', '\n']).to_owned());
+            }
+            None => drop(options.set_username(user.as_str())),
+        }
+    }
+    if let Some(tls) = &broker.tls {
+        let config = security(tls).await?;
+        options.set_transport(Transport::tls_with_config(TlsConfiguration::Rustls(Arc::new(config))));
+    }
+    Ok(options)
+}
+
+async fn security(tls: &Tls) -> Result<ClientConfig, Lost> {
+    let mut roots = RootCertStore::empty();
+    match &tls.ca_file {
+        Some(path) => {
+            for certificate in certificates(path, "ca_file").await? {
+                roots.add(certificate).map_err(|error| unusable(path, &error.to_string(), "ca_file"))?;
+            }
+        }
+        None => {
+            let found = tokio::task::spawn_blocking(rustls_native_certs::load_native_certs).await;
+            let found = found.map(|found| found.certs).unwrap_or_default();
+            if roots.add_parsable_certificates(found).0 == 0 {
+                return Err(Lost::standing(
+                    "this machine has no authority that could vouch for the broker",
+                    "install the package ca-certificates, or give `ca_file`",
+                ));
+            }
+        }
+    }
+    let builder = ClientConfig::builder().with_root_certificates(roots);
+    let Some((certificate, key)) = &tls.client else { return Ok(builder.with_no_client_auth()) };
+    let chain = certificates(certificate, "certificate_file").await?;
+    let secret = PrivateKeyDer::from_pem_slice(&read(key, "key_file").await?)
+        .map_err(|error| unusable(key, &error.to_string(), "key_file"))?;
+    builder.with_client_auth_cert(chain, secret).map_err(|error| {
+        Lost::standing(
+            format!("the certificate in {} cannot be shown: {error}", certificate.display()),
+            "give `key_file` the key of the certificate in `certificate_file`",
+        )
+    })
+}
+
+async fn certificates(path: &Path, key: &str) -> Result<Vec<CertificateDer<'static>>, Lost> {
+    let pem = read(path, key).await?;
+    let found: Result<Vec<_>, _> = CertificateDer::pem_slice_iter(&pem).collect();
+    match found {
+        Ok(found) if !found.is_empty() => Ok(found),
+        Ok(_) => Err(unusable(path, "there is no certificate in it", key)),
+        Err(error) => Err(unusable(path, &error.to_string(), key)),
+    }
+}
+
+async fn read(path: &Path, key: &str) -> Result<Vec<u8>, Lost> {
+    tokio::fs::read(path).await.map_err(|error| unusable(path, &error.to_string(), key))
+}
+
+fn unusable(path: &Path, why: &str, key: &str) -> Lost {
+    Lost::standing(
+        format!("the file {} cannot be used: {why}", path.display()),
+        format!("check `{key}` in [mqtt], and that the daemon may read the file"),
+    )
+}
+
+/// What a connection's end means.
+fn lost(error: &ConnectionError) -> Lost {
+    let said = error.to_string();
+    if let Some(mend) = tls::mend(&said) {
+        return Lost::standing(said, mend);
+    }
+    match error {
+        ConnectionError::ConnectionRefused(code) => match code {
+            ConnectReturnCode::BadUserNamePassword | ConnectReturnCode::NotAuthorized => Lost::standing(
+                "the broker refuses our user name or password",
+                "check `username`, and put the user's password into `password_file`",
+            ),
+            ConnectReturnCode::BadClientId => {
+                Lost::standing("the broker refuses our client identifier", "give another `client_id`")
+            }
+            ConnectReturnCode::RefusedProtocolVersion => {
+                Lost::standing("the broker does not speak MQTT 3.1.1", "switch that version on at the broker")
+            }
+            ConnectReturnCode::ServiceUnavailable | ConnectReturnCode::Success => {
+                Lost::passing("the broker is not ready", "look at the broker's own log if it lasts")
+            }
+        },
+        ConnectionError::MqttState(StateError::ConnectionAborted | StateError::Io(_)) => Lost::passing(
+            "the broker has hung up",
+            "look at the broker's own log if it lasts; two clients with one `client_id` throw each other out",
+        ),
+        ConnectionError::MqttState(StateError::AwaitPingResp) | ConnectionError::NetworkTimeout => {
+            Lost::passing("the broker does not answer", "check that the broker runs, and the network")
+        }
+        _ => Lost::passing(said, "check that the broker runs, `host` and `port`, and the network"),
+    }
+}

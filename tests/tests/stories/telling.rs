@@ -1,0 +1,133 @@
+//! People and the time-series server are told by the built binary: a real Matrix server and a real VictoriaMetrics,
+//! a daemon that is killed between a message and its answer, and a test message by hand.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::time::Duration;
+
+use serde_json::Value;
+use tallyhook_tests::cabinet::{Cabinet, wait_for};
+use tallyhook_tests::peers::{Broker, free_port, wait_for_port};
+use tallyhook_tests::plan::Plan;
+use tallyhook_tests::receiver::Receiver;
+use tallyhook_tests::series::{ChatServer, TimeSeries, Wire};
+
+use crate::live_run::{RATED_KG, configuration, drive, unix_now};
+
+#[test]
+fn each_warning_is_in_the_room_once_though_the_daemon_dies_before_the_answer() {
+    let mut plan = Plan::new(RATED_KG);
+    plan.rest(1.0);
+    for i in 0..8 {
+        // The first, the fourth and the seventh are over the rated load.
+        plan.lift(if i % 3 == 0 { 1.05 } else { 0.5 } * RATED_KG + 10.0 * f64::from(i), 1, 1.0);
+    }
+    plan.rest(2.0);
+    let cabinet = Cabinet::new();
+    let (drive_port, page_port) = (free_port(), free_port());
+    let (chat, series, receiver) = (ChatServer::start(), TimeSeries::start(), Receiver::start());
+    let wire = Wire::that_loses_answers(chat.port);
+    cabinet.write("password", "word\n");
+    let more = format!(
+        "[matrix]\nurl = \"http://127.0.0.1:{}\"\nuser = \"crane\"\npassword_file = \"password\"\nroom = \"{}\"\n\
+         [influx]\nurl = \"http://127.0.0.1:{}\"\norg = \"plant\"\nbucket = \"cranes\"\nhealth_every = \"1s\"\n\
+         [[webhook]]\nname = \"list\"\nurl = \"{}\"\ntemplate = '{{\"id\": \"{{{{id}}}}\", \"text\": \"{{{{text}}}}\"}}'\n",
+        wire.port, chat.room, series.port, receiver.url
+    );
+    cabinet.write("site.toml", &configuration(drive_port, page_port, &more));
+    let start = unix_now() + 6.0;
+    let _drive = drive(&cabinet, &plan, drive_port, start);
+    let daemon = cabinet.start(&["run", "--config", "site.toml"]);
+    wait_for_port("the page", page_port);
+    wait_for("a message whose answer is lost", Duration::from_secs(60), || wire.has_lost().then_some(()));
+    let told = chat.said().len();
+    assert_eq!(told, 1, "the server has it, the daemon does not know");
+    daemon.kill();
+    wire.mend();
+    let daemon = cabinet.start(&["run", "--config", "site.toml"]);
+    wait_for("the plan's end", Duration::from_secs(120), || (unix_now() > start + plan.seconds() + 2.0).then_some(()));
+
+    // What was to be told, by its ids: the webhook may have it twice after the kill.
+    let warnings = || -> BTreeMap<String, String> {
+        let bodies = receiver.bodies();
+        let parsed = bodies.iter().map(|body| serde_json::from_str::<Value>(body).unwrap());
+        parsed.map(|b| (b["id"].as_str().unwrap().to_owned(), b["text"].as_str().unwrap().to_owned())).collect()
+    };
+    wait_for("the last message in the room", Duration::from_secs(30), || {
+        (chat.said().len() >= warnings().len()).then_some(())
+    });
+    let mut said: Vec<String> = chat.said().iter().map(|c| c["body"].as_str().unwrap().to_owned()).collect();
+    let mut wanted: Vec<String> = warnings().into_values().collect();
+    said.sort();
+    wanted.sort();
+    assert!(wanted.len() > 3, "three overloads and a level at least: {wanted:#?}");
+    assert_eq!(said, wanted, "each warning once");
+    assert!(chat.said()[0]["formatted_body"].as_str().unwrap().starts_with("<strong>Eastfield precast yard: crane "));
+
+    // The series against the store.
+    let lifts = cabinet.run(&["lifts", "--data", "data", "--json"]).json();
+    let lifts = lifts.as_array().unwrap();
+    assert_eq!(lifts.len() as u64, plan.lifts);
+    let loads = wait_for("the last lift in the series", Duration::from_secs(30), || {
+        Some(series.all_of("crane_lift_load_kg")).filter(|found| found.len() == lifts.len())
+    });
+    let sum = |field: &str| -> f64 { lifts.iter().map(|l| l[field].as_f64().unwrap()).sum() };
+    let near = |one: f64, other: f64| (one - other).abs() < 1e-6 * other.abs();
+    assert!(near(loads.values().sum(), sum("load_kg")), "{loads:?}");
+    let seconds: f64 = series.all_of("crane_lift_running_seconds").values().sum();
+    assert!(near(seconds, sum("running_seconds")), "{seconds}");
+    let overloads = wait_for("the warnings in the series", Duration::from_secs(30), || {
+        let found = series.all_of("crane_warning_load_kg");
+        (found.len() == 3).then_some(found)
+    });
+    let over: BTreeSet<i64> = loads.iter().filter(|(_, kg)| **kg > RATED_KG).map(|(at, _)| *at).collect();
+    assert_eq!(overloads.keys().copied().collect::<BTreeSet<_>>(), over, "a warning at the end of each overload");
+    assert!(!series.all_of("crane_recorder_uptime_seconds").is_empty());
+    assert!(!series.all_of("crane_use_consumed").is_empty());
+
+    // A test message by hand, beside the running daemon, which goes on undisturbed.
+    let before = chat.said().len();
+    let answer = cabinet.run(&["notify", "--test", "--config", "site.toml"]);
+    assert_eq!(answer.status.code(), Some(0), "{answer:?}");
+    for line in ["matrix: told;", "influx: told;", "webhook:list: told;"] {
+        assert!(answer.stdout.contains(line), "{line} is missing in {}", answer.stdout);
+    }
+    let said = chat.said();
+    assert_eq!(said.len(), before + 1);
+    assert!(said[before]["body"].as_str().unwrap().contains("a test message"), "{said:?}");
+    assert_eq!(daemon.interrupt(Duration::from_secs(20)).code(), Some(0));
+}
+
+#[test]
+fn a_destination_that_cannot_be_told_is_named_with_its_mend() {
+    let (cabinet, broker, receiver) = (Cabinet::new(), Broker::start(), Receiver::start());
+    let dead = free_port();
+    let more = format!(
+        "[mqtt]\nhost = \"127.0.0.1\"\nport = {}\n[[webhook]]\nname = \"list\"\nurl = \"{}\"\n\
+         [influx]\nurl = \"http://127.0.0.1:{dead}\"\norg = \"plant\"\nbucket = \"cranes\"\n\
+         [matrix]\nurl = \"http://127.0.0.1:{dead}\"\nuser = \"crane\"\npassword_file = \"missing\"\nroom = \"!a:b\"\n",
+        broker.port, receiver.url
+    );
+    cabinet.write("site.toml", &configuration(free_port(), free_port(), &more));
+    let mut subscriber = broker.subscribe("tallyhook/test");
+    // The subscriber does not say when it is in place.
+    let subscribed = unix_now();
+    wait_for("the subscription", Duration::from_secs(5), || (unix_now() > subscribed + 0.5).then_some(()));
+    let answer = cabinet.run(&["notify", "--test", "--config", "site.toml"]);
+    assert_eq!(answer.status.code(), Some(3), "{answer:?}");
+    assert!(answer.stdout.contains("mqtt: told;") && answer.stdout.contains("webhook:list: told;"), "{answer:?}");
+    assert!(answer.stdout.contains("influx: NOT told: no connection"), "{answer:?}");
+    assert!(answer.stdout.contains("check that the server runs"), "{answer:?}");
+    assert!(answer.stdout.contains("matrix: NOT told: the password file"), "{answer:?}");
+    assert!(answer.stderr.contains("2 of 4 destinations"), "{answer:?}");
+    let told = subscriber.line(Duration::from_secs(10), |line| Some(line.to_owned()));
+    assert!(told.contains("\"finding\":\"test\""), "{told}");
+    assert!(receiver.bodies()[0].contains("a test message"), "{:?}", receiver.bodies());
+
+    let nobody = cabinet.run(&["notify", "--test", "--config", "none.toml"]);
+    assert_eq!(nobody.status.code(), Some(2));
+    assert_eq!(cabinet.run(&["notify", "--config", "site.toml"]).status.code(), Some(2), "without --test");
+    cabinet.write("site.toml", &configuration(free_port(), free_port(), ""));
+    let nobody = cabinet.run(&["notify", "--test", "--config", "site.toml"]);
+    assert_eq!(nobody.status.code(), Some(2));
+    assert!(nobody.stderr.contains("nobody is configured"), "{nobody:?}");
+}
