@@ -1,5 +1,7 @@
 //! The drive's own counters: how wide they are, by what they step, and that a mechanism may have none.
 
+#![allow(clippy::unwrap_used, clippy::expect_used, reason = "tests")]
+
 use tallyhook_analysis::counter::Counter;
 use tallyhook_analysis::sample::Quantity;
 use tallyhook_config::{Faults, StarterOptions, load, starter};

@@ -1,5 +1,7 @@
 //! What a signal's registers mean: every type, order, mask and marker as the file says it, and what does not fit.
 
+#![allow(clippy::unwrap_used, clippy::expect_used, reason = "tests")]
+
 use tallyhook_config::model::{ByteOrder, On, Rational, RawType, Signal, WordOrder};
 use tallyhook_config::{StarterOptions, load, starter};
 

@@ -1,5 +1,7 @@
 //! Register maps in files of their own: what is laid under what, and where a fault in one is shown.
 
+#![allow(clippy::unwrap_used, clippy::expect_used, reason = "tests")]
+
 use tallyhook_config::model::{Config, RawType, Signal, WordOrder};
 use tallyhook_config::{Faults, Loaded, ProfileText, load, load_with_profiles};
 

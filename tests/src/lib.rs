@@ -6,6 +6,7 @@
 
 pub mod cabinet;
 pub mod modbus;
+pub mod panel;
 pub mod peers;
 pub mod plan;
 pub mod receiver;

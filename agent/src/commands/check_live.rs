@@ -4,9 +4,10 @@ use std::fmt::Write as _;
 
 use serde_json::{Value, json};
 use tallyhook_analysis::sample::Quantity;
-use tallyhook_config::model::{ByteOrder, Register, Signal, Target, WordOrder};
+use tallyhook_config::model::{ByteOrder, RawType, Register, Signal, Target, WordOrder};
 
 use crate::drive::Decoded;
+use crate::drive::decode::Number;
 use crate::drive::look::{DriveLook, SignalLook};
 
 /// How many things are at fault: drives that do not answer, and signals that are refused or cannot be believed.
@@ -19,7 +20,8 @@ pub fn render(looks: &[DriveLook]) -> String {
     let mut out = String::new();
     // Writing to a `String` does not fail.
     for look in looks {
-        let _ = writeln!(out, "\ndrive {}, {}, unit {}: {}", look.drive.name, look.place, look.drive.unit, look.state);
+        let _ = writeln!(out, "\ndrive {}, {}, unit {}", look.drive.name, look.place, look.drive.unit);
+        let _ = writeln!(out, "  {}", look.state);
         if !look.answers() {
             let _ = writeln!(out, "  mend: {}", mend_of_silence(look));
             continue;
@@ -60,24 +62,36 @@ fn render_signal(out: &mut String, unit: u8, look: &SignalLook) {
     if !look.words.is_empty() {
         let _ = writeln!(
             out,
-            "    raw: {} {} = {}, read as {}",
+            "    raw: {} {} = {}, read as {}{}",
             signal.register.table.name(),
             signal.register.address,
             hex(signal, &look.words).join(" "),
-            type_words(&signal.register)
+            type_words(&signal.register),
+            raw_number(signal, look)
         );
     }
     if !look.others.is_empty() {
-        let others: Vec<String> = look
-            .others
-            .iter()
-            .map(|(register, value)| format!("{}: {}", order(register), shown(signal.target, *value)))
-            .collect();
-        let _ = writeln!(out, "    other orders: {}", others.join("; "));
+        let _ = writeln!(out, "    in the other orders:");
+        for (register, value) in &look.others {
+            let _ = writeln!(out, "      {:<32} {}", order(register), shown(signal.target, *value));
+        }
     }
     if let Some(doubt) = &look.doubt {
         let _ = writeln!(out, "    FAULT: {}", doubt.what);
         let _ = writeln!(out, "    mend: {}", doubt.mend);
+    }
+}
+
+/// The number before scale and offset; nothing for a single bit.
+fn raw_number(signal: &Signal, look: &SignalLook) -> String {
+    if matches!(signal.register.raw, RawType::Bit(_) | RawType::Contact) {
+        return String::new();
+    }
+    match look.raw {
+        None => String::new(),
+        Some(Number::Whole(number)) => format!(": {number}"),
+        Some(Number::Float(number)) if number == 0.0 || (1e-3..1e9).contains(&number.abs()) => format!(": {number}"),
+        Some(Number::Float(number)) => format!(": {number:e}"),
     }
 }
 
@@ -130,6 +144,7 @@ fn signal_document(unit: u8, look: &SignalLook) -> Value {
         "word_order": signal.register.raw.order().map(WordOrder::name),
         "byte_order": signal.register.bytes.name(),
         "words": hex(signal, &look.words),
+        "raw": look.raw.map(raw_document),
         "value": number(signal.target, look.value),
         "unit": unit_of(signal.target),
         "no_value": look.says_no_value,
@@ -138,6 +153,17 @@ fn signal_document(unit: u8, look: &SignalLook) -> Value {
         "fault": look.doubt.as_ref().map(|doubt| &doubt.what),
         "mend": look.doubt.as_ref().map(|doubt| &doubt.mend),
     })
+}
+
+/// A raw number in JSON; a text where it is too great for one that every reader takes exactly.
+fn raw_document(raw: Number) -> Value {
+    match raw {
+        Number::Whole(number) => match i64::try_from(number) {
+            Ok(number) if number.unsigned_abs() <= 1 << 53 => json!(number),
+            _ => json!(number.to_string()),
+        },
+        Number::Float(number) => json!(number),
+    }
 }
 
 /// What to try with a drive that gives no answer.
@@ -166,7 +192,7 @@ fn hex(signal: &Signal, words: &[u16]) -> Vec<String> {
 fn type_words(register: &Register) -> String {
     match register.raw.order() {
         None if register.bytes == ByteOrder::HighFirst => match register.raw {
-            tallyhook_config::model::RawType::Bit(bit) => format!("bit {bit}"),
+            RawType::Bit(bit) => format!("bit {bit}"),
             raw => raw.name().to_owned(),
         },
         None => format!("{}, low byte first", register.raw.name()),

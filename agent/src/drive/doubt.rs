@@ -87,15 +87,23 @@ pub(super) fn of(mechanism: &Mechanism, look: &SignalLook) -> Option<Doubt> {
         .collect();
     let mend = match believed.as_slice() {
         [] => "compare `address`, `table`, `type` and `scale` with the drive's manual".to_owned(),
-        [only, ..] => format!("write {}, which gives a value that can be", order_words(only)),
+        [first, ..] => format!("write {}, which gives a value that can be", order_keys(first, &signal.register)),
     };
     Some(Doubt { what, mend })
 }
 
-/// The keys for an order.
-pub fn order_words(register: &Register) -> String {
-    let words = register.raw.order().map_or("", |order| order.name());
-    format!("word_order = \"{words}\", byte_order = \"{}\"", register.bytes.name())
+/// The keys in which a register's order differs from the configured one.
+fn order_keys(register: &Register, configured: &Register) -> String {
+    let mut keys = Vec::new();
+    if register.raw.order() != configured.raw.order()
+        && let Some(order) = register.raw.order()
+    {
+        keys.push(format!("word_order = \"{}\"", order.name()));
+    }
+    if register.bytes != configured.bytes {
+        keys.push(format!("byte_order = \"{}\"", register.bytes.name()));
+    }
+    keys.join(", ")
 }
 
 /// A signal whose read the device refused.
@@ -143,5 +151,105 @@ pub(super) fn both_directions(looks: &mut [SignalLook]) {
                     .to_owned(),
             });
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::fixture;
+    use super::*;
+    use tallyhook_config::model::WordOrder;
+
+    /// A look at one signal of a hoist of 16 t with these words, as a device would have answered it.
+    fn look(signal: Signal, words: &[u16]) -> (Mechanism, SignalLook) {
+        let config = fixture::config(vec![fixture::drive("d", "a:1", 100, 1000)], vec![vec![signal.clone()]]);
+        let mechanism = config.cranes[0].mechanisms[0].clone();
+        let bits = super::super::decode::bits(signal.register, words);
+        let value = super::super::decode::signal(&signal, bits);
+        let says_no_value = super::super::decode::says_no_value(&signal, bits);
+        let request = Request { table: Table::Holding, address: 0, count: words.len() as u16 };
+        let other = Register { raw: signal.register.raw.with_order(WordOrder::LowFirst), ..signal.register };
+        let in_other_order = Signal { register: other, ..signal.clone() };
+        let others = match signal.register.raw.order() {
+            Some(_) => {
+                vec![(other, super::super::decode::signal(&in_other_order, super::super::decode::bits(other, words)))]
+            }
+            None => Vec::new(),
+        };
+        let look = SignalLook {
+            mechanism: mechanism.id.clone(),
+            signal,
+            request,
+            words: words.to_vec(),
+            raw: None,
+            value,
+            says_no_value,
+            text: None,
+            others,
+            doubt: None,
+        };
+        (mechanism, look)
+    }
+
+    fn load(raw: RawType, words: &[u16]) -> Option<Doubt> {
+        let signal = fixture::signal(Target::Quantity(Quantity::Load), "d", Table::Holding, 0, raw);
+        let (mechanism, look) = look(signal, words);
+        of(&mechanism, &look)
+    }
+
+    #[test]
+    fn a_load_is_believed_up_to_twice_the_rated_one() {
+        assert_eq!(load(RawType::U16, &[0]), None);
+        assert_eq!(load(RawType::U16, &[32_000]), None);
+        let doubt = load(RawType::U16, &[32_001]).unwrap();
+        assert!(doubt.what.starts_with("32001 is no value that `load_kg` can have"), "{doubt:?}");
+        assert!(doubt.mend.contains("`scale`"), "{doubt:?}");
+        assert!(load(RawType::I16, &[0x8000]).is_some());
+        assert!(load(RawType::Bcd16, &[0x00AB]).unwrap().what.contains("no bcd16"));
+    }
+
+    #[test]
+    fn another_order_that_can_be_is_the_mend() {
+        let doubt = load(RawType::I32(WordOrder::HighFirst), &[0x1F40, 0x0000]).unwrap();
+        assert!(doubt.mend.contains("word_order = \"low-first\""), "{doubt:?}");
+        // 8000.0 is 0x45FA0000; the words turned round are 2.4e-41, which is no load.
+        let doubt = load(RawType::F32(WordOrder::HighFirst), &[0x0000, 0x45FA]).unwrap();
+        assert!(doubt.what.contains("nearly, but not, 0"), "{doubt:?}");
+        assert!(doubt.mend.contains("low-first"), "{doubt:?}");
+        assert_eq!(load(RawType::F32(WordOrder::LowFirst), &[0x0000, 0x45FA]), None);
+        assert_eq!(load(RawType::F32(WordOrder::HighFirst), &[0, 0]), None, "0 is a load");
+    }
+
+    #[test]
+    fn a_device_that_says_that_it_has_no_value_is_no_fault() {
+        let mut signal = fixture::signal(Target::Quantity(Quantity::Load), "d", Table::Holding, 0, RawType::I16);
+        signal.invalid = vec![0x8000];
+        let (mechanism, look) = look(signal, &[0x8000]);
+        assert_eq!((of(&mechanism, &look), look.value, look.says_no_value), (None, Decoded::NotRead, true));
+    }
+
+    #[test]
+    fn nothing_runs_both_ways_at_once() {
+        let flag = |flag, bit| fixture::signal(Target::Flag(flag), "d", Table::Holding, 0, RawType::Bit(bit));
+        let mut looks = vec![
+            look(flag(Flag::Raising, 0), &[0b11]).1,
+            look(flag(Flag::Lowering, 1), &[0b11]).1,
+            look(flag(Flag::Fault, 0), &[0b11]).1,
+        ];
+        both_directions(&mut looks);
+        let doubts: Vec<bool> = looks.iter().map(|look| look.doubt.is_some()).collect();
+        assert_eq!(doubts, [false, true, false]);
+        looks[1] = look(flag(Flag::Lowering, 1), &[0b01]).1;
+        both_directions(&mut looks);
+        assert!(looks.iter().all(|look| look.doubt.is_none()));
+    }
+
+    #[test]
+    fn a_refused_address_is_shown_as_manuals_count() {
+        let signal = fixture::signal(Target::Quantity(Quantity::Speed), "d", Table::Input, 100, RawType::I16);
+        let request = Request { table: Table::Input, address: 98, count: 4 };
+        let doubt = refused(&signal, request, 2);
+        assert_eq!(doubt.what, "refused at input 98 to 101: it has no such address (exception 2)");
+        assert!(doubt.mend.contains("101 or 30101"), "{doubt:?}");
     }
 }

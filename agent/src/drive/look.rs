@@ -7,7 +7,7 @@ use std::sync::Arc;
 use tallyhook_config::model::{ByteOrder, Config, Drive, Mechanism, Register, Signal, WordOrder};
 use tokio::task::JoinSet;
 
-use super::decode::{self, Answer, Decoded};
+use super::decode::{self, Answer, Decoded, Number};
 use super::link::{Link, ReadError};
 use super::plan::{ReadPlan, Request};
 use super::port::{Ports, SystemPorts};
@@ -50,6 +50,8 @@ pub struct SignalLook {
     pub request: Request,
     /// Its own words or contacts; empty where there was no answer.
     pub words: Vec<u16>,
+    /// The number that they are, before mask, scale and offset.
+    pub raw: Option<Number>,
     /// What they mean.
     pub value: Decoded,
     /// The device says by this value that it has none.
@@ -160,6 +162,7 @@ fn signal_look(
         signal: signal.clone(),
         request,
         words: Vec::new(),
+        raw: None,
         value: Decoded::NotRead,
         says_no_value: false,
         text: None,
@@ -182,6 +185,7 @@ fn signal_look(
         Answer::Refused => Vec::new(),
     };
     let bits = answer.raw(signal.register, offset);
+    look.raw = bits.and_then(|bits| decode::number(signal.register.raw, bits));
     look.value = decode::signal(signal, bits);
     look.says_no_value = decode::says_no_value(signal, bits);
     look.text = bits.and_then(|bits| decode::words(signal, bits)).map(str::to_owned);

@@ -4,7 +4,9 @@
 
 mod broken_configurations;
 mod demo;
+mod first_look;
 mod live_run;
 mod outage;
+mod panel_types;
 mod replay;
 mod telling;
