@@ -167,9 +167,31 @@ impl Link {
         }
     }
 
-    /// Whether a unit is to be left alone now, for an answer that it owes may still come.
-    pub fn rests(&self, unit: u8) -> bool {
-        self.units.get(&unit).is_some_and(|u| !u.lost.is_empty() && u.quiet_until > self.clock.wire())
+    /// How much longer a unit is to be left alone, for an answer that it owes may still come.
+    pub fn rests(&self, unit: u8) -> Duration {
+        match self.units.get(&unit) {
+            Some(known) if !known.lost.is_empty() => known.quiet_until.saturating_sub(self.clock.wire()),
+            _ => Duration::ZERO,
+        }
+    }
+
+    /// Listens while nobody is asked: hears late answers when they come, and returns when the link is lost. May be
+    /// dropped at any time.
+    pub async fn idle(&mut self) -> LinkState {
+        let mut bytes = [0; 512];
+        loop {
+            let Some(port) = &mut self.port else { return std::future::pending().await };
+            let state = match port.read(&mut bytes).await {
+                Ok(n) if n > 0 && self.framing == Framing::Rtu => {
+                    self.stray(None, &bytes[..n]);
+                    continue;
+                }
+                Ok(0) => LinkState::Broken("the other end closed it".into()),
+                Ok(_) => LinkState::Garbled("bytes came that nobody asked for".into()),
+                Err(error) => LinkState::Broken(error.to_string()),
+            };
+            return self.failed(state);
+        }
     }
 
     /// Puts one read to a unit and waits for its answer: `limit` beside the time that the bytes take on the line. On
@@ -221,7 +243,7 @@ impl Link {
             };
             match read {
                 None => return Ok(()),
-                Some(Ok(n)) if n > 0 => self.stray(unit, &bytes[..n]),
+                Some(Ok(n)) if n > 0 => self.stray(Some(unit), &bytes[..n]),
                 Some(Ok(_)) => return Err(self.closed("the other end closed it")),
                 Some(Err(error)) => return Err(self.closed(&error.to_string())),
             }
@@ -232,12 +254,12 @@ impl Link {
     }
 
     /// Bytes that nobody waits for: an answer that comes late, or noise.
-    fn stray(&mut self, asked: u8, bytes: &[u8]) {
+    fn stray(&mut self, asked: Option<u8>, bytes: &[u8]) {
         let now = self.clock.wire();
         self.last_byte = now;
         self.silent_in_a_row = 0;
         for (unit, known) in self.units.iter_mut().filter(|(_, known)| !known.lost.is_empty()) {
-            if bytes.first() == Some(unit) || *unit == asked {
+            if bytes.first() == Some(unit) || Some(*unit) == asked {
                 if let Some(oldest) = known.lost.iter().map(|l| l.sent).min() {
                     known.was_late(now.saturating_sub(oldest));
                 }
