@@ -4,7 +4,7 @@
 //! says which request it answered: it must be one that was answered correctly and in time, and no later request may
 //! have been put before the reading was taken. Everything else that the peer sends holds loads of other numbers.
 
-#![allow(clippy::unwrap_used, clippy::expect_used, reason = "tests")]
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::disallowed_methods, reason = "tests")]
 
 mod bench;
 
@@ -370,7 +370,7 @@ fn check(name: &str, reading: &DriveReading, line: &Line, account: &mut Account)
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn nothing_is_booked_that_the_device_did_not_give_for_that_request() {
-    let _alone = alone();
+    let _alone = alone().await;
     let seed = fastrand::u64(..);
     println!("seed {seed}");
     let clock = Clock::system();

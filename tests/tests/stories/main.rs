@@ -7,3 +7,4 @@ mod demo;
 mod live_run;
 mod outage;
 mod replay;
+mod silent_drive;
