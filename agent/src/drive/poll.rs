@@ -206,12 +206,24 @@ impl Poller {
 
     /// Waits for the tick, and brings the link up beside it where it is not.
     async fn connect_until(&mut self, tick: Span) {
-        while !self.link.is_open() {
+        loop {
+            if self.link.is_open() {
+                tokio::select! {
+                    biased;
+                    lost = self.link.idle() => {
+                        tracing::debug!(place = %self.link.place(), "{lost}");
+                        self.down = lost;
+                        self.calling = Calling::Later(self.clock.now().mono);
+                    }
+                    () = self.clock.sleep_until(tick) => return,
+                }
+                continue;
+            }
             match &mut self.calling {
                 Calling::Later(at) => {
                     let at = *at;
                     if at > tick {
-                        break;
+                        return self.clock.sleep_until(tick).await;
                     }
                     self.clock.sleep_until(at).await;
                     let limit = self.members.iter().map(|m| m.limit).max().unwrap_or_default();
@@ -234,7 +246,6 @@ impl Poller {
                 }
             }
         }
-        self.clock.sleep_until(tick).await;
     }
 
     fn unreachable(&mut self, state: LinkState) {
@@ -256,7 +267,10 @@ impl Poller {
         if !self.link.is_open() {
             return member.reading(begun, self.down.clone(), &[]);
         }
-        if member.spared_until > begun.mono || self.link.rests(member.drive.unit) {
+        // Alone on its line, a device that must be left in peace for less than a period is waited for.
+        let rests = self.link.rests(member.drive.unit);
+        let patience = if shared { Duration::ZERO } else { self.clock.real(member.period) };
+        if member.spared_until > begun.mono || rests > patience {
             return member.reading(begun, member.state.clone(), &[]);
         }
         let room = room.unwrap_or(member.tick);
