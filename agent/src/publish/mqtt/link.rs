@@ -171,6 +171,10 @@ fn lost(error: &ConnectionError) -> Lost {
             "the broker has hung up",
             "look at the broker's own log if it lasts; two clients with one `client_id` throw each other out",
         ),
+        ConnectionError::MqttState(StateError::Deserialization(inner)) => Lost::passing(
+            format!("the connection to the broker broke: {inner}"),
+            "look at the broker's own log and the network if it lasts",
+        ),
         ConnectionError::MqttState(StateError::AwaitPingResp) | ConnectionError::NetworkTimeout => {
             Lost::passing("the broker does not answer", "check that the broker runs, and the network")
         }

@@ -224,6 +224,9 @@ struct Suspect {
     seq: u64,
     /// Connections in a row that ended with it.
     ends: u32,
+    /// Up to here messages go out one by one: a connection that is reset takes the acknowledgements of good messages
+    /// with it, so that the oldest one without need not be the culprit.
+    careful_to: u64,
 }
 
 /// After so many ends the message is sent alone.
@@ -255,18 +258,33 @@ impl<O: Outbox> Session<'_, O> {
     fn suspect_first(&mut self) {
         let Some(&(first, _)) = self.window.front() else { return };
         if self.suspect.seq != first {
-            *self.suspect = Suspect { seq: first, ends: 0 };
+            self.suspect.seq = first;
+            self.suspect.ends = 0;
         }
         self.suspect.ends += 1;
+        if self.suspect.ends >= ALONE_AFTER {
+            self.suspect.careful_to = self.suspect.careful_to.max(self.sent);
+        }
     }
 
-    /// How many more messages may go out now. Once one is under suspicion it goes out alone, and only after the
-    /// connection has proved good, so that its end is that message's doing.
+    /// How many more messages may go out now. Under suspicion it is one alone, and only after the connection has proved
+    /// good, so that its end is that message's doing.
     fn room(&self) -> usize {
-        if self.suspect.ends < ALONE_AFTER {
+        let to = self.suspect.careful_to;
+        if self.sent >= to && self.window.front().is_none_or(|(first, _)| *first > to) {
             return WINDOW - self.window.len();
         }
         usize::from(self.born && self.window.is_empty())
+    }
+
+    /// The broker has acknowledged all messages up to `seq`.
+    fn clear(&mut self, seq: u64) {
+        if seq >= self.suspect.seq {
+            self.suspect.ends = 0;
+        }
+        if seq >= self.suspect.careful_to {
+            self.suspect.careful_to = 0;
+        }
     }
 
     async fn serve(&mut self, signs: &mut mpsc::UnboundedReceiver<Sign>) -> Over {
@@ -302,9 +320,7 @@ impl<O: Outbox> Session<'_, O> {
                 acknowledged = first_acknowledged(&mut self.window), if !self.window.is_empty() => match acknowledged {
                     Ok(seq) => {
                         self.heard();
-                        if seq >= self.suspect.seq {
-                            *self.suspect = Suspect::default();
-                        }
+                        self.clear(seq);
                         stalled_at = clock.now().mono.plus(span_of(&clock, STALLED));
                         if let Err(why) = self.wiring.outbox.set_cursor(DESTINATION, seq).await {
                             // Told again after the next connection: a double, which the contract allows.
