@@ -1,0 +1,59 @@
+//! Stores that earlier versions left open, are brought up with a copy kept, and say what they said before.
+
+use std::path::Path;
+use std::process::Command;
+
+use serde_json::Value;
+use tallyhook::store::{FORMAT, Reader, Store};
+
+fn status(data: &Path) -> Value {
+    let out = Command::new(env!("CARGO_BIN_EXE_tallyhook")).args(["status", "--json", "--data"]).arg(data).output().unwrap();
+    assert!(out.status.success(), "{}", String::from_utf8_lossy(&out.stderr));
+    serde_json::from_slice(&out.stdout).unwrap()
+}
+
+/// Every value of `old` stands in `new`; `new` may hold more.
+fn holds(new: &Value, old: &Value, place: &str) {
+    match (new, old) {
+        (Value::Object(new), Value::Object(old)) => {
+            for (key, value) in old {
+                holds(new.get(key).unwrap_or(&Value::Null), value, &format!("{place}.{key}"));
+            }
+        }
+        (Value::Array(new), Value::Array(old)) => {
+            assert_eq!(new.len(), old.len(), "{place}");
+            new.iter().zip(old).enumerate().for_each(|(i, (n, o))| holds(n, o, &format!("{place}[{i}]")));
+        }
+        (Value::Number(new), Value::Number(old)) => {
+            let (new, old) = (new.as_f64().unwrap(), old.as_f64().unwrap());
+            assert!((new - old).abs() <= 1e-12 * old.abs(), "{place}: {new}, was {old}");
+        }
+        _ => assert_eq!(new, old, "{place}"),
+    }
+}
+
+#[test]
+fn format_1_opens_with_a_copy_kept_and_the_same_figures() {
+    let fixture = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/fixtures/format-1");
+    let dir = tempfile::tempdir().unwrap();
+    for file in ["ledger.sqlite3", "configuration.toml"] {
+        std::fs::copy(fixture.join(file), dir.path().join(file)).unwrap();
+    }
+    // A reader does not change what it reads, and says what to do.
+    let refused = Reader::open(dir.path()).unwrap_err().to_string();
+    assert!(refused.contains("format 1") && refused.contains("tallyhook run"), "{refused}");
+
+    drop(Store::open(dir.path()).unwrap());
+    let copy = dir.path().join("ledger.format-1.sqlite3");
+    assert!(copy.is_file(), "the older ledger is kept");
+    const { assert!(FORMAT > 1) };
+
+    let old: Value = serde_json::from_slice(&std::fs::read(fixture.join("status.json")).unwrap()).unwrap();
+    assert!(old["mechanisms"][0]["lifts"].as_u64() > Some(10), "the fixture must hold something");
+    holds(&status(dir.path()), &old, "status");
+
+    // Opened again nothing more happens, and the copy stays as it was.
+    let kept = std::fs::read(&copy).unwrap();
+    drop(Store::open(dir.path()).unwrap());
+    assert_eq!(std::fs::read(&copy).unwrap(), kept);
+}
