@@ -67,7 +67,7 @@ async fn every_table(what: &str, config: &Config) {
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn every_table_of_every_peer_over_every_way() {
-    let _alone = alone();
+    let _alone = alone().await;
     let (_libmodbus, port) = Libmodbus::tcp(17, &[]);
     every_table("libmodbus, TCP", &tcp(port, 17)).await;
 
@@ -91,7 +91,7 @@ async fn every_table_of_every_peer_over_every_way() {
 /// Three devices on one line, of which one is not there; the counters of one lie apart and are read slowly.
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn one_queue_for_a_line_and_a_missing_device_costs_its_neighbours_little() {
-    let _alone = alone();
+    let _alone = alone().await;
     let line = PtyPair::new();
     let units = ["unit", "2", "holding", "1", "4321", "unit", "3", "holding", "1", "8765", "holding", "2", "2"];
     let _pymodbus = pymodbus_rtu(&line.far.display().to_string(), 19_200, &units);
@@ -191,7 +191,7 @@ const LINE: Speed = Speed { baud: 19_200, parity: Parity::None, stop_bits: 1 };
 /// The device is libmodbus, the pacing of the bytes is ours (`tests/src/modbus.rs`).
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn reads_a_second_on_a_19200_baud_line_are_at_least_nine_tenths_of_the_arithmetic() {
-    let _alone = alone();
+    let _alone = alone().await;
     let line = PacedLine::new(Duration::from_nanos(LINE.characters_ns(1)));
     let _libmodbus = Libmodbus::start(&["rtu", &line.far(), "19200", "17"]);
     let clock = Clock::system();
@@ -218,7 +218,7 @@ async fn reads_a_second_on_a_19200_baud_line_are_at_least_nine_tenths_of_the_ari
 /// A cadence that takes 95 % of the line by the arithmetic is what `check` lets through; the poller holds it.
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_cadence_that_the_arithmetic_allows_is_held() {
-    let _alone = alone();
+    let _alone = alone().await;
     let line = PacedLine::new(Duration::from_nanos(LINE.characters_ns(1)));
     let _libmodbus = Libmodbus::start(&["rtu", &line.far(), "19200", "17"]);
     let cost = Cost::serial(LINE, 0).of(Request { table: Table::Holding, address: 0, count: 3 });

@@ -209,3 +209,8 @@ pub fn wait_for<T>(what: &str, within: Duration, mut ready: impl FnMut() -> Opti
         std::thread::sleep(Duration::from_millis(50));
     }
 }
+
+/// Lets programs that are not ours run for a while.
+pub fn pause(span: Duration) {
+    std::thread::sleep(span);
+}

@@ -17,6 +17,7 @@ use tallyhook_analysis::units::{MS_PER_HOUR, Span, Timestamp};
 use tallyhook_analysis::watch::{Crossing, LevelWatch};
 use tallyhook_config::model::{Crane, Mechanism};
 
+use crate::drive::{DriveReading, Silence};
 use crate::figures::{self, Record};
 use crate::store::MechanismCommit;
 use crate::store::message::{Message, MessageKind};
@@ -183,6 +184,33 @@ impl Book {
         }
         self.forecast.replace(None);
         self.pending.services.push(stored.seq);
+    }
+
+    /// A drive of this mechanism has been silent for too long, or answers again.
+    pub fn find_silence(&mut self, reading: &DriveReading, silence: Silence) {
+        let (drive, at) = (&reading.drive, reading.at.wall);
+        let (raised, text) = match silence {
+            Silence::Found { lasts } => {
+                let seconds = lasts.as_seconds();
+                let lasts = match seconds {
+                    s if s < 120.0 => format!("{s:.0} s"),
+                    s if s < 7200.0 => format!("{:.0} min", s / 60.0),
+                    s => format!("{:.1} h", s / 3600.0),
+                };
+                (true, format!("the drive `{drive}` has not answered for {lasts} ({})", reading.link))
+            }
+            Silence::Over => (false, format!("the drive `{drive}` answers again")),
+        };
+        let body = json!({
+            "finding": "silence",
+            "drive": drive,
+            "state": reading.link.name(),
+            "text": text,
+            "raised": raised,
+        });
+        let word = if raised { "raised" } else { "cleared" };
+        let id = format!("{}:silence:{drive}:{word}:{}", self.mechanism.id, at.as_ms());
+        self.pending.say(&self.crane, &self.mechanism, MessageKind::Finding, id, at, body);
     }
 
     /// Whether a commit would have anything to write: something moved or followed since the last one.

@@ -12,7 +12,7 @@ use super::book::{Book, SiteCalendar};
 use super::timeline::Timeline;
 use crate::clock::Reading;
 use crate::drive::assemble::Assembler;
-use crate::drive::{DriveHealth, DriveReading};
+use crate::drive::{DriveFigures, DriveHealth, DriveReading};
 use crate::figures::{self, SiteFigures};
 use crate::samples::recording::RingWriter;
 use crate::store::service::StoredService;
@@ -56,7 +56,7 @@ impl Site {
         }
         Ok(Site {
             assembler: Assembler::new(&config),
-            drives: config.drives.keys().map(|name| (name.clone(), DriveHealth::new(now.wall))).collect(),
+            drives: config.drives.values().map(|d| (d.name.clone(), DriveHealth::new(now, d.silent_after))).collect(),
             config,
             books,
             rings,
@@ -77,14 +77,34 @@ impl Site {
         {
             tracing::info!(drive = %reading.drive, "{}", reading.link);
         }
+        self.watch_silence(&reading);
         let samples = self.assembler.take(&reading);
         if let Some(by) = jump {
+            if let Some(health) = self.drives.get_mut(&reading.drive) {
+                health.clock_jumped(date, by);
+            }
             tracing::warn!(drive = %reading.drive, "the clock was put right by {:.3} s", by.as_seconds());
             samples.iter().for_each(|(index, _)| self.books[*index].rebase(by));
         }
         for (index, sample) in samples {
             self.book(index, &sample);
         }
+    }
+
+    /// A silence that has lasted too long is told to every mechanism that the drive feeds, and so is its end.
+    fn watch_silence(&mut self, reading: &DriveReading) {
+        let Some(health) = self.drives.get_mut(&reading.drive) else { return };
+        let Some(silence) = health.silence(reading) else { return };
+        for ((_, mechanism), book) in self.config.mechanisms().zip(&mut self.books) {
+            if mechanism.signals.iter().any(|s| s.drive == reading.drive) {
+                book.find_silence(reading, silence);
+            }
+        }
+    }
+
+    /// How each drive's link stands.
+    pub fn drives(&self) -> Vec<DriveFigures> {
+        self.drives.iter().map(|(name, health)| health.figures(name)).collect()
     }
 
     fn book(&mut self, index: usize, sample: &Sample) {

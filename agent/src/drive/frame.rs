@@ -160,12 +160,11 @@ impl Question {
     }
 }
 
-/// How long the RTU frame is that `bytes` begin with, if it is an answer of this function with so many bytes of data,
-/// or a refusal, and its checksum holds.
+/// How long the RTU frame is that `bytes` begin with, if it is an answer of this function with so many bytes of data
+/// and its checksum holds.
 pub fn late_frame(bytes: &[u8], unit: u8, function: u8, data_bytes: u32) -> Option<usize> {
     let data = data_bytes as usize;
     let whole = match bytes {
-        [u, f, ..] if *u == unit && *f == function | 0x80 => 5,
         [u, f, n, ..] if *u == unit && *f == function && usize::from(*n) == data => 5 + data,
         _ => return None,
     };

@@ -3,11 +3,13 @@
 //! On TCP a link is dropped after whatever went wrong; an answer that comes late then finds nobody, and the number of
 //! its transaction would give it away besides.
 //!
-//! RTU has no numbers, and a plain serial server passes a late answer into the next connection too. So a unit whose
-//! answer failed to come is left alone until the line has been silent for longer than its slowest answer. Then its
-//! next answer must differ in length from every one that it still owes: where the next question is like a lost one, a
-//! shorter question is put before it, as a fence. A device answers in order, so what follows the fence is no old
-//! answer. Bytes that nobody waits for are read away and tell how late the device can be.
+//! RTU has no numbers, and a plain serial server passes a late answer into the next connection too. So it is kept what
+//! each unit still owes, by function and length, and two things stand between a late answer and the next question:
+//!
+//! - *Silence.* A unit that owes an answer is left alone until the line has been silent for longer than its slowest
+//!   answer. Bytes that nobody waits for are read away and tell how slow it can be.
+//! - *A fence.* A question like one that is owed is not put before another one, of another length, has been answered.
+//!   A device answers in order, so what comes behind the fence is no older answer.
 
 use std::collections::BTreeMap;
 use std::sync::Arc;
@@ -15,13 +17,13 @@ use std::time::Duration;
 
 use futures_util::FutureExt;
 use tallyhook_config::model::{self, Drive, Framing, Line, Table};
-use tallyhook_config::wire::{ANSWER_BYTES, REQUEST_BYTES, Request, Speed};
+use tallyhook_config::wire::{ANSWER_BYTES, MAX_CONTACTS, MAX_REGISTERS, REQUEST_BYTES, Request, Speed};
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio::time::timeout;
 
 use super::LinkState;
 use super::decode::Answer;
-use super::frame::{self, FrameFault, Heard, Question};
+use super::frame::{self, Heard, Question};
 use super::port::{Port, Ports, SystemPorts};
 use crate::clock::Clock;
 
@@ -70,12 +72,25 @@ struct Unit {
     limit: Duration,
 }
 
+/// An answer that did not come and may still.
 #[derive(Clone, Copy, Debug)]
 struct Lost {
     function: u8,
     data_bytes: u32,
     sent: Duration,
 }
+
+impl Lost {
+    fn is_like(&self, request: &Request) -> bool {
+        (self.function, self.data_bytes) == (request.function(), request.data_bytes())
+    }
+}
+
+/// Of answers alike so many are counted as owed; a device that is off for the night does not owe more.
+const MOST_ALIKE: usize = 8;
+
+/// What is owed for longer than this will not come.
+const FORGOTTEN_AFTER: Duration = Duration::from_secs(60);
 
 impl Unit {
     /// Silence that makes a late answer unlikely: longer than the slowest one seen.
@@ -89,7 +104,33 @@ impl Unit {
     }
 
     fn owes(&self, request: &Request) -> bool {
-        self.lost.iter().any(|l| l.function == request.function() && l.data_bytes == request.data_bytes())
+        self.lost.iter().any(|lost| lost.is_like(request))
+    }
+
+    fn owe(&mut self, request: &Request, sent: Duration) {
+        if self.lost.iter().filter(|lost| lost.is_like(request)).count() < MOST_ALIKE {
+            self.lost.push(Lost { function: request.function(), data_bytes: request.data_bytes(), sent });
+        }
+    }
+
+    /// An answer like `request`'s came to a question like it, put at `sent`. It may be that of an older question; then
+    /// this one's is still owed. What was asked before the question that it belongs to will not be answered any more.
+    fn answered(&mut self, request: &Request, sent: Duration) {
+        match self.lost.iter().position(|lost| lost.is_like(request)) {
+            Some(oldest) => {
+                self.lost.drain(..=oldest);
+                self.owe(request, sent);
+            }
+            None => self.lost.clear(),
+        }
+    }
+
+    /// A refusal came to `request`, put at `sent`; it may be that of any question that is owed, at least of the oldest.
+    fn refused(&mut self, request: &Request, sent: Duration) {
+        if !self.lost.is_empty() {
+            self.lost.remove(0);
+            self.owe(request, sent);
+        }
     }
 }
 
@@ -167,9 +208,31 @@ impl Link {
         }
     }
 
-    /// Whether a unit is to be left alone now, for an answer that it owes may still come.
-    pub fn rests(&self, unit: u8) -> bool {
-        self.units.get(&unit).is_some_and(|u| !u.lost.is_empty() && u.quiet_until > self.clock.wire())
+    /// How much longer a unit is to be left alone, for an answer that it owes may still come.
+    pub fn rests(&self, unit: u8) -> Duration {
+        match self.units.get(&unit) {
+            Some(known) if !known.lost.is_empty() => known.quiet_until.saturating_sub(self.clock.wire()),
+            _ => Duration::ZERO,
+        }
+    }
+
+    /// Listens while nobody is asked: hears late answers when they come, and returns when the link is lost. May be
+    /// dropped at any time.
+    pub async fn idle(&mut self) -> LinkState {
+        let mut bytes = [0; 512];
+        loop {
+            let Some(port) = &mut self.port else { return std::future::pending().await };
+            let state = match port.read(&mut bytes).await {
+                Ok(n) if n > 0 && self.framing == Framing::Rtu => {
+                    self.stray(None, &bytes[..n]);
+                    continue;
+                }
+                Ok(0) => LinkState::Broken("the other end closed it".into()),
+                Ok(_) => LinkState::Garbled("bytes came that nobody asked for".into()),
+                Err(error) => LinkState::Broken(error.to_string()),
+            };
+            return self.failed(state);
+        }
     }
 
     /// Puts one read to a unit and waits for its answer: `limit` beside the time that the bytes take on the line. On
@@ -182,25 +245,32 @@ impl Link {
         if self.framing == Framing::Tcp {
             return self.exchange(unit, request, limit).await;
         }
+        let now = self.clock.wire();
         let known = self.units.entry(unit).or_default();
         known.limit = limit;
-        let fence = if known.owes(&request) { fence(request, known) } else { None };
-        if let Some(fence) = fence {
+        known.lost.retain(|lost| now.saturating_sub(lost.sent) < FORGOTTEN_AFTER);
+        // A refused fence settles one of the answers that are owed, an answered one all of them.
+        for _ in 0..=MOST_ALIKE {
+            let known = self.units.entry(unit).or_default();
+            let Some(fence) = fence(request).filter(|_| known.owes(&request)) else { break };
             self.settle(unit).await?;
-            self.exchange(unit, fence, limit).await?;
-            self.forgive(unit);
+            let sent = self.clock.wire();
+            let heard = self.exchange(unit, fence, limit).await;
+            let known = self.units.entry(unit).or_default();
+            match heard {
+                Ok(_) => known.answered(&fence, sent),
+                Err(ReadError::Refused(_)) => known.refused(&fence, sent),
+                Err(lost) => return Err(lost),
+            }
         }
         self.settle(unit).await?;
         let answer = self.exchange(unit, request, limit).await?;
-        // Of another length than all that were owed, or, where no fence is possible, after the silence alone.
-        self.forgive(unit);
-        Ok(answer)
-    }
-
-    fn forgive(&mut self, unit: u8) {
+        // Nothing like it was owed, so it is this question's answer, and all older ones have been answered or never
+        // will be.
         if let Some(known) = self.units.get_mut(&unit) {
             known.lost.clear();
         }
+        Ok(answer)
     }
 
     /// Waits until the line has been silent for as long as it must before the next frame, and reads away what comes.
@@ -221,7 +291,7 @@ impl Link {
             };
             match read {
                 None => return Ok(()),
-                Some(Ok(n)) if n > 0 => self.stray(unit, &bytes[..n]),
+                Some(Ok(n)) if n > 0 => self.stray(Some(unit), &bytes[..n]),
                 Some(Ok(_)) => return Err(self.closed("the other end closed it")),
                 Some(Err(error)) => return Err(self.closed(&error.to_string())),
             }
@@ -232,12 +302,12 @@ impl Link {
     }
 
     /// Bytes that nobody waits for: an answer that comes late, or noise.
-    fn stray(&mut self, asked: u8, bytes: &[u8]) {
+    fn stray(&mut self, asked: Option<u8>, bytes: &[u8]) {
         let now = self.clock.wire();
         self.last_byte = now;
         self.silent_in_a_row = 0;
         for (unit, known) in self.units.iter_mut().filter(|(_, known)| !known.lost.is_empty()) {
-            if bytes.first() == Some(unit) || *unit == asked {
+            if bytes.first() == Some(unit) || Some(*unit) == asked {
                 if let Some(oldest) = known.lost.iter().map(|l| l.sent).min() {
                     known.was_late(now.saturating_sub(oldest));
                 }
@@ -315,11 +385,11 @@ impl Link {
                     heard.extend_from_slice(&bytes[..n]);
                 }
             }
-            while self.late_from_another(question, &mut heard) {}
+            while self.take_late(question, &mut heard) {}
             match question.hear(&heard) {
                 Ok(Heard::Part) => {}
                 Ok(whole) => return Ok(whole),
-                Err(FrameFault::Unit(other)) if self.may_become_late(question, other, &heard) => {}
+                Err(_) if self.may_become_late(question, &heard) => {}
                 Err(fault) => return Err(LinkState::Garbled(fault.to_string())),
             }
             // Bytes that trickle in without an end must not hold the line.
@@ -329,19 +399,21 @@ impl Link {
         }
     }
 
-    /// Takes the late answer of another unit of the line off the front, if there is one.
-    fn late_from_another(&mut self, question: &Question, heard: &mut Vec<u8>) -> bool {
+    /// Takes a late answer, to another question than this, off the front, if there is one.
+    fn take_late(&mut self, question: &Question, heard: &mut Vec<u8>) -> bool {
         if question.framing != Framing::Rtu {
             return false;
         }
         let now = self.clock.wire();
-        for (unit, known) in self.units.iter_mut().filter(|(unit, _)| **unit != question.unit) {
-            let found = known.lost.iter().enumerate().find_map(|(i, lost)| {
+        for (unit, known) in &mut self.units {
+            let other = |lost: &Lost| *unit != question.unit || !lost.is_like(&question.request);
+            let found = known.lost.iter().enumerate().filter(|(_, lost)| other(lost)).find_map(|(i, lost)| {
                 frame::late_frame(heard, *unit, lost.function, lost.data_bytes).map(|length| (i, length))
             });
             if let Some((i, length)) = found {
-                let lost = known.lost.remove(i);
-                known.was_late(now.saturating_sub(lost.sent));
+                let sent = known.lost[i].sent;
+                known.lost.drain(..=i);
+                known.was_late(now.saturating_sub(sent));
                 known.quiet_until = now + known.quiet();
                 heard.drain(..length);
                 return true;
@@ -350,11 +422,15 @@ impl Link {
         false
     }
 
-    /// Whether the bytes so far can still become the late answer of another unit.
-    fn may_become_late(&self, question: &Question, unit: u8, heard: &[u8]) -> bool {
-        let longest = |known: &Unit| known.lost.iter().map(|lost| (ANSWER_BYTES + lost.data_bytes) as usize).max();
+    /// Whether the bytes so far can still become a late answer.
+    fn may_become_late(&self, question: &Question, heard: &[u8]) -> bool {
+        let begins = |unit: u8, lost: &Lost| {
+            let frame = [unit, lost.function, lost.data_bytes as u8];
+            let there = heard.len().min(frame.len());
+            heard[..there] == frame[..there] && heard.len() < (ANSWER_BYTES + lost.data_bytes) as usize
+        };
         question.framing == Framing::Rtu
-            && self.units.get(&unit).and_then(longest).is_some_and(|longest| heard.len() < longest)
+            && self.units.iter().any(|(unit, known)| known.lost.iter().any(|lost| begins(*unit, lost)))
     }
 
     /// The answer to this question may still come.
@@ -364,9 +440,7 @@ impl Link {
         }
         let now = self.clock.wire();
         let known = self.units.entry(unit).or_default();
-        let (function, data_bytes) = (request.function(), request.data_bytes());
-        known.lost.retain(|l| (l.function, l.data_bytes) != (function, data_bytes));
-        known.lost.push(Lost { function, data_bytes, sent });
+        known.owe(request, sent);
         known.quiet_until = now + known.quiet();
     }
 
@@ -408,17 +482,14 @@ fn not_open() -> ReadError {
     ReadError::Lost(LinkState::Broken("it is not open".into()))
 }
 
-/// A question about a part of what `request` asks for, whose answer has another length than all that the unit owes.
-/// `None` where there is no such part: then the silence alone must do.
-fn fence(request: Request, known: &Unit) -> Option<Request> {
-    let step = if matches!(request.table, Table::Coil | Table::Discrete) { 8 } else { 1 };
-    let mut count = request.count;
-    while count > step {
-        count -= step;
-        let part = Request { count, ..request };
-        if !known.owes(&part) {
-            return Some(part);
-        }
-    }
-    None
+/// A question whose answer has another length than that of `request`: about a part of it, or where it has no part
+/// about one register or eight contacts more, which may be refused and then does as well.
+fn fence(request: Request) -> Option<Request> {
+    let (step, most) = match request.table {
+        Table::Coil | Table::Discrete => (8, MAX_CONTACTS),
+        Table::Holding | Table::Input => (1, MAX_REGISTERS),
+    };
+    let count = if request.count > step { request.count - step } else { request.count + step };
+    let inside = u32::from(request.address) + u32::from(count) <= 0x1_0000;
+    (count <= most && inside).then_some(Request { count, ..request })
 }

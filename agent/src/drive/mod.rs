@@ -36,7 +36,7 @@ use crate::clock::{Clock, Reading};
 
 pub use decode::Decoded;
 pub use poll::{LEAST_REAL_PERIOD_MS, effective_period};
-pub use state::{DriveHealth, LinkState, exception_words};
+pub use state::{DriveFigures, DriveHealth, LinkState, Silence, exception_words};
 
 /// How many readings may wait for the daemon; beyond that the pollers wait too.
 pub const QUEUE: usize = 64;
@@ -61,6 +61,8 @@ pub struct DriveReading {
     pub at: Reading,
     /// How the link stands.
     pub link: LinkState,
+    /// What the drive says is wrong with it, in words, where its `fault` signal is on and has words.
+    pub fault: Option<String>,
     /// Every signal that this drive feeds, read or not.
     pub values: Vec<Value>,
 }

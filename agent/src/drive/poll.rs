@@ -206,12 +206,24 @@ impl Poller {
 
     /// Waits for the tick, and brings the link up beside it where it is not.
     async fn connect_until(&mut self, tick: Span) {
-        while !self.link.is_open() {
+        loop {
+            if self.link.is_open() {
+                tokio::select! {
+                    biased;
+                    lost = self.link.idle() => {
+                        tracing::debug!(place = %self.link.place(), "{lost}");
+                        self.down = lost;
+                        self.calling = Calling::Later(self.clock.now().mono);
+                    }
+                    () = self.clock.sleep_until(tick) => return,
+                }
+                continue;
+            }
             match &mut self.calling {
                 Calling::Later(at) => {
                     let at = *at;
                     if at > tick {
-                        break;
+                        return self.clock.sleep_until(tick).await;
                     }
                     self.clock.sleep_until(at).await;
                     let limit = self.members.iter().map(|m| m.limit).max().unwrap_or_default();
@@ -234,7 +246,6 @@ impl Poller {
                 }
             }
         }
-        self.clock.sleep_until(tick).await;
     }
 
     fn unreachable(&mut self, state: LinkState) {
@@ -256,7 +267,10 @@ impl Poller {
         if !self.link.is_open() {
             return member.reading(begun, self.down.clone(), &[]);
         }
-        if member.spared_until > begun.mono || self.link.rests(member.drive.unit) {
+        // Alone on its line, a device that must be left in peace for less than a period is waited for.
+        let rests = self.link.rests(member.drive.unit);
+        let patience = if shared { Duration::ZERO } else { self.clock.real(member.period) };
+        if member.spared_until > begun.mono || rests > patience {
             return member.reading(begun, member.state.clone(), &[]);
         }
         let room = room.unwrap_or(member.tick);
@@ -362,6 +376,7 @@ impl Member {
     /// Every signal of the plan, from the answers of one tick; without answers all are "not read".
     fn reading(&mut self, at: Reading, link: LinkState, answers: &[Option<Answer>]) -> DriveReading {
         let mut link = link;
+        let mut fault = None;
         let values = self.plan.places.iter().map(|place| {
             let Some(Some(answer)) = answers.get(place.request) else {
                 return Value { mechanism: place.mechanism, target: place.signal.target, value: Decoded::NotRead };
@@ -372,11 +387,12 @@ impl Member {
             if odd && *answer != Answer::Refused && link == LinkState::Online {
                 link = LinkState::Implausible { signal: place.signal.target.name() };
             }
+            fault = fault.take().or_else(|| decode::fault_words(&place.signal, raw));
             Value { mechanism: place.mechanism, target: place.signal.target, value }
         });
         let values = values.collect();
         self.state = link.clone();
-        DriveReading { drive: self.drive.name.clone(), at, link, values }
+        DriveReading { drive: self.drive.name.clone(), at, link, fault, values }
     }
 }
 

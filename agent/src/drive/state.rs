@@ -2,9 +2,12 @@
 
 use std::fmt;
 
-use tallyhook_analysis::units::Timestamp;
+use serde::Serialize;
+use tallyhook_analysis::units::{Span, Timestamp};
 
 use super::DriveReading;
+use crate::clock::Reading;
+use crate::figures::rfc3339;
 
 /// How the link to a drive stands. The words of [`fmt::Display`] are for people.
 #[derive(Clone, PartialEq, Eq, Debug)]
@@ -109,18 +112,58 @@ pub struct DriveHealth {
     pub failures: u64,
     /// Ticks at which it answered, but refused at least one read.
     pub refusals: u64,
+    /// Ticks at which it answered with a value that the signal cannot have.
+    pub implausible: u64,
     /// When it last answered.
     pub last_ok: Option<Timestamp>,
     /// How the link stands.
     pub state: LinkState,
     /// Since when it stands so.
     pub since: Timestamp,
+    /// What the drive said at its last answer is wrong with it, in words; `None` when nothing, or nothing with words.
+    pub fault: Option<String>,
+    /// How often the site's clock was put right while it was polled.
+    pub clock_jumps: u64,
+    /// When that was last, and by how much.
+    pub last_clock_jump: Option<(Timestamp, Span)>,
+    /// When it last answered, or the start, on the clock that nobody can set.
+    answered: Span,
+    /// Silence longer than this is a finding.
+    silent_after: Span,
+    /// The silence that lasts has been told.
+    silence_told: bool,
+}
+
+/// What is to be told of a silence.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum Silence {
+    /// It has lasted for as long as is a finding.
+    Found {
+        /// For how long.
+        lasts: Span,
+    },
+    /// The drive answers again, after a silence that was told.
+    Over,
 }
 
 impl DriveHealth {
-    /// The record of a drive that has not been polled yet.
-    pub const fn new(now: Timestamp) -> Self {
-        DriveHealth { polls: 0, failures: 0, refusals: 0, last_ok: None, state: LinkState::Connecting, since: now }
+    /// The record of a drive that has not been polled yet; silence longer than `silent_after` is a finding.
+    pub const fn new(now: Reading, silent_after: Span) -> Self {
+        DriveHealth {
+            polls: 0,
+            failures: 0,
+            refusals: 0,
+            implausible: 0,
+            last_ok: None,
+            state: LinkState::Connecting,
+            since: now.wall,
+            fault: None,
+            clock_jumps: 0,
+            last_clock_jump: None,
+            answered: now.mono,
+            silent_after,
+            silence_told: false,
+        }
     }
 
     /// Takes a reading; true when the state changed by it, so that it can be said once.
@@ -128,7 +171,9 @@ impl DriveHealth {
         self.polls += 1;
         if reading.link.is_up() {
             self.last_ok = Some(reading.at.wall);
-            self.refusals += u64::from(reading.link != LinkState::Online);
+            self.fault.clone_from(&reading.fault);
+            self.refusals += u64::from(matches!(reading.link, LinkState::Exception { .. }));
+            self.implausible += u64::from(matches!(reading.link, LinkState::Implausible { .. }));
         } else {
             self.failures += 1;
         }
@@ -139,28 +184,174 @@ impl DriveHealth {
         }
         changed
     }
+
+    /// What is to be told of its silence at a reading that was taken, once each. Being off for a night or a weekend is
+    /// no finding.
+    pub fn silence(&mut self, reading: &DriveReading) -> Option<Silence> {
+        if reading.link.is_up() {
+            self.answered = reading.at.mono;
+            return std::mem::take(&mut self.silence_told).then_some(Silence::Over);
+        }
+        let lasts = Span::from_ms(reading.at.mono.as_ms().saturating_sub(self.answered.as_ms()));
+        if self.silence_told || lasts < self.silent_after {
+            return None;
+        }
+        self.silence_told = true;
+        Some(Silence::Found { lasts })
+    }
+
+    /// The site's clock was put right at this reading.
+    pub fn clock_jumped(&mut self, at: Timestamp, by: Span) {
+        self.clock_jumps += 1;
+        self.last_clock_jump = Some((at, by));
+    }
+
+    /// The record as views show it.
+    pub fn figures(&self, drive: &str) -> DriveFigures {
+        DriveFigures {
+            drive: drive.to_owned(),
+            state: self.state.name(),
+            words: self.state.to_string(),
+            since: rfc3339(self.since),
+            fault: self.fault.clone(),
+            last_answer: self.last_ok.map(rfc3339),
+            polls: self.polls,
+            failures: self.failures,
+            refusals: self.refusals,
+            implausible: self.implausible,
+            clock_jumps: self.clock_jumps,
+            clock: self.last_clock_jump.map(|(at, by)| {
+                format!(
+                    "the clock was put right by {:.3} s at {}; dates before it may be wrong",
+                    by.as_seconds(),
+                    rfc3339(at)
+                )
+            }),
+        }
+    }
+}
+
+/// One drive's record as views show it.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize)]
+pub struct DriveFigures {
+    /// The drive's name.
+    pub drive: String,
+    /// `online`, `exception`, `implausible`, `connecting`, `unreachable`, `silent`, `broken` or `garbled`.
+    pub state: &'static str,
+    /// The same in words for people, with the particulars.
+    pub words: String,
+    /// Since when, RFC 3339.
+    pub since: String,
+    /// What the drive said at its last answer is wrong with it; `null` when nothing, or nothing with words.
+    pub fault: Option<String>,
+    /// When it last answered, RFC 3339; `null` if it never did.
+    pub last_answer: Option<String>,
+    /// Ticks, failed ones included.
+    pub polls: u64,
+    /// Ticks without an answer.
+    pub failures: u64,
+    /// Ticks with a refusal.
+    pub refusals: u64,
+    /// Ticks with a value that the signal cannot have.
+    pub implausible: u64,
+    /// How often the clock was put right.
+    pub clock_jumps: u64,
+    /// That the clock was put right, when last and by how much, in words; `null` if it never was.
+    pub clock: Option<String>,
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::clock::Reading;
+
+    fn reading(ms: i64, link: LinkState) -> DriveReading {
+        let at = Reading { wall: Timestamp::from_ms(ms), mono: Span::from_ms(ms) };
+        DriveReading { drive: "d".into(), at, link, fault: None, values: Vec::new() }
+    }
+
+    fn health() -> DriveHealth {
+        DriveHealth::new(Reading::default(), Span::from_ms(1000))
+    }
+
+    #[test]
+    fn a_fault_is_kept_with_its_words_until_the_drive_takes_it_back() {
+        let at = Reading::default();
+        let mut health = DriveHealth::new(at, Span::from_ms(1000));
+        let said = |fault: Option<&str>, link| DriveReading { fault: fault.map(str::to_owned), ..reading(1, link) };
+        health.take(&said(Some("over-current"), LinkState::Online));
+        assert_eq!(health.figures("d").fault.as_deref(), Some("over-current"));
+        health.take(&said(None, LinkState::Silent));
+        assert_eq!(
+            health.figures("d").fault.as_deref(),
+            Some("over-current"),
+            "a drive that is off takes nothing back"
+        );
+        health.take(&said(None, LinkState::Online));
+        assert_eq!(health.figures("d").fault, None);
+    }
 
     #[test]
     fn health_counts_and_says_a_change_once() {
-        let mut health = DriveHealth::new(Timestamp::from_ms(0));
-        let mut take = |ms, link: LinkState| {
-            let at = Reading { wall: Timestamp::from_ms(ms), ..Reading::default() };
-            health.take(&DriveReading { drive: "d".into(), at, link, values: Vec::new() })
-        };
+        let mut health = health();
+        let mut take = |ms, link: LinkState| health.take(&reading(ms, link));
         assert!(take(1, LinkState::Online));
         assert!(!take(2, LinkState::Online));
         assert!(take(3, LinkState::Silent));
         assert!(!take(4, LinkState::Silent));
-        assert!(take(5, LinkState::Exception { function: 3, code: 2, address: 7 }));
-        assert_eq!((health.polls, health.failures, health.refusals), (5, 2, 1));
-        assert_eq!((health.last_ok, health.since), (Some(Timestamp::from_ms(5)), Timestamp::from_ms(5)));
+        assert!(take(5, LinkState::Implausible { signal: "load_kg" }));
+        assert!(take(6, LinkState::Exception { function: 3, code: 2, address: 7 }));
+        assert_eq!((health.polls, health.failures, health.refusals, health.implausible), (6, 2, 1, 1));
+        assert_eq!((health.last_ok, health.since), (Some(Timestamp::from_ms(6)), Timestamp::from_ms(6)));
         let words = health.state.to_string();
         assert!(words.contains("no such address") && words.contains('7'), "{words}");
+    }
+
+    #[test]
+    fn each_state_has_a_name_and_words_of_its_own() {
+        let exception = |code| LinkState::Exception { function: 3, code, address: 7 };
+        let mut states = vec![
+            LinkState::Online,
+            LinkState::Implausible { signal: "load_kg" },
+            LinkState::Connecting,
+            LinkState::Unreachable("refused".into()),
+            LinkState::Silent,
+            LinkState::Broken("closed".into()),
+            LinkState::Garbled("wrong checksum".into()),
+        ];
+        let mut names: Vec<&str> = states.iter().map(LinkState::name).chain([exception(2).name()]).collect();
+        names.sort_unstable();
+        names.dedup();
+        assert_eq!(names.len(), 8);
+        states.extend((1..=11).map(exception));
+        let mut words: Vec<String> = states.iter().map(ToString::to_string).collect();
+        words.sort();
+        words.dedup();
+        assert_eq!(words.len(), states.len(), "{words:#?}");
+    }
+
+    #[test]
+    fn a_long_silence_is_told_once_and_so_is_its_end() {
+        let mut health = health();
+        let mut silence = |ms, link| health.silence(&reading(ms, link));
+        assert_eq!(silence(900, LinkState::Silent), None, "a night");
+        assert_eq!(silence(950, LinkState::Online), None);
+        assert_eq!(silence(1949, LinkState::Unreachable("off".into())), None);
+        assert_eq!(silence(1950, LinkState::Silent), Some(Silence::Found { lasts: Span::from_ms(1000) }));
+        assert_eq!(silence(9000, LinkState::Broken("gone".into())), None, "once");
+        // A gateway that speaks for a device it does not reach is no answer of the device.
+        assert_eq!(silence(9100, LinkState::Exception { function: 3, code: 10, address: 0 }), None);
+        assert_eq!(silence(9200, LinkState::Exception { function: 3, code: 2, address: 0 }), Some(Silence::Over));
+        assert_eq!(silence(9300, LinkState::Online), None);
+    }
+
+    #[test]
+    fn the_clock_s_jump_stands_beside_the_state() {
+        let mut health = health();
+        health.take(&reading(1, LinkState::Online));
+        assert_eq!(health.figures("d").clock, None);
+        health.clock_jumped(Timestamp::from_ms(1_773_000_000_000), Span::from_ms(3_600_000));
+        let figures = health.figures("d");
+        assert_eq!((figures.state, figures.clock_jumps), ("online", 1));
+        assert!(figures.clock.unwrap().contains("put right by 3600.000 s at 2026-03-08"));
     }
 }

@@ -168,6 +168,9 @@ fn starts(message: &Message) -> String {
 fn finding(message: &Message) -> String {
     let said = message.body["text"].as_str().or(message.body["finding"].as_str()).unwrap_or("unknown finding");
     let said = said.trim_end_matches('.');
+    if !raised(message) {
+        return format!("{said}. Nothing to do.");
+    }
     format!("{said}. The record may be incomplete for this time. Next: check the drive's supply, network and signals.")
 }
 

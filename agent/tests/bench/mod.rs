@@ -2,7 +2,6 @@
 
 #![allow(dead_code, reason = "each test file uses a part of it")]
 
-use std::sync::Mutex;
 use std::time::Duration;
 
 use tallyhook::clock::Clock;
@@ -12,17 +11,21 @@ use tokio::sync::{mpsc, watch};
 use tokio::task::JoinSet;
 
 /// Tests that measure time hold this, so that they do not disturb each other.
-pub static ALONE: Mutex<()> = Mutex::new(());
+pub static ALONE: tokio::sync::Mutex<()> = tokio::sync::Mutex::const_new(());
 
-/// Holds [`ALONE`], whatever became of the test before.
-pub fn alone() -> std::sync::MutexGuard<'static, ()> {
-    ALONE.lock().unwrap_or_else(std::sync::PoisonError::into_inner)
+/// Holds [`ALONE`].
+pub async fn alone() -> tokio::sync::MutexGuard<'static, ()> {
+    ALONE.lock().await
 }
 
 /// `short`, or `long` when TALLYHOOK_LONG=1 asks for the long form of the same test.
 pub fn seconds(short: u64, long: u64) -> Duration {
-    let is_long = std::env::var_os("TALLYHOOK_LONG").is_some_and(|v| v == "1");
-    Duration::from_secs(if is_long { long } else { short })
+    Duration::from_secs(if is_long() { long } else { short })
+}
+
+/// Whether the long form of a test is asked for.
+pub fn is_long() -> bool {
+    std::env::var_os("TALLYHOOK_LONG").is_some_and(|v| v == "1")
 }
 
 /// A site with these drives and buses and one mechanism a drive; `signals` are the lines of each one's signals.

@@ -5,6 +5,7 @@ use std::time::{Duration, SystemTime, UNIX_EPOCH};
 
 use serde_json::Value;
 use tallyhook_tests::cabinet::{Cabinet, Running, wait_for};
+use tallyhook_tests::modbus::FunctionProxy;
 use tallyhook_tests::peers::{Broker, free_port, python_script, wait_for_port};
 use tallyhook_tests::plan::Plan;
 use tallyhook_tests::receiver::Receiver;
@@ -79,6 +80,7 @@ fn a_known_plan_on_a_real_wire() {
     let plan = Plan::of_lifts(RATED_KG, 52, 31);
     let cabinet = Cabinet::new();
     let (drive_port, page_port) = (free_port(), free_port());
+    let proxy = FunctionProxy::before(drive_port);
     let broker = Broker::start();
     let receiver = Receiver::start();
     let more = format!(
@@ -86,7 +88,7 @@ fn a_known_plan_on_a_real_wire() {
          [[webhook]]\nname = \"maintenance\"\nurl = \"{}\"\ntemplate = '{{\"text\": \"{{{{text}}}}\", \"level\": \"{{{{level}}}}\"}}'\n",
         broker.port, receiver.url
     );
-    cabinet.write("site.toml", &configuration(drive_port, page_port, &more));
+    cabinet.write("site.toml", &configuration(proxy.port, page_port, &more));
     let subscriber = std::thread::spawn({
         let mut lines = broker.subscribe("tallyhook/#");
         let wanted = plan.lifts;
@@ -115,6 +117,8 @@ fn a_known_plan_on_a_real_wire() {
     wait_for("the end of the plan", Duration::from_secs(600), || (unix_now() > end).then_some(()));
     assert!(daemon.runs(), "{}", daemon.stderr());
     assert_eq!(daemon.interrupt(Duration::from_secs(20)).code(), Some(0));
+
+    assert_eq!(proxy.functions(), [3], "holding registers were read, and nothing else was asked");
 
     // The ledger against the plan.
     let ledger = status(&cabinet);

@@ -9,4 +9,5 @@ mod live_run;
 mod outage;
 mod panel_types;
 mod replay;
+mod silent_drive;
 mod telling;

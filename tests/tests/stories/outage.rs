@@ -3,6 +3,7 @@
 use std::time::Duration;
 
 use tallyhook_tests::cabinet::{Cabinet, wait_for};
+use tallyhook_tests::modbus::FunctionProxy;
 use tallyhook_tests::peers::{free_port, wait_for_port};
 use tallyhook_tests::plan::Plan;
 
@@ -26,7 +27,8 @@ fn a_server_away_for_30_seconds_leaves_a_gap_and_nothing_else() {
 
     let cabinet = Cabinet::new();
     let (drive_port, page_port) = (free_port(), free_port());
-    cabinet.write("site.toml", &configuration(drive_port, page_port, ""));
+    let proxy = FunctionProxy::before(drive_port);
+    cabinet.write("site.toml", &configuration(proxy.port, page_port, ""));
     let start = unix_now() + 6.0;
     let until = |seconds: f64| {
         wait_for("the plan's time", Duration::from_secs(300), || (unix_now() >= start + seconds).then_some(()));
@@ -65,7 +67,8 @@ fn a_power_cut_loses_no_lift_that_was_stored_and_doubles_none() {
     plan.rest(2.0);
     let cabinet = Cabinet::new();
     let (drive_port, page_port) = (free_port(), free_port());
-    cabinet.write("site.toml", &configuration(drive_port, page_port, ""));
+    let proxy = FunctionProxy::before(drive_port);
+    cabinet.write("site.toml", &configuration(proxy.port, page_port, ""));
     let start = unix_now() + 6.0;
     let _server = drive(&cabinet, &plan, drive_port, start);
     let lifts_of = |cabinet: &Cabinet| status(cabinet)["mechanisms"][0]["lifts"].as_u64().unwrap();
