@@ -416,7 +416,7 @@ async fn nothing_is_booked_that_the_device_did_not_give_for_that_request() {
     let mechanisms: Vec<(&str, &str)> = lines.keys().map(|name| (name.as_str(), signals)).collect();
     let mut bench = Bench::start(&config(&text, &mechanisms), &clock);
 
-    let span = seconds(30, 1200);
+    let span = seconds(30, 600);
     let (begun, mut accounts) = (clock.wire(), BTreeMap::<String, Account>::new());
     let mut early = 0;
     let mut turn = begun;
