@@ -30,7 +30,7 @@ fn a_cadence_that_the_line_cannot_carry_is_refused() {
     let cabinet = Cabinet::new();
     cabinet.write("site.toml", &SITE.replace("POLL", "20ms"));
     let answer = cabinet.run(&["check", "--config", "site.toml"]);
-    assert_eq!(answer.status.code(), Some(1), "{}", answer.stderr);
+    assert_eq!(answer.status.code(), Some(2), "{}", answer.stderr);
     let said = answer.stderr + &answer.stdout;
     for part in [
         "site.toml:7:8",
