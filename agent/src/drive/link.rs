@@ -493,3 +493,7 @@ fn fence(request: Request) -> Option<Request> {
     let inside = u32::from(request.address) + u32::from(count) <= 0x1_0000;
     (count <= most && inside).then_some(Request { count, ..request })
 }
+
+#[cfg(test)]
+#[path = "link_tests.rs"]
+mod tests;

@@ -127,6 +127,7 @@ pub async fn run(
         link: Link::new(queue.route, ports, clock.clone()),
         calling: Calling::Later(Span::ZERO),
         calls: 0,
+        asked: false,
         down: LinkState::Connecting,
         served: 0,
         clock,
@@ -143,8 +144,10 @@ struct Poller {
     members: Vec<Member>,
     link: Link,
     calling: Calling,
-    /// Calls in a row that reached nobody.
+    /// Calls in a row that reached nobody, or nobody who answered.
     calls: u32,
+    /// Whether anything was asked since the link was opened.
+    asked: bool,
     /// What is said of the link while it is not open.
     down: LinkState,
     /// Counts the turns.
@@ -211,9 +214,8 @@ impl Poller {
                 tokio::select! {
                     biased;
                     lost = self.link.idle() => {
-                        tracing::debug!(place = %self.link.place(), "{lost}");
-                        self.down = lost;
-                        self.calling = Calling::Later(self.clock.now().mono);
+                        // Who takes a call and hangs up before he was asked is called like one who is away.
+                        if self.asked { self.lost(lost) } else { self.unreachable(lost) }
                     }
                     () = self.clock.sleep_until(tick) => return,
                 }
@@ -238,8 +240,7 @@ impl Poller {
                     match opened {
                         Ok(port) => {
                             self.link.attach(port);
-                            self.calls = 0;
-                            self.calling = Calling::Later(Span::ZERO);
+                            self.asked = false;
                         }
                         Err(state) => self.unreachable(state),
                     }
@@ -248,6 +249,14 @@ impl Poller {
         }
     }
 
+    /// The link was lost in use: it is opened anew at once, which happens once a tick at most.
+    fn lost(&mut self, state: LinkState) {
+        tracing::debug!(place = %self.link.place(), "{state}");
+        self.down = state;
+        self.calling = Calling::Later(self.clock.now().mono);
+    }
+
+    /// Nobody was reached, and the next call has to wait.
     fn unreachable(&mut self, state: LinkState) {
         if self.down != state {
             tracing::debug!(place = %self.link.place(), "{state}");
@@ -274,6 +283,7 @@ impl Poller {
             return member.reading(begun, member.state.clone(), &[]);
         }
         let room = room.unwrap_or(member.tick);
+        self.asked = true;
         let mut round = Round { at: None, state: LinkState::Online, answers: Vec::new(), too_wide: Vec::new() };
         round.answers.resize(member.plan.requests.len(), None);
         let mut lost = None;
@@ -296,12 +306,13 @@ impl Poller {
             if shared && state == LinkState::Silent && member.failures > 1 {
                 member.spared_until = now.plus(Span::from_ms(waited.saturating_mul(SPARED)));
             }
+            let reading = member.reading(at, state.clone(), &[]);
             if !self.link.is_open() {
-                self.down = state.clone();
-                self.calling = Calling::Later(now);
+                self.lost(state);
             }
-            return member.reading(at, state, &[]);
+            return reading;
         }
+        self.calls = 0;
         member.failures = 0;
         let reading = member.reading(at, round.state, &round.answers);
         for request in round.too_wide {

@@ -318,3 +318,27 @@ async fn a_full_queue_holds_the_poller_up_and_stop_still_ends_it() {
     bench.end().await;
     peer.abort();
 }
+
+#[tokio::test]
+async fn who_takes_the_call_and_hangs_up_is_not_called_without_a_pause() {
+    let (listener, address) = listener().await;
+    let calls = Arc::new(AtomicUsize::new(0));
+    let peer = tokio::spawn({
+        let calls = calls.clone();
+        async move {
+            loop {
+                drop(listener.accept().await.unwrap());
+                calls.fetch_add(1, Ordering::SeqCst);
+            }
+        }
+    });
+    let mut bench = Bench::start(&address, 100, 500, hoist_signals("d"), Clock::system());
+    for _ in 0..20 {
+        let reading = bench.next().await;
+        assert!(!reading.link.is_up());
+    }
+    let calls = calls.load(Ordering::SeqCst);
+    assert!((3..=25).contains(&calls), "{calls} calls in 2 s at a period of 100 ms");
+    bench.end().await;
+    peer.abort();
+}

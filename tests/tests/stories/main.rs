@@ -10,4 +10,5 @@ mod outage;
 mod panel_types;
 mod replay;
 mod silent_drive;
+mod slow_bus;
 mod telling;
