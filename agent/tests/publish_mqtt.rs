@@ -20,7 +20,7 @@ use tallyhook_analysis::class::{ApplianceGroup, MechanismGroup};
 use tallyhook_analysis::period::FactorScale;
 use tallyhook_analysis::recorder::Spec;
 use tallyhook_analysis::units::{Grams, Span, Timestamp};
-use tallyhook_config::model::{Config, Crane, Kind, Mechanism, Mqtt, Page, Store, Warn};
+use tallyhook_config::model::{Config, Crane, Kind, Mechanism, Mqtt, MqttPayload, Page, Store, Warn};
 use tokio::sync::watch;
 use tokio::task::JoinSet;
 
@@ -172,6 +172,7 @@ fn config(port: u16) -> Arc<Config> {
             topic_root: "eastfield".to_owned(),
             username: None,
             password_file: None,
+            payload: MqttPayload::Json,
             tls: None,
             from_start: false,
         }),
