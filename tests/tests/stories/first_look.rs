@@ -266,6 +266,7 @@ fn a_probe_shows_what_answers_and_what_does_not() {
 }
 
 #[test]
+#[allow(clippy::disallowed_methods, reason = "the pause is one of the real clock")]
 fn a_probe_keeps_its_pause_and_asks_for_reads_only() {
     let device = Device::start(&[Row::plain("input", 0, "u64", 1), Row::plain("input", 4, "u64", 2)]);
     let begun = Instant::now();
