@@ -15,7 +15,7 @@ use crate::drive;
 use crate::fault::{Collector, Faults, Found, Lines, Sort, Sources};
 use crate::keys;
 use crate::mechanism::{self, Around};
-use crate::model::{Config, Page, RecordingRing, Store};
+use crate::model::{Alarms, Config, Page, RecordingRing, Store};
 use crate::profile::{ProfileText, Profiles, forget_profiles};
 use crate::publish;
 use crate::raw::{Table, shorten};
@@ -179,6 +179,7 @@ fn check(document: &DeTable<'_>, faults: &Collector) -> Option<Config> {
         carries::report(&buses, &drive_tables, &drives, cranes);
     }
 
+    let alarms = optional(&file, "alarms", &keys::ALARMS, alarms);
     let mqtt = file.section("mqtt", &keys::MQTT).map(|t| publish::mqtt(&t));
     let webhooks = publish::webhooks(&file.sections("webhook", &keys::WEBHOOK));
     let influx = file.section("influx", &keys::INFLUX).map(|t| servers::influx(&t));
@@ -191,6 +192,7 @@ fn check(document: &DeTable<'_>, faults: &Collector) -> Option<Config> {
         page: page?,
         drives,
         cranes: cranes?,
+        alarms: alarms?,
         mqtt: match mqtt {
             Some(read) => Some(read?),
             None => None,
@@ -219,6 +221,27 @@ fn optional<T>(
     }
     let empty = DeTable::new();
     read(&Table::open(&empty, group, group.header.to_owned(), file.span.clone(), file.faults))
+}
+
+fn alarms(table: &Table<'_>) -> Option<Alarms> {
+    let (every, from, to) = (table.time("remind_every"), table.number("quiet_from"), table.number("quiet_to"));
+    let refused = [("quiet_from", &from), ("quiet_to", &to)];
+    if refused.iter().any(|(key, value)| table.has(key) && value.is_none()) {
+        return None;
+    }
+    let quiet = match (&from, &to) {
+        (Some(from), Some(to)) => Some((from.value, to.value)),
+        (None, None) => None,
+        (Some(one), None) | (None, Some(one)) => {
+            table.faults.missing(
+                one.span.clone(),
+                "quiet hours have a beginning and an end, and one of them is not there",
+                "write both `quiet_from` and `quiet_to`, for example 22 and 6",
+            );
+            return None;
+        }
+    };
+    Some(Alarms { remind_every: Span::from_seconds(every?.value), quiet })
 }
 
 fn site(table: &Table<'_>) -> Option<(String, TimeZone)> {

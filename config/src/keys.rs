@@ -110,10 +110,36 @@ pub(crate) const FILE: Group = Group {
             "A shared line, a table `[bus.NAME]` each.",
         ),
         key("crane", Sections, Fault, "A crane, a table `[[crane]]` each."),
+        key("alarms", Section, Means("all its defaults"), "How people are reminded of warnings."),
         key("mqtt", Section, Means("no broker is fed"), "The broker."),
         key("webhook", Sections, Means("no chat is told"), "A chat destination, a table `[[webhook]]` each."),
         key("influx", Section, Means("no time-series server is fed"), "The time-series server."),
         key("matrix", Section, Means("no chat room is told"), "The chat room."),
+    ],
+};
+
+pub(crate) const ALARMS: Group = Group {
+    header: "[alarms]",
+    what: "How people are reminded of warnings that nobody has acknowledged.",
+    keys: &[
+        key(
+            "remind_every",
+            Time(within(0.0, 2_592_000.0, "")),
+            Default("24h"),
+            "A warning that nobody has acknowledged is told again after this time, and so on; 0s never.",
+        ),
+        key(
+            "quiet_from",
+            Number(within(0.0, 24.0, "h")),
+            Means("no quiet hours"),
+            "Nobody is reminded from this hour of the site's day on. Needs `quiet_to`.",
+        ),
+        key(
+            "quiet_to",
+            Number(within(0.0, 24.0, "h")),
+            Means("no quiet hours"),
+            "Until this hour; may be past midnight.",
+        ),
     ],
 };
 
@@ -844,7 +870,7 @@ pub(crate) const WEBHOOK: Group = Group {
 /// Every table, in the order of the reference.
 pub(crate) const ALL: &[&Group] = &[
     &FILE, &SITE, &STORE, &SAMPLES, &PAGE, &DRIVE, &BUS, &PROFILE, &CRANE, &MECHANISM, &SIGNALS, &SIGNAL, &REEVING,
-    &PART, &LIFT, &WARN, &PRIOR, &MQTT, &WEBHOOK, &INFLUX, &MATRIX,
+    &PART, &LIFT, &WARN, &PRIOR, &ALARMS, &MQTT, &WEBHOOK, &INFLUX, &MATRIX,
 ];
 
 /// A number as it is written in the file: no exponent, no needless decimals.

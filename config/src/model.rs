@@ -33,6 +33,8 @@ pub struct Config {
     pub drives: BTreeMap<String, Drive>,
     /// The cranes, in the order of the file.
     pub cranes: Vec<Crane>,
+    /// How people are reminded of warnings.
+    pub alarms: Alarms,
     /// The broker, if one is fed.
     pub mqtt: Option<Mqtt>,
     /// Chat destinations.
@@ -47,6 +49,32 @@ impl Config {
     /// All mechanisms with their crane, in the order of the file.
     pub fn mechanisms(&self) -> impl Iterator<Item = (&Crane, &Mechanism)> {
         self.cranes.iter().flat_map(|c| c.mechanisms.iter().map(move |m| (c, m)))
+    }
+}
+
+/// How people are reminded of warnings that nobody has acknowledged.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct Alarms {
+    /// A warning is told again after this time; zero never.
+    pub remind_every: Span,
+    /// Hours of the site's day in which nobody is reminded: from, to; may pass midnight.
+    pub quiet: Option<(f64, f64)>,
+}
+
+impl Default for Alarms {
+    fn default() -> Self {
+        Alarms { remind_every: Span::from_ms(24 * 3_600_000), quiet: None }
+    }
+}
+
+impl Alarms {
+    /// Whether an hour of the day (0 to 24) is a quiet one.
+    pub fn is_quiet(&self, hour: f64) -> bool {
+        match self.quiet {
+            Some((from, to)) if from <= to => from <= hour && hour < to,
+            Some((from, to)) => hour >= from || hour < to,
+            None => false,
+        }
     }
 }
 

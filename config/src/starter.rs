@@ -270,6 +270,12 @@ impl Text {
     }
 
     fn told(&mut self) {
+        let alarms = &keys::ALARMS;
+        self.header(Off, "[alarms]", alarms);
+        self.key(alarms, "remind_every", Off, "\"24h\"");
+        self.key(alarms, "quiet_from", Off, "22");
+        self.key(alarms, "quiet_to", Off, "6");
+
         let mqtt = &keys::MQTT;
         self.header(Off, "[mqtt]", mqtt);
         self.key(mqtt, "host", Off, "\"127.0.0.1\"");

@@ -1,5 +1,6 @@
 //! The commands, a file each. This one holds the list and hands over.
 
+mod alarms;
 mod check;
 mod check_live;
 mod classify;
@@ -43,6 +44,7 @@ enum Command {
     Probe(probe::ProbeArgs),
     Status(status::StatusArgs),
     Lifts(lifts::LiftsArgs),
+    Alarms(alarms::AlarmsArgs),
     Replay(replay::ReplayArgs),
     Notify(notify::NotifyArgs),
     Export(export::ExportArgs),
@@ -64,6 +66,7 @@ impl Arguments {
             Command::Probe(args) => probe::run(args),
             Command::Status(args) => status::run(args),
             Command::Lifts(args) => lifts::run(args),
+            Command::Alarms(args) => alarms::run(args),
             Command::Replay(args) => replay::run(args),
             Command::Notify(args) => notify::run(args),
             Command::Export(args) => export::run(args),

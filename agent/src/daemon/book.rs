@@ -71,6 +71,7 @@ struct Pending {
     hours: Vec<HourSums>,
     flags: Vec<(Flag, Timestamp)>,
     services: Vec<u64>,
+    reminded: Vec<u64>,
     messages: Vec<Message>,
     moved: bool,
 }
@@ -226,6 +227,14 @@ impl Book {
         self.pending.say(&self.crane, &self.mechanism, MessageKind::Finding, id, at, body);
     }
 
+    /// Reminds people of an alarm, once until the next commit.
+    pub fn remind(&mut self, alarm: u64, message: Message) {
+        if !self.pending.reminded.contains(&alarm) {
+            self.pending.reminded.push(alarm);
+            self.pending.messages.push(message);
+        }
+    }
+
     /// Whether a commit would have anything to write: something moved or followed since the last one.
     pub fn has_news(&self) -> bool {
         let p = &self.pending;
@@ -269,6 +278,7 @@ impl Book {
             closed: p.closed.clone(),
             hours: p.hours.clone(),
             services: p.services.clone(),
+            reminded: p.reminded.clone(),
             messages: p.messages.clone(),
             flags: p.flags.clone(),
         })

@@ -7,6 +7,7 @@
 pub mod book;
 #[cfg(test)]
 mod book_tests;
+pub mod reminders;
 pub mod site;
 pub mod timeline;
 pub mod wake;
@@ -94,6 +95,7 @@ pub async fn run(setup: Setup, mut stop: watch::Receiver<bool>) -> Result<(), Da
     });
 
     let mut next_tick = clock.now().mono.plus(TICK);
+    let mut next_reminders = next_tick;
     let result = loop {
         let wake = tokio::select! {
             biased;
@@ -115,6 +117,12 @@ pub async fn run(setup: Setup, mut stop: watch::Receiver<bool>) -> Result<(), Da
                 // A store that cannot be read just now keeps them for the next tick.
                 if let Ok(services) = store.open_services().await {
                     site.take_services(&services, now);
+                }
+                if now.mono >= next_reminders {
+                    next_reminders = now.mono.plus(reminders::LOOK_EVERY);
+                    if let Ok(open) = store.open_alarms().await {
+                        site.remind(&open, now);
+                    }
                 }
             }
         }

@@ -9,12 +9,14 @@ use tallyhook_analysis::units::Span;
 use tallyhook_config::model::Config;
 
 use super::book::{Book, SiteCalendar};
+use super::reminders;
 use super::timeline::Timeline;
 use crate::clock::Reading;
 use crate::drive::assemble::Assembler;
 use crate::drive::{DriveFigures, DriveHealth, DriveReading};
 use crate::figures::{self, SiteFigures};
 use crate::samples::recording::RingWriter;
+use crate::store::alarm::Alarm;
 use crate::store::service::StoredService;
 use crate::store::{MechanismCommit, Reader, Store, StoreError};
 
@@ -125,6 +127,15 @@ impl Site {
             {
                 tracing::info!(mechanism = book.id(), "service {} recorded by {}", service.seq, service.service.by);
                 book.take_service(service, wall);
+            }
+        }
+    }
+
+    /// Reminds people of alarms that nobody has acknowledged.
+    pub fn remind(&mut self, open: &[Alarm], now: Reading) {
+        for (seq, message) in reminders::due(open, &self.config.alarms, &self.config.time_zone, now.wall) {
+            if let Some(book) = self.books.iter_mut().find(|book| book.id() == message.mechanism) {
+                book.remind(seq, message);
             }
         }
     }

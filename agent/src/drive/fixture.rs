@@ -55,6 +55,7 @@ pub fn config(drives: Vec<Drive>, mechanisms: Vec<Vec<Signal>>) -> Config {
         time_zone: TimeZone::UTC,
         store: Store { directory: "d".into(), commit_every: Span::from_ms(30_000), recording: None },
         page: Page { listen: ([127, 0, 0, 1], 0).into() },
+        alarms: Default::default(),
         drives: drives.into_iter().map(|d| (d.name.clone(), d)).collect::<BTreeMap<_, _>>(),
         cranes: vec![Crane {
             id: "yard-1".into(),

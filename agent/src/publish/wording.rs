@@ -5,6 +5,7 @@ use tallyhook_analysis::units::Timestamp;
 use tallyhook_config::model::Config;
 
 use crate::figures::rfc3339;
+use crate::store::alarm::ALARM;
 use crate::store::message::{Message, MessageKind};
 
 /// The sentence that ends every message to people.
@@ -60,6 +61,7 @@ pub fn said(config: &Config, message: &Message) -> Said {
         (_, Some("overload")) => overload(message),
         (_, Some("starts_per_hour")) => starts(message),
         (_, Some("part")) => part(message),
+        (_, Some(ALARM)) => alarm(message),
         _ => format!("{}: {}.", message.kind.name(), message.body),
     };
     let look = look(config, message);
@@ -166,6 +168,27 @@ fn starts(message: &Message) -> String {
     )
 }
 
+/// What became of an alarm, or that it still waits.
+fn alarm(message: &Message) -> String {
+    let body = &message.body;
+    let number = number(&body["alarm"]);
+    let what = body["what"].as_str().unwrap_or("").replace('_', " ").replace(':', " ");
+    let by = body["by"].as_str().unwrap_or("somebody");
+    let note =
+        body["note"].as_str().filter(|note| !note.is_empty()).map(|note| format!(" ({note})")).unwrap_or_default();
+    match body["act"].as_str() {
+        Some("reminder") => {
+            let since = body["since"].as_str().unwrap_or("some time");
+            format!(
+                "reminder: nobody has acknowledged alarm {number}, {what}, since {since}. Next: look at it, and \
+                 acknowledge it with `tallyhook alarms --acknowledge {number} --by NAME`."
+            )
+        }
+        Some(act) => format!("alarm {number}, {what}: {act} by {by}{note}. Nothing to do."),
+        None => format!("alarm {number}, {what}."),
+    }
+}
+
 fn part(message: &Message) -> String {
     let body = &message.body;
     let name = body["part"].as_str().unwrap_or("a part");
@@ -220,6 +243,7 @@ pub(super) mod tests {
             time_zone: jiff::tz::TimeZone::get("Europe/Berlin").unwrap(),
             store: Store { directory: PathBuf::new(), commit_every: Span::from_ms(30_000), recording: None },
             page: Page { listen: ([127, 0, 0, 1], 0).into() },
+            alarms: Default::default(),
             drives: Default::default(),
             cranes: Vec::new(),
             mqtt: None,

@@ -2,6 +2,7 @@
 
 use tokio::sync::{mpsc, oneshot, watch};
 
+use super::alarm::Alarm;
 use super::error::StoreError;
 use super::message::Message;
 use super::service::StoredService;
@@ -27,6 +28,7 @@ enum Request {
     MessagesAfter(u64, usize, oneshot::Sender<Result<Vec<(u64, Message)>, StoreError>>),
     Cursor(String, oneshot::Sender<Result<Option<u64>, StoreError>>),
     SetCursor(String, u64, oneshot::Sender<Result<(), StoreError>>),
+    OpenAlarms(oneshot::Sender<Result<Vec<Alarm>, StoreError>>),
     OpenServices(oneshot::Sender<Result<Vec<StoredService>, StoreError>>),
     Close(oneshot::Sender<()>),
 }
@@ -71,6 +73,7 @@ fn serve(mut store: Store, mut queue: mpsc::Receiver<Request>, seen: &watch::Sen
             Request::MessagesAfter(seq, limit, answer) => drop(answer.send(store.messages_after(seq, limit))),
             Request::Cursor(destination, answer) => drop(answer.send(store.cursor(&destination))),
             Request::SetCursor(destination, seq, answer) => drop(answer.send(store.set_cursor(&destination, seq))),
+            Request::OpenAlarms(answer) => drop(answer.send(store.open_alarms())),
             Request::OpenServices(answer) => drop(answer.send(store.open_services())),
             Request::Close(answer) => {
                 // No more is let in, but what is in already is carried out: a request that were dropped with the
@@ -131,6 +134,14 @@ impl StoreHandle {
     /// As there; [`StoreError::Closed`] when the writer has ended.
     pub async fn set_cursor(&self, destination: &str, seq: u64) -> Result<(), StoreError> {
         self.ask(|answer| Request::SetCursor(destination.to_owned(), seq, answer)).await
+    }
+
+    /// See [`Store::open_alarms`].
+    ///
+    /// # Errors
+    /// As there; [`StoreError::Closed`] when the writer has ended.
+    pub async fn open_alarms(&self) -> Result<Vec<Alarm>, StoreError> {
+        self.ask(Request::OpenAlarms).await
     }
 
     /// See [`Store::open_services`].

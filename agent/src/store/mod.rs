@@ -1,6 +1,7 @@
 //! The ledger on disk: SQLite, one writer, any number of readers. The tables and what they survive are described in
 //! `README.md` beside this file; SQL is written here and nowhere else.
 
+pub mod alarm;
 pub mod message;
 
 mod error;

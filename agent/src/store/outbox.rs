@@ -13,9 +13,9 @@ use super::message::{Message, MessageKind};
 /// Columns of a message in the order [`Row`]s are read in by [`read`].
 pub(super) const COLUMNS: &str = "seq, id, at_ms, kind, crane, mechanism, body";
 
-/// Appends a message; one whose `id` stands already is the same event and is left as it was told.
-pub(super) fn append(connection: &Connection, message: &Message) -> rusqlite::Result<()> {
-    connection
+/// Appends a message; one whose `id` stands already is the same event and is left as it was told: `false`.
+pub(super) fn append(connection: &Connection, message: &Message) -> rusqlite::Result<bool> {
+    let added = connection
         .prepare_cached(
             "INSERT INTO message (id, at_ms, kind, crane, mechanism, body) VALUES (?1, ?2, ?3, ?4, ?5, ?6)
              ON CONFLICT (id) DO NOTHING",
@@ -28,7 +28,7 @@ pub(super) fn append(connection: &Connection, message: &Message) -> rusqlite::Re
             message.mechanism,
             message.body.to_string(),
         ])?;
-    Ok(())
+    Ok(added == 1)
 }
 
 pub(super) fn last_seq(connection: &Connection) -> rusqlite::Result<u64> {

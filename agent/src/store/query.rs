@@ -13,6 +13,7 @@ use tallyhook_analysis::sample::Flag;
 use tallyhook_analysis::spectrum::{BANDS, Totals};
 use tallyhook_analysis::units::{Grams, Timestamp};
 
+use super::alarm::{self, Alarm, Done};
 use super::error::StoreError;
 use super::message::{Message, MessageKind};
 use super::outbox::{self, clamped};
@@ -294,6 +295,22 @@ impl Reader {
     /// When the file cannot be read.
     pub fn services(&self, mechanism: Option<&str>) -> Result<Vec<StoredService>, StoreError> {
         service::list(&self.connection, &self.path, mechanism, false)
+    }
+
+    /// The alarms of `mechanism` (of all with `None`), newest first; without those that are over with `open`.
+    ///
+    /// # Errors
+    /// When the file cannot be read.
+    pub fn alarms(&self, mechanism: Option<&str>, open: bool) -> Result<Vec<Alarm>, StoreError> {
+        alarm::list(&self.connection, &self.path, mechanism, open)
+    }
+
+    /// What people did to an alarm, oldest first.
+    ///
+    /// # Errors
+    /// When the file cannot be read.
+    pub fn alarm_acts(&self, seq: u64) -> Result<Vec<Done>, StoreError> {
+        alarm::acts(&self.connection, &self.path, seq)
     }
 
     /// The gaps of `mechanism` that began in `[from, to)`, by their beginning.

@@ -21,7 +21,7 @@ const APPLICATION_ID: i64 = 0x5448_6b4c;
 
 /// The steps from an empty file to the present format. Step `n` leads from format `n` to `n + 1`; a step that has
 /// once been in the field is never changed, a new one is added.
-const STEPS: &[&str] = &[STEP_1, STEP_2];
+const STEPS: &[&str] = &[STEP_1, STEP_2, STEP_ALARMS];
 
 const STEP_1: &str = "
 CREATE TABLE mechanism (
@@ -130,6 +130,36 @@ CREATE TABLE service (
     at_ms        INTEGER NOT NULL,
     body         TEXT    NOT NULL,
     taken_ms     INTEGER
+) STRICT;
+";
+
+/// The life of warnings.
+const STEP_ALARMS: &str = "
+CREATE TABLE alarm (
+    seq              INTEGER PRIMARY KEY AUTOINCREMENT,
+    crane            TEXT    NOT NULL,
+    mechanism        TEXT    NOT NULL,
+    what             TEXT    NOT NULL,
+    body             TEXT    NOT NULL,
+    raised_ms        INTEGER NOT NULL,
+    times            INTEGER NOT NULL,
+    last_ms          INTEGER NOT NULL,
+    cleared_ms       INTEGER,
+    acked_ms         INTEGER,
+    acked_by         TEXT,
+    shelved_until_ms INTEGER,
+    shelved_by       TEXT,
+    reminded_ms      INTEGER
+) STRICT;
+CREATE INDEX alarm_open ON alarm (mechanism, what) WHERE cleared_ms IS NULL OR acked_ms IS NULL;
+
+CREATE TABLE alarm_act (
+    seq          INTEGER PRIMARY KEY AUTOINCREMENT,
+    alarm        INTEGER NOT NULL,
+    at_ms        INTEGER NOT NULL,
+    act          TEXT    NOT NULL,
+    by           TEXT    NOT NULL,
+    note         TEXT    NOT NULL
 ) STRICT;
 ";
 

@@ -440,3 +440,66 @@ fn verify_after_kill(dir: &Path) -> i64 {
     assert_eq!(reader.state("main-hoist").unwrap().unwrap().at, ms(standing - 1));
     standing
 }
+
+fn warning(quantity: &str, level: f64, raised: bool, at: i64) -> Message {
+    let body = serde_json::json!({ "quantity": quantity, "level": level, "raised": raised });
+    let id = format!("{quantity}:{level}:{raised}:{at}");
+    Message { id, at: ms(at), kind: MessageKind::Warning, crane: "yard-1".into(), mechanism: "main-hoist".into(), body }
+}
+
+#[test]
+fn a_warning_lives_from_raised_to_acknowledged_and_returned_each_with_who_and_when() {
+    use super::alarm::{Act, ActError, AlarmState, act};
+    let dir = tempfile::tempdir().unwrap();
+    let mut store = Store::open(dir.path()).unwrap();
+    let mut tell = |messages: Vec<Message>| {
+        store.commit(&[MechanismCommit { messages, ..empty_commit("main-hoist", 9) }]).unwrap();
+    };
+    let raise = warning("used_share", 0.8, true, 1_000);
+    tell(vec![raise.clone()]);
+    // The same event told again, as after a restart, raises nothing twice.
+    tell(vec![raise]);
+    let reader = Reader::open(dir.path()).unwrap();
+    let only = || {
+        let alarms = reader.alarms(Some("main-hoist"), false).unwrap();
+        assert_eq!(alarms.len(), 1, "{alarms:?}");
+        alarms[0].clone()
+    };
+    let alarm = only();
+    assert_eq!((alarm.what.as_str(), alarm.state(), alarm.times), ("used_share:0.8", AlarmState::Unacknowledged, 1));
+
+    let at = |ms_: i64| ms(ms_);
+    let shelved = act(dir.path(), alarm.seq, &Act::Shelve(at(9_000)), "R. Field", "parts on order", at(2_000)).unwrap();
+    assert!(shelved.is_shelved(at(8_999)) && !shelved.is_shelved(at(9_000)));
+    let known = act(dir.path(), alarm.seq, &Act::Acknowledge, "R. Field", "", at(3_000)).unwrap();
+    assert_eq!(known.state(), AlarmState::Acknowledged);
+    assert_eq!(known.acknowledged, Some((at(3_000), "R. Field".to_owned())));
+    let again = act(dir.path(), alarm.seq, &Act::Acknowledge, "A. Other", "", at(3_500)).unwrap_err();
+    assert!(matches!(again, ActError::Already(_, who) if who == "R. Field"));
+    assert!(matches!(act(dir.path(), 99, &Act::Note, "R", "x", at(1)), Err(ActError::Unknown(99))));
+
+    tell(vec![warning("used_share", 0.8, false, 4_000)]);
+    assert_eq!((only().state(), only().cleared), (AlarmState::Normal, Some(at(4_000))));
+    assert!(reader.alarms(None, true).unwrap().is_empty(), "it is over");
+    let acts: Vec<String> = reader.alarm_acts(alarm.seq).unwrap().into_iter().map(|done| done.act).collect();
+    assert_eq!(acts, ["shelved", "acknowledged"]);
+    // What people did is told to the destinations, once each, and is no alarm of its own.
+    let told = reader.messages_after(0, 100).unwrap();
+    assert_eq!(told.iter().filter(|(_, m)| m.body["quantity"] == "alarm").count(), 2);
+    assert_eq!(told.len(), 4);
+
+    // Raised again it is a new one; overloads of one hoist are one alarm until somebody knows of them.
+    tell(vec![warning("used_share", 0.8, true, 5_000)]);
+    let overload = |at: i64| {
+        let mut m = warning("overload", 0.0, true, at);
+        m.body = serde_json::json!({ "quantity": "overload", "load_kg": 13_000, "raised": true });
+        m
+    };
+    tell(vec![overload(6_000), overload(7_000)]);
+    let open = reader.alarms(None, true).unwrap();
+    let seen: Vec<(&str, AlarmState, u64)> = open.iter().map(|a| (a.what.as_str(), a.state(), a.times)).collect();
+    assert_eq!(
+        seen,
+        [("overload", AlarmState::ReturnedUnacknowledged, 2), ("used_share:0.8", AlarmState::Unacknowledged, 1)]
+    );
+}

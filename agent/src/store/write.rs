@@ -14,6 +14,7 @@ use tallyhook_analysis::sample::Flag;
 use tallyhook_analysis::spectrum::Totals;
 use tallyhook_analysis::units::Timestamp;
 
+use super::alarm::{self, Alarm};
 use super::error::StoreError;
 use super::message::Message;
 use super::outbox;
@@ -47,6 +48,8 @@ pub struct MechanismCommit {
     pub hours: Vec<HourSums>,
     /// Numbers of the services that `state` has taken.
     pub services: Vec<u64>,
+    /// Numbers of the alarms that `messages` remind of.
+    pub reminded: Vec<u64>,
     /// What is to be told.
     pub messages: Vec<Message>,
     /// Two-state signals that went from off to on, and when.
@@ -161,6 +164,14 @@ impl Store {
         service::list(&self.connection, &self.path, None, true)
     }
 
+    /// Alarms that are not over, newest first.
+    ///
+    /// # Errors
+    /// When the file cannot be read.
+    pub fn open_alarms(&self) -> Result<Vec<Alarm>, StoreError> {
+        alarm::list(&self.connection, &self.path, None, true)
+    }
+
     /// Lets SQLite prove its own structure.
     ///
     /// # Errors
@@ -242,7 +253,12 @@ fn write_all(connection: &mut Connection, commits: &[MechanismCommit]) -> Result
         write_flags(&transaction, key, &commit.flags)?;
         write_snapshot(&transaction, key, commit)?;
         for message in &commit.messages {
-            outbox::append(&transaction, message)?;
+            if outbox::append(&transaction, message)? {
+                alarm::follow(&transaction, message)?;
+            }
+        }
+        for seq in &commit.reminded {
+            alarm::mark_reminded(&transaction, *seq, commit.at)?;
         }
     }
     done.last_seq = outbox::last_seq(&transaction)?;

@@ -53,6 +53,7 @@ fn config(crane_name: &str) -> Config {
         time_zone: TimeZone::UTC,
         store: Store { directory: PathBuf::from("data"), commit_every: Span::from_ms(30_000), recording: None },
         page: Page { listen: "127.0.0.1:8080".parse().unwrap() },
+        alarms: Default::default(),
         drives: BTreeMap::new(),
         cranes: vec![Crane {
             id: "yard-1".to_owned(),
