@@ -7,7 +7,8 @@ use serde_json::Value;
 use tallyhook::store::{FORMAT, Reader, Store};
 
 fn status(data: &Path) -> Value {
-    let out = Command::new(env!("CARGO_BIN_EXE_tallyhook")).args(["status", "--json", "--data"]).arg(data).output().unwrap();
+    let out =
+        Command::new(env!("CARGO_BIN_EXE_tallyhook")).args(["status", "--json", "--data"]).arg(data).output().unwrap();
     assert!(out.status.success(), "{}", String::from_utf8_lossy(&out.stderr));
     serde_json::from_slice(&out.stdout).unwrap()
 }
