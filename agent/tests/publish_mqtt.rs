@@ -19,7 +19,7 @@ use tallyhook::store::message::{Message, MessageKind};
 use tallyhook_analysis::class::{ApplianceGroup, MechanismGroup};
 use tallyhook_analysis::recorder::Spec;
 use tallyhook_analysis::units::{Grams, Span, Timestamp};
-use tallyhook_config::model::{Config, Crane, Mechanism, Mqtt, Page, Store};
+use tallyhook_config::model::{Config, Crane, Mechanism, Mqtt, MqttPayload, Page, Store};
 use tokio::sync::watch;
 use tokio::task::JoinSet;
 
@@ -161,6 +161,7 @@ fn config(port: u16) -> Arc<Config> {
             topic_root: "eastfield".to_owned(),
             username: None,
             password_file: None,
+            payload: MqttPayload::Json,
             tls: None,
             from_start: false,
         }),

@@ -15,7 +15,7 @@ use serde_json::json;
 use tallyhook::clock::Clock;
 use tallyhook::publish::outbox::{MemoryOutbox, Outbox};
 use tallyhook_analysis::units::Span;
-use tallyhook_config::model::{Config, Mqtt, Tls};
+use tallyhook_config::model::{Config, Mqtt, MqttPayload, Tls};
 use teller::{Teller, hasty_clock, lift, site};
 
 /// A directory with authorities, certificates and passwords.
@@ -150,6 +150,7 @@ fn fed(port: u16, password: &Path, tls: Option<Tls>) -> Config {
         topic_root: "eastfield".to_owned(),
         username: Some("crane".to_owned()),
         password_file: Some(password.to_owned()),
+        payload: MqttPayload::Json,
         tls,
         from_start: false,
     };

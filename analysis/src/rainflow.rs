@@ -263,8 +263,9 @@ pub fn matrix(rows: &[Row], classes: usize) -> Option<Matrix> {
     let low = rows.iter().map(|r| r.mean).reduce(f64::min)?;
     let high = rows.iter().map(|r| r.mean).reduce(f64::max)?;
     let edges = |from: f64, to: f64| -> Vec<f64> {
-        // By shares of both ends, so that the last edge is the end itself.
-        (0..=classes).map(|i| i as f64 / classes as f64).map(|share| from * (1.0 - share) + to * share).collect()
+        // Each edge rounds the same way, so that they rise even between ends that are all but equal.
+        let edge = |i: usize| (from + (to - from) * (i as f64 / classes as f64)).min(to);
+        (0..classes).map(edge).chain([to]).collect()
     };
     let (range_edges, mean_edges) = (edges(0.0, largest), edges(low, high));
     let class = |edges: &[f64], value: f64| edges[1..].iter().position(|&e| value <= e).unwrap_or(classes - 1);

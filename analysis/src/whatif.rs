@@ -36,6 +36,8 @@ pub struct Observed {
     pub days: f64,
     /// S, full-load hours of P used up to now.
     pub used: f64,
+    /// S when the day `as_of` began, which the forecast goes from.
+    pub used_before_today: f64,
     /// D, full-load hours of P.
     pub design: f64,
 }
@@ -125,7 +127,7 @@ fn pieces(payload: f64, rated: f64, above: Above) -> Option<f64> {
 /// let seen = Observed {
 ///     rated: Grams::from_kg(10_000.0), dead_load: Grams::ZERO,
 ///     running: Histogram::default(), lifts: Histogram::default(),
-///     days: 365.0, used: 1200.0, design: 1600.0,
+///     days: 365.0, used: 1200.0, used_before_today: 1200.0, design: 1600.0,
 /// };
 /// let lower = Change { rated: Some(Grams::from_kg(5_000.0)), ..Change::default() };
 /// let answer = what_if(&seen, &lower, &[], 0, 1);
@@ -177,7 +179,7 @@ pub fn what_if(seen: &Observed, change: &Change, days: &[DayUse], as_of: i32, se
     // Both in full-load hours of the present rating.
     let pace = if cubes_before > 0.0 { cubes * rating_cubed / cubes_before * work } else { work };
     let after: Vec<DayUse> = days.iter().map(|d| DayUse { full_load_hours: d.full_load_hours * pace, ..*d }).collect();
-    let asked = Question { used: seen.used, design, as_of, seed };
+    let asked = Question { used: seen.used_before_today, design, as_of, seed };
     Answer {
         used_share: seen.used / design,
         rating_cubed,
@@ -223,6 +225,7 @@ mod tests {
             lifts,
             days: 100.0,
             used: 400.0,
+            used_before_today: 400.0,
             design: 1600.0,
         }
     }

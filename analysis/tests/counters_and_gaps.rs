@@ -49,7 +49,11 @@ fn lives(swaps: bool) -> impl Strategy<Value = Vec<Life>> {
             swap: swaps && swap == 0,
         },
     );
-    proptest::collection::vec(day, 1..60)
+    // One swap at most: a second one may bring a drive that stands above the first, which nobody can see.
+    proptest::collection::vec(day, 1..60).prop_map(|mut days| {
+        days.iter_mut().filter(|day| day.swap).skip(1).for_each(|day| day.swap = false);
+        days
+    })
 }
 
 /// What the book and the plan came to.
@@ -125,8 +129,7 @@ proptest! {
         // Far from its end: a fall is a swap.
         let out = live(&days, 32, 1_000_000);
         let replaced = out.hour_notes.iter().filter(|n| matches!(n, Note::Replaced { .. })).count();
-        // A second swap may bring a drive that stands above the first: nobody can see that one.
-        prop_assume!(replaced == out.swaps);
+        prop_assert_eq!(replaced, out.swaps);
         prop_assert!((out.book.counted().hours() - out.told_hours as f64).abs() <= 0.1 + 1e-9);
         prop_assert_eq!(out.hour_notes.len(), out.swaps, "{:?}", out.hour_notes);
         // The gaps of which nothing is known wait for the estimate, which is the share that runs: none is forgotten, none
@@ -144,7 +147,7 @@ proptest! {
     fn starts_of_gaps_are_the_counters_own(days in lives(true)) {
         let out = live(&days, 32, 1_000_000);
         let replaced = out.start_notes.iter().filter(|n| matches!(n, Note::Replaced { .. })).count();
-        prop_assume!(replaced == out.swaps);
+        prop_assert_eq!(replaced, out.swaps);
         prop_assert_eq!(out.book.counted_starts() as i64, out.told_starts);
         prop_assert_eq!(out.start_notes.len(), out.swaps, "{:?}", out.start_notes);
     }

@@ -67,6 +67,16 @@ fn e8_in_classes_of_one_range() {
     assert_eq!(matrix(&[], 9), None);
 }
 
+#[test]
+fn ranges_of_one_and_the_same_mean_have_edges_that_do_not_fall() {
+    for i in 1..2_000 {
+        let (low, high) = (-533.838 / f64::from(i), 711.27 / f64::from(i));
+        let table = matrix(&rows(&count(&[low, high, low])), 7).unwrap();
+        assert!(table.mean_edges.is_sorted(), "{:?}", table.mean_edges);
+        assert_eq!(table.cycles.iter().flatten().sum::<f64>(), 1.0);
+    }
+}
+
 proptest! {
     #[test]
     fn a_matrix_holds_every_cycle_between_its_edges(

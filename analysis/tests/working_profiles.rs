@@ -144,6 +144,7 @@ impl Year {
             lifts: self.lifts.clone(),
             days: 365.0,
             used: share * design,
+            used_before_today: share * design,
             design,
         };
         what_if(&seen, change, &self.days, 365, 7)

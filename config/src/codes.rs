@@ -21,6 +21,14 @@ impl Codes {
     }
 }
 
+impl Codes {
+    /// The greatest number that the type, or the field of it, can show; `None` for a float.
+    pub(crate) fn greatest(&self, raw: RawType) -> Option<i128> {
+        let (_, greatest) = raw.range()?;
+        Some(self.mask.map_or(greatest, |mask| i128::from(mask >> mask.trailing_zeros())))
+    }
+}
+
 /// Reads the codes of a signal; `raw` is `None` where the type is at fault, which has been said.
 pub(crate) fn codes(table: &Table<'_>, target: Target, raw: Option<RawType>) -> Option<Codes> {
     let invalid = if table.has("invalid") { table.codes("invalid").map(|given| given.value) } else { Some(Vec::new()) };

@@ -7,11 +7,12 @@ use crate::model::{Rational, RawType, Target};
 use crate::raw::{Given, Table};
 use crate::signal::outside_per;
 
-/// `Some(None)` for a signal that is no counter.
+/// How a counter counts whose register goes up to `greatest`; `Some(None)` for a signal that is no counter.
 pub(crate) fn counter(
     table: &Table<'_>,
     target: Target,
     raw: Option<RawType>,
+    greatest: Option<i128>,
     scale: Rational,
 ) -> Option<Option<Counter>> {
     let quantity = match target {
@@ -22,7 +23,7 @@ pub(crate) fn counter(
     if table.has("counter_bits") && bits.is_none() || table.has("counter_step") && step.is_none() {
         return None;
     }
-    let raw = raw?;
+    raw?;
     if scale.num() < 0 {
         table.faults.wrong(
             table.place("scale"),
@@ -35,7 +36,7 @@ pub(crate) fn counter(
     let rolls_at = match bits {
         Some(Given { value: 0, .. }) => None,
         Some(bits) => Some(f64::from(bits.value).exp2()),
-        None => raw.range().map(|(_, most)| most as f64 + 1.0),
+        None => greatest.map(|greatest| greatest as f64 + 1.0),
     };
     // An end that no sample can show is none.
     let rolls_at = rolls_at.map(|raw| (raw * one).round()).filter(|end| *end >= 1.0 && *end <= 53_f64.exp2());

@@ -713,6 +713,19 @@ pub(crate) const MQTT: Group = Group {
             Means("no password is given"),
             "File that holds the password; it never stands in this file.",
         ),
+        key(
+            "payload",
+            Choice(&["json", "sparkplug-b"]),
+            Default("json"),
+            "What goes out: JSON under `topic_root`, or Sparkplug B 3.0, where the box is an edge node by the name of \
+             its `client_id` and each mechanism a device.",
+        ),
+        key(
+            "sparkplug_group",
+            Name,
+            Default("tallyhook"),
+            "Group of the edge node; with `payload = \"sparkplug-b\"` only.",
+        ),
         key("tls", YesNo, Default("false"), "Secures the connection; the usual port is then 8883."),
         key("ca_file", Text("a path; needs `tls = true`"), Means(MACHINES_CA), CA_FILE),
         key(

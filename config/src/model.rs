@@ -483,10 +483,24 @@ pub struct Mqtt {
     pub username: Option<String>,
     /// File that holds the password.
     pub password_file: Option<PathBuf>,
+    /// What goes out.
+    pub payload: MqttPayload,
     /// How the connection is secured; `None` sends in the clear.
     pub tls: Option<Tls>,
     /// A destination that is new to the store gets what is in it already.
     pub from_start: bool,
+}
+
+/// What goes out to the broker.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub enum MqttPayload {
+    /// JSON under `topic_root`.
+    Json,
+    /// Sparkplug B 3.0: the box is an edge node by the name of its client identifier, each mechanism a device.
+    SparkplugB {
+        /// The group that the edge node belongs to.
+        group: String,
+    },
 }
 
 /// Security of a connection.

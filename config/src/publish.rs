@@ -5,7 +5,7 @@ use std::ops::Range;
 use std::path::PathBuf;
 
 use crate::check::is_host;
-use crate::model::{Mqtt, Tls, Webhook};
+use crate::model::{Mqtt, MqttPayload, Tls, Webhook};
 use crate::raw::{Given, Table, nearest, shorten};
 
 /// The places that a webhook's template may have, without their braces. Inside a string of the template a place is
@@ -49,6 +49,7 @@ pub(crate) fn mqtt(table: &Table<'_>) -> Option<Mqtt> {
             "add `username`",
         );
     }
+    let payload = payload(table);
     let tls = tls(table);
     let from_start = table.yes_no("from_start");
     if (table.has("username") && username.is_none()) || (table.has("password_file") && password_file.is_none()) {
@@ -61,9 +62,28 @@ pub(crate) fn mqtt(table: &Table<'_>) -> Option<Mqtt> {
         topic_root: topic_root?,
         username,
         password_file,
+        payload: payload?,
         tls: tls?,
         from_start: from_start?.value,
     })
+}
+
+/// Reads what goes out to the broker.
+fn payload(table: &Table<'_>) -> Option<MqttPayload> {
+    let payload = table.choice("payload")?.value;
+    let group = table.name("sparkplug_group");
+    if payload == "sparkplug-b" {
+        return Some(MqttPayload::SparkplugB { group: group?.value });
+    }
+    if table.has("sparkplug_group") {
+        table.faults.wrong(
+            table.place("sparkplug_group"),
+            "`sparkplug_group` in [mqtt] has no effect on JSON",
+            "add `payload = \"sparkplug-b\"`, or remove `sparkplug_group`",
+        );
+        return None;
+    }
+    Some(MqttPayload::Json)
 }
 
 /// Reads how the broker's connection is secured.

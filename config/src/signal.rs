@@ -45,8 +45,9 @@ pub(crate) fn signal(table: &Table<'_>, target: Target, owner: &Owner<'_>) -> Op
             return None;
         }
     };
-    let counter = counter::counter(table, target, raw, scale);
     let codes = codes::codes(table, target, raw);
+    let greatest = raw.and_then(|raw| codes.as_ref()?.greatest(raw));
+    let counter = counter::counter(table, target, raw, greatest, scale);
     let signal = Signal {
         inverted,
         counter: counter?,

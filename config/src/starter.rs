@@ -278,6 +278,8 @@ impl Text {
         self.key(mqtt, "topic_root", Off, "\"tallyhook\"");
         self.key(mqtt, "username", Off, "\"crane\"");
         self.key(mqtt, "password_file", Off, "\"mqtt-password\"");
+        self.key(mqtt, "payload", Off, "\"sparkplug-b\"");
+        self.key(mqtt, "sparkplug_group", Off, "\"tallyhook\"");
         self.key(mqtt, "tls", Off, "true");
         self.key(mqtt, "ca_file", Off, "\"authority.pem\"");
         self.key(mqtt, "certificate_file", Off, "\"client.pem\"");

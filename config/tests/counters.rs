@@ -34,6 +34,9 @@ fn the_width_comes_from_the_type_and_the_step_from_the_scale() {
     assert_eq!(hours("type = \"f32\"").rolls_at, None, "a float does not begin again");
     assert_eq!(hours("type = \"i16\"").rolls_at, Some(32_768 * HOUR));
 
+    assert_eq!(hours("type = \"bcd16\"").rolls_at, Some(10_000 * HOUR), "four decimal digits");
+    assert_eq!(hours("mask = 0x0FFF").rolls_at, Some(4096 * HOUR), "twelve bits of a word");
+
     let starts = |keys: &str| counter(&format!("starts = {{ address = 92, {keys} }}"), Quantity::Starts).unwrap();
     assert_eq!(starts("type = \"u32\""), Counter::starts(32));
     let tens = Counter { rolls_at: Some(655_360), step: 10, ..Counter::starts(16) };

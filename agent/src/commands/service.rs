@@ -1,11 +1,10 @@
 //! `service`: records maintenance that was done, and what it resets.
 
 use std::path::{Path, PathBuf};
-use std::time::{Duration, Instant};
 
 use serde::Serialize;
 use tallyhook_analysis::service::ServiceKind;
-use tallyhook_analysis::units::Timestamp;
+use tallyhook_analysis::units::{Span, Timestamp};
 
 use super::ledger::Ledger;
 use crate::clock::Clock;
@@ -16,7 +15,10 @@ use crate::store::service::{Service, StoredService, Work, append};
 use crate::store::{Store, StoreError};
 
 /// How long the daemon is given to take an entry; it looks every second of its own time.
-const PATIENCE: Duration = Duration::from_secs(15);
+const PATIENCE: Span = Span::from_ms(15_000);
+
+/// How long to wait between two looks.
+const LOOK_AGAIN: Span = Span::from_ms(100);
 
 /// Records maintenance that was done, and what it resets; or lists what is on record.
 ///
@@ -147,21 +149,26 @@ fn take(ledger: &Ledger, directory: &Path, seq: u64) -> Result<Timestamp, Failur
         Err(StoreError::Busy { .. }) => {}
         Err(error) => return Err(Failure::run(error)),
     }
-    #[expect(clippy::disallowed_methods, reason = "a person waits; no figure depends on it")]
-    let began = Instant::now();
+    super::runtime()?.block_on(wait_until_taken(ledger, seq))
+}
+
+async fn wait_until_taken(ledger: &Ledger, seq: u64) -> Result<Timestamp, Failure> {
+    let clock = Clock::system();
+    let patience = clock.now().mono.plus(PATIENCE);
     loop {
         let services = ledger.reader.services(None).map_err(Failure::run)?;
         if let Some(at) = services.iter().find(|s| s.seq == seq).and_then(|s| s.taken) {
             return Ok(at);
         }
-        if began.elapsed() > PATIENCE {
+        let now = clock.now().mono;
+        if now > patience {
             return Err(Failure::Run(format!(
                 "service {seq} is on record, but the daemon has not taken it within {} s; it will when it gets to it: \
                  look with `tallyhook service list`",
-                PATIENCE.as_secs()
+                PATIENCE.as_seconds()
             )));
         }
-        std::thread::sleep(Duration::from_millis(100));
+        clock.sleep_until(now.plus(LOOK_AGAIN)).await;
     }
 }
 

@@ -90,6 +90,12 @@ fn mechanism_sheet(out: &mut String, m: &MechanismFigures, crane: Option<&CraneF
         let (km, t, f) = (factor(part.spectrum_factor), hours(part.running_hours), number(part.factor, 1));
         line(out, "", &format!("{} h = {km} · {t} h · {f}, {kind}", hours(part.full_load_hours())));
     }
+    // FEM 9.755's factor of a recorder is the only one that is from memory.
+    let unsure = m.periods.iter().find_map(|p| p.recording.mark(p.scale).caution().map(|words| (p, words)));
+    if let Some((part, words)) = unsure {
+        let f = number(part.factor, 1);
+        line(out, "", &format!("factor {f} of a {}, {}: {words}", part.recording, part.scale.edition()));
+    }
     line(out, "D, designed for", &format!("{} full-load hours", number(m.design_full_load_hours, 0)));
     if m.budget_rated_load_kg > m.rated_load_kg {
         let before = unit.text(Grams::from_kg(m.budget_rated_load_kg));
@@ -298,6 +304,7 @@ mod tests {
             "M5 (ISO 4301-1:1986), 2m (FEM 9.511)",
             "0.0080 % of the safe working period (FEM 9.755)",
             "0.128 h = 0.0640 · 2.000 h · 1.0, measured",
+            "factor 1.0 of a recorder, FEM 9.755 (06.1993): check against the standard",
             "1600 full-load hours",
             "0.0640, L1 (ISO 4301-1:1986, cubic)",
             "200, 3 above the rated load",

@@ -214,6 +214,8 @@ pub fn answer(ledger: &Ledger, asked: &Asked) -> Result<WhatifFigures, Failure> 
         lifts: Default::default(),
         days: f64::from(last - first + 1),
         used: account.used_full_load_hours(),
+        used_before_today: account.used_full_load_hours()
+            - account.recorder().open_day().map_or(0.0, |open| open.totals.full_load_hours(base)),
         design: account.design_full_load_hours(),
     };
     let mut days: Vec<DayUse> = Vec::with_capacity(records.len());

@@ -343,7 +343,8 @@ impl Book {
     }
 
     fn watch_starts(&mut self, at: Timestamp) {
-        let counted = self.account.recorder().totals().starts;
+        // A start is in the sliding hour when its first stretch is counted, one sample after its edge was seen.
+        let counted = self.account.wear().starts;
         let (before, looked) = self.starts_looked;
         if self.mechanism.warn.starts_per_hour.is_empty() || counted == before && at.since(looked) < STARTS_LOOK {
             return;

@@ -5,6 +5,8 @@
 //! socket by itself: the clock, the listener and the store's directory come from outside.
 
 pub mod book;
+#[cfg(test)]
+mod book_tests;
 pub mod site;
 pub mod timeline;
 pub mod wake;

@@ -9,7 +9,7 @@ use super::*;
 fn reading(drive: &str, ms: i64, link: LinkState, values: &[(usize, Target, Decoded)]) -> DriveReading {
     let at = Reading { wall: Timestamp::from_ms(1_000_000 + ms), mono: Span::from_ms(ms) };
     let values = values.iter().map(|&(mechanism, target, value)| Value { mechanism, target, value }).collect();
-    DriveReading { drive: drive.into(), at, link, values }
+    DriveReading { drive: drive.into(), at, link, fault: None, values }
 }
 
 const LOAD: Target = Target::Quantity(Quantity::Load);

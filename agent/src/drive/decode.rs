@@ -6,7 +6,7 @@
 //!
 //! Integers are scaled in whole numbers, exactly; floats in double precision, rounded once at the end.
 
-use tallyhook_analysis::sample::Quantity;
+use tallyhook_analysis::sample::{Flag, Quantity};
 use tallyhook_analysis::units::Grams;
 use tallyhook_config::model::{ByteOrder, On, Rational, RawType, Register, Signal, Target, WordOrder};
 
@@ -132,6 +132,14 @@ pub fn words(signal: &Signal, bits: u64) -> Option<&str> {
         (_, None) => bits,
     };
     signal.texts.get(&field).map(String::as_str)
+}
+
+/// What a drive says is wrong with it, where this is its fault signal, the fault is on, and its faults have words.
+pub fn fault_words(fault: &Signal, bits: Option<u64>) -> Option<String> {
+    let on = fault.target == Target::Flag(Flag::Fault) && signal(fault, bits) == Decoded::Flag(true);
+    let bits = bits.filter(|_| on && !fault.texts.is_empty())?;
+    let number = || format!("fault {bits} (0x{bits:04X}), which has no words in the configuration");
+    Some(words(fault, bits).map_or_else(number, str::to_owned))
 }
 
 fn state(signal: &Signal, bits: u64) -> Option<bool> {

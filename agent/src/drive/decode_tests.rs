@@ -1,7 +1,6 @@
 use super::*;
 use WordOrder::{HighFirst, LowFirst};
 use proptest::prelude::*;
-use tallyhook_analysis::sample::Flag;
 use tallyhook_config::model::Table;
 
 const LOAD: Target = Target::Quantity(Quantity::Load);
@@ -150,6 +149,11 @@ fn fields_and_their_words() {
     fault.texts.insert(0x2310, "over-current".to_owned());
     assert_eq!((signal(&fault, Some(0x2310)), words(&fault, 0x2310)), (Decoded::Flag(true), Some("over-current")));
     assert_eq!((signal(&fault, Some(0)), words(&fault, 0)), (Decoded::Flag(false), None));
+    assert_eq!(fault_words(&fault, Some(0x2310)).as_deref(), Some("over-current"));
+    assert_eq!(fault_words(&fault, Some(0)), None);
+    assert_eq!(fault_words(&fault, None), None);
+    assert!(fault_words(&fault, Some(7)).unwrap().contains("fault 7 (0x0007)"), "a number without words is said too");
+    assert_eq!(fault_words(&speed, Some(0xA0F5)), None, "only of the fault signal");
     fault.on = On::Differs { mask: 0xFF00 };
     fault.texts.insert(0x2300, "current".to_owned());
     assert_eq!((signal(&fault, Some(0x2310)), words(&fault, 0x2310)), (Decoded::Flag(true), Some("current")));

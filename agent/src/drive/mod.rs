@@ -61,6 +61,8 @@ pub struct DriveReading {
     pub at: Reading,
     /// How the link stands.
     pub link: LinkState,
+    /// What the drive says is wrong with it, in words, where its `fault` signal is on and has words.
+    pub fault: Option<String>,
     /// Every signal that this drive feeds, read or not.
     pub values: Vec<Value>,
 }

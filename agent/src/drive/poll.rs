@@ -387,6 +387,7 @@ impl Member {
     /// Every signal of the plan, from the answers of one tick; without answers all are "not read".
     fn reading(&mut self, at: Reading, link: LinkState, answers: &[Option<Answer>]) -> DriveReading {
         let mut link = link;
+        let mut fault = None;
         let values = self.plan.places.iter().map(|place| {
             let Some(Some(answer)) = answers.get(place.request) else {
                 return Value { mechanism: place.mechanism, target: place.signal.target, value: Decoded::NotRead };
@@ -397,11 +398,12 @@ impl Member {
             if odd && *answer != Answer::Refused && link == LinkState::Online {
                 link = LinkState::Implausible { signal: place.signal.target.name() };
             }
+            fault = fault.take().or_else(|| decode::fault_words(&place.signal, raw));
             Value { mechanism: place.mechanism, target: place.signal.target, value }
         });
         let values = values.collect();
         self.state = link.clone();
-        DriveReading { drive: self.drive.name.clone(), at, link, values }
+        DriveReading { drive: self.drive.name.clone(), at, link, fault, values }
     }
 }
 

@@ -120,6 +120,8 @@ pub struct DriveHealth {
     pub state: LinkState,
     /// Since when it stands so.
     pub since: Timestamp,
+    /// What the drive said at its last answer is wrong with it, in words; `None` when nothing, or nothing with words.
+    pub fault: Option<String>,
     /// How often the site's clock was put right while it was polled.
     pub clock_jumps: u64,
     /// When that was last, and by how much.
@@ -155,6 +157,7 @@ impl DriveHealth {
             last_ok: None,
             state: LinkState::Connecting,
             since: now.wall,
+            fault: None,
             clock_jumps: 0,
             last_clock_jump: None,
             answered: now.mono,
@@ -168,6 +171,7 @@ impl DriveHealth {
         self.polls += 1;
         if reading.link.is_up() {
             self.last_ok = Some(reading.at.wall);
+            self.fault.clone_from(&reading.fault);
             self.refusals += u64::from(matches!(reading.link, LinkState::Exception { .. }));
             self.implausible += u64::from(matches!(reading.link, LinkState::Implausible { .. }));
         } else {
@@ -209,6 +213,7 @@ impl DriveHealth {
             state: self.state.name(),
             words: self.state.to_string(),
             since: rfc3339(self.since),
+            fault: self.fault.clone(),
             last_answer: self.last_ok.map(rfc3339),
             polls: self.polls,
             failures: self.failures,
@@ -237,6 +242,8 @@ pub struct DriveFigures {
     pub words: String,
     /// Since when, RFC 3339.
     pub since: String,
+    /// What the drive said at its last answer is wrong with it; `null` when nothing, or nothing with words.
+    pub fault: Option<String>,
     /// When it last answered, RFC 3339; `null` if it never did.
     pub last_answer: Option<String>,
     /// Ticks, failed ones included.
@@ -259,11 +266,28 @@ mod tests {
 
     fn reading(ms: i64, link: LinkState) -> DriveReading {
         let at = Reading { wall: Timestamp::from_ms(ms), mono: Span::from_ms(ms) };
-        DriveReading { drive: "d".into(), at, link, values: Vec::new() }
+        DriveReading { drive: "d".into(), at, link, fault: None, values: Vec::new() }
     }
 
     fn health() -> DriveHealth {
         DriveHealth::new(Reading::default(), Span::from_ms(1000))
+    }
+
+    #[test]
+    fn a_fault_is_kept_with_its_words_until_the_drive_takes_it_back() {
+        let at = Reading::default();
+        let mut health = DriveHealth::new(at, Span::from_ms(1000));
+        let said = |fault: Option<&str>, link| DriveReading { fault: fault.map(str::to_owned), ..reading(1, link) };
+        health.take(&said(Some("over-current"), LinkState::Online));
+        assert_eq!(health.figures("d").fault.as_deref(), Some("over-current"));
+        health.take(&said(None, LinkState::Silent));
+        assert_eq!(
+            health.figures("d").fault.as_deref(),
+            Some("over-current"),
+            "a drive that is off takes nothing back"
+        );
+        health.take(&said(None, LinkState::Online));
+        assert_eq!(health.figures("d").fault, None);
     }
 
     #[test]

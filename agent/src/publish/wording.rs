@@ -59,6 +59,7 @@ pub fn said(config: &Config, message: &Message) -> Said {
         (_, Some("used_share")) => used_share(message),
         (_, Some("overload")) => overload(message),
         (_, Some("starts_per_hour")) => starts(message),
+        (_, Some("part")) => part(message),
         _ => format!("{}: {}.", message.kind.name(), message.body),
     };
     let look = look(config, message);
@@ -163,6 +164,23 @@ fn starts(message: &Message) -> String {
         "{value} starts in the last hour have reached the level of {level}. Many short starts heat the motor and wear \
          brake and contactors. Next: look whether the hoist is being inched, and talk to the operator."
     )
+}
+
+fn part(message: &Message) -> String {
+    let body = &message.body;
+    let name = body["part"].as_str().unwrap_or("a part");
+    let unit = body["limit"].as_str().unwrap_or("").replace('_', " ");
+    let used = format!("{} of {} {unit}", number(&body["used"]), number(&body["of"]));
+    if !raised(message) {
+        return format!("{name} is back at {used} after a service. Nothing to do.");
+    }
+    if body["value"].as_f64().is_some_and(|share| share >= 1.0) {
+        return format!(
+            "{name} is due: {used} since it was last renewed or done. Next: have it looked at by a competent person, and \
+             record it with `tallyhook service part {name}`."
+        );
+    }
+    format!("{name} is nearly due: {used} since it was last renewed or done. Next: plan it.")
 }
 
 fn finding(message: &Message) -> String {

@@ -42,6 +42,7 @@ id = "main-hoist"
 kind = "hoist"
 group = "M5"
 rated_load_kg = 16000
+rated_speed_m_min = 5
 drive = "hoist"
 stale_after = "{DEMO_STALE_AFTER_S}s"
 
@@ -56,8 +57,28 @@ height_m = {{ table = "holding", address = 4, type = "u16", scale = 0.001, unit 
 run_hours = {{ table = "holding", address = 6, type = "u32", word_order = "high-first", unit = "s" }}
 starts = {{ table = "holding", address = 8, type = "u32", word_order = "high-first" }}
 
+[crane.mechanism.reeving]
+sheaves = 3
+drum = true
+
+[[crane.mechanism.part]]
+name = "rope"
+bending_cycles = 500000
+full_load_bending_cycles = 200000
+
+[[crane.mechanism.part]]
+name = "brake"
+stops = 1000000
+brake_work_kj = 30000
+
+[[crane.mechanism.part]]
+name = "hook-inspection"
+lifts = 50000
+every = "year"
+
 [crane.mechanism.warn]
 used_share = [0.5, 0.8, 0.9, 1.0]
+starts_per_hour = [240]
 
 [[crane.mechanism.prior]]
 running_hours = 5300

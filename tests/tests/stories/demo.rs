@@ -4,6 +4,7 @@ use std::io::{Read, Write};
 use std::net::TcpStream;
 use std::time::Duration;
 
+use serde_json::Value;
 use tallyhook_tests::cabinet::{Cabinet, Running, wait_for};
 
 use crate::live_run::status;
@@ -22,6 +23,76 @@ fn get(address: &str, path: &str) -> String {
     let mut text = String::new();
     stream.read_to_string(&mut text).unwrap();
     text
+}
+
+fn json(cabinet: &Cabinet, arguments: &[&str]) -> Value {
+    cabinet.run(arguments).json()
+}
+
+fn what_if_says_what_the_status_says(cabinet: &Cabinet) {
+    let now = status(cabinet);
+    let hoist = &now["mechanisms"][0];
+    let answer = json(cabinet, &["whatif", "--data", "data", "--rated-load-kg", "8000", "--above", "split", "--json"]);
+    let close = |a: &Value, b: f64| assert!((a.as_f64().unwrap() / b - 1.0).abs() < 2e-3, "{a}, not {b}");
+    let number = |v: &Value| v.as_f64().unwrap();
+    close(&answer["now"]["used_share"], number(&hoist["consumed"]));
+    assert_eq!(answer["now"]["forecast"], hoist["forecast"], "one forecast, wherever it is asked for");
+    assert_eq!(answer["now"]["group_in_use"], hoist["group_in_use"]);
+    assert_eq!(answer["then"]["used_share"], answer["now"]["used_share"], "a lower rating spends nothing back");
+    close(&answer["now"]["remaining_full_load_hours"], number(&hoist["remaining_full_load_hours"]));
+    close(&answer["then"]["remaining_full_load_hours"], number(&hoist["remaining_full_load_hours"]) * 8.0);
+    let longer = |a: &Value| a["forecast"]["date_p50"].as_str().unwrap_or("9999").to_owned();
+    assert!(longer(&answer["then"]) > longer(&answer["now"]));
+    let m6 = json(cabinet, &["whatif", "--data", "data", "--group", "M6", "--json"]);
+    close(&m6["then"]["used_share"], number(&hoist["consumed"]) / 2.0);
+}
+
+fn a_service_beside_the_daemon_begins_a_new_period(cabinet: &Cabinet) {
+    let before = status(cabinet);
+    let (hoist, lifts) = (&before["mechanisms"][0], before["mechanisms"][0]["lifts"].as_u64());
+    let overhaul = [
+        "service",
+        "overhaul",
+        "--data",
+        "data",
+        "--by",
+        "R. Field",
+        "--design-full-load-hours",
+        "3200",
+        "--note",
+        "sheet 12",
+    ];
+    let said = cabinet.run(&overhaul).ok();
+    assert!(said.contains("no release for use"), "{said}");
+    let after = status(cabinet);
+    let new = &after["mechanisms"][0];
+    assert!(new["consumed"].as_f64().unwrap() < 0.01, "{}", new["consumed"]);
+    assert_eq!(new["design_full_load_hours"], 3200.0);
+    assert_eq!(new["prior_full_load_hours"], 0.0, "use before the recorder belongs to the first period");
+    assert!(new["lifts"].as_u64() >= lifts, "the life goes on");
+    let closed = &new["closed_periods"][0];
+    assert_eq!(closed["by"], "overhaul");
+    let used = |v: &Value| v["used_full_load_hours"].as_f64().unwrap();
+    assert!(used(closed) >= used(hoist) && used(closed) < used(hoist) * 1.01);
+    let listed = json(cabinet, &["service", "list", "--data", "data", "--json"]);
+    assert_eq!((&listed[0]["by"], &listed[0]["note"]), (&Value::from("R. Field"), &Value::from("sheet 12")));
+    assert!(listed[0]["taken"].is_string());
+}
+
+fn a_part_renewed_without_the_daemon(cabinet: &Cabinet) {
+    let part = |name: &str| {
+        let now = status(cabinet);
+        now["mechanisms"][0]["parts"].as_array().unwrap().iter().find(|p| p["name"] == name).unwrap().clone()
+    };
+    assert_eq!(part("hook-inspection")["due"], true, "14 months since the record began");
+    let rope = part("rope");
+    assert!(rope["share"].as_f64().unwrap() > 0.1);
+    cabinet.run(&["service", "part", "hook-inspection", "--data", "data", "--by", "R. Field"]).ok();
+    assert_eq!(part("hook-inspection")["due"], false);
+    assert_eq!(part("rope"), rope, "another part is untouched");
+    let wrong = cabinet.run(&["service", "part", "mast", "--data", "data", "--by", "R. Field"]);
+    assert_eq!(wrong.status.code(), Some(2));
+    assert!(wrong.stderr.contains("rope, brake, hook-inspection"), "{}", wrong.stderr);
 }
 
 #[test]
@@ -46,7 +117,10 @@ fn the_demo_counts_shows_ends_cleanly_and_goes_on() {
     assert!(page.starts_with("HTTP/1.1 200"), "{page}");
     assert!(page.contains("main-hoist") && page.contains("No safety device"), "{page}");
     assert!(get(&address, "/api/v1/status").contains("\"running_hours\""));
+    what_if_says_what_the_status_says(&cabinet);
+    a_service_beside_the_daemon_begins_a_new_period(&cabinet);
     assert_eq!(demo.interrupt(Duration::from_secs(20)).code(), Some(0));
+    a_part_renewed_without_the_daemon(&cabinet);
 
     let mut again = cabinet.start(&arguments);
     page_address(&mut again);

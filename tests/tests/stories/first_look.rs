@@ -4,6 +4,7 @@ use std::time::{Duration, Instant};
 
 use serde_json::Value;
 use tallyhook_tests::cabinet::{Answer, Cabinet, wait_for};
+use tallyhook_tests::modbus::{Libmodbus, PtyPair, pymodbus_rtu, pymodbus_tcp};
 use tallyhook_tests::panel::{Device, Row};
 use tallyhook_tests::peers::free_port;
 
@@ -265,6 +266,7 @@ fn a_probe_shows_what_answers_and_what_does_not() {
 }
 
 #[test]
+#[allow(clippy::disallowed_methods, reason = "the pause is one of the real clock")]
 fn a_probe_keeps_its_pause_and_asks_for_reads_only() {
     let device = Device::start(&[Row::plain("input", 0, "u64", 1), Row::plain("input", 4, "u64", 2)]);
     let begun = Instant::now();
@@ -296,4 +298,52 @@ fn a_probe_of_contacts_and_of_nothing() {
     let odd = probe(&["panel"]);
     assert_eq!(odd.status.code(), Some(2));
     assert!(odd.stderr.contains("/dev/ttyUSB0"), "{}", odd.stderr);
+}
+
+#[test]
+fn devices_of_a_serial_line_are_looked_at_one_after_the_other() {
+    let line = PtyPair::new();
+    let _devices =
+        pymodbus_rtu(&line.far.display().to_string(), 19_200, &["unit", "2", "holding", "0", "4711", "unit", "3"]);
+    let near = line.near.display().to_string();
+    let mut site =
+        format!("[bus.panel]\ndevice = \"{near}\"\nparity = \"none\"\n[[crane]]\nid = \"yard-1\"\ngroup = \"A5\"\n");
+    for unit in 2..=4 {
+        site += &format!(
+            "[drive.d{unit}]\nbus = \"panel\"\nunit = {unit}\npoll = \"500ms\"\ntimeout = \"300ms\"\n\
+             [[crane.mechanism]]\nid = \"hoist-{unit}\"\ngroup = \"M5\"\nrated_load_kg = 12500\ndrive = \"d{unit}\"\n\
+             [crane.mechanism.signals]\nload_kg = {{ address = 0 }}\nraising = {{ table = \"coil\", address = 3 }}\n\
+             lowering = {{ table = \"coil\", address = 4 }}\n"
+        );
+    }
+    let answer = live(&site, true);
+    assert_eq!(answer.status.code(), Some(1), "unit 4 is not there\n{}", answer.stderr);
+    let document: Value = serde_json::from_str(&answer.stdout).unwrap();
+    let drives = document["drives"].as_array().unwrap();
+    let answers: Vec<&Value> = drives.iter().map(|d| &d["answers"]).collect();
+    assert_eq!(answers, [true, true, false]);
+    assert_eq!(drives[2]["state"], "silent");
+    assert_eq!(drives[0]["signals"][0]["value"], 4711.0);
+    assert_eq!(drives[1]["signals"][0]["value"], 1.0);
+    assert_eq!((&drives[0]["signals"][1]["value"], &drives[0]["signals"][2]["value"]), (&true.into(), &false.into()));
+
+    let serial = ["--parity", "none", "--unit", "2", "--to", "9", "--every-ms", "20", "--json"];
+    let found = probe(&[&[near.as_str()], &serial[..]].concat()).json();
+    let words: Vec<u64> = found["registers"].as_array().unwrap().iter().map(|r| r["u16"].as_u64().unwrap()).collect();
+    assert_eq!(words, [4711, 8, 15, 22, 29, 36, 43, 50, 57, 64]);
+}
+
+#[test]
+fn a_probe_through_a_serial_server_and_of_a_libmodbus_device() {
+    let (_server, port) = pymodbus_tcp("rtu-over-tcp", &["unit", "5"]);
+    let arguments = ["--framing", "rtu", "--unit", "5", "--table", "input", "--to", "3", "--every-ms", "20", "--json"];
+    let words = |found: &Value| -> Vec<u64> {
+        found["registers"].as_array().unwrap().iter().map(|r| r["u16"].as_u64().unwrap()).collect()
+    };
+    let found = probe(&[&[format!("127.0.0.1:{port}").as_str()], &arguments[..]].concat()).json();
+    assert_eq!(words(&found), [3, 8, 13, 18]);
+    let (_libmodbus, port) = Libmodbus::tcp(7, &[]);
+    let arguments = ["--unit", "7", "--to", "3", "--every-ms", "20", "--json"];
+    let found = probe(&[&[format!("127.0.0.1:{port}").as_str()], &arguments[..]].concat()).json();
+    assert_eq!(words(&found), [1, 8, 15, 22]);
 }

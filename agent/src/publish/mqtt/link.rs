@@ -4,7 +4,8 @@ use std::path::Path;
 use std::sync::Arc;
 
 use rumqttc::{
-    ConnectReturnCode, ConnectionError, Event, EventLoop, MqttOptions, Packet, StateError, TlsConfiguration, Transport,
+    ConnectReturnCode, ConnectionError, Event, EventLoop, MqttOptions, Packet, Publish, StateError, TlsConfiguration,
+    Transport,
 };
 use rustls::pki_types::pem::PemObject;
 use rustls::pki_types::{CertificateDer, PrivateKeyDer};
@@ -40,6 +41,8 @@ impl Lost {
 pub enum Sign {
     /// The broker has let us in.
     Connected,
+    /// Something was published under a topic that we have subscribed to.
+    Came(Publish),
     /// The connection is over.
     Lost(Lost),
 }
@@ -50,6 +53,11 @@ pub async fn drive(mut eventloop: EventLoop, signs: mpsc::UnboundedSender<Sign>)
         match eventloop.poll().await {
             Ok(Event::Incoming(Packet::ConnAck(_))) => {
                 if signs.send(Sign::Connected).is_err() {
+                    return;
+                }
+            }
+            Ok(Event::Incoming(Packet::Publish(came))) => {
+                if signs.send(Sign::Came(came)).is_err() {
                     return;
                 }
             }

@@ -4,6 +4,7 @@
 //! was sent but not acknowledged is sent again, in order, by the outbox and by nothing else. That is at least once.
 
 pub mod link;
+pub mod sparkplug;
 
 use std::collections::{BTreeMap, VecDeque};
 use std::future::{Future, poll_fn, ready};
@@ -14,7 +15,7 @@ use std::time::Duration;
 
 use rumqttc::{AsyncClient, LastWill, PublishNotice, PublishNoticeError, PublishOptions, QoS};
 use tallyhook_analysis::units::Span;
-use tallyhook_config::model::Mqtt;
+use tallyhook_config::model::{Mqtt, MqttPayload};
 use tokio::sync::{mpsc, watch};
 use tokio::task::JoinSet;
 use tracing::{error, info, warn};
@@ -80,9 +81,16 @@ pub async fn run<O: Outbox>(broker: Mqtt, figures: watch::Receiver<Arc<SiteFigur
     backoff.succeeded();
     let mut barred = Backoff::new(FIRST_BARRED, LONGEST_BARRED);
     let mut suspect = Suspect::default();
+    let mut node = sparkplug::Node::default();
     loop {
         let begun = wiring.clock.now().mono;
-        let Lost { why, needs_person } = match connection(&broker, figures.clone(), &wiring, &mut suspect).await {
+        let over = match &broker.payload {
+            MqttPayload::Json => connection(&broker, figures.clone(), &wiring, &mut suspect).await,
+            MqttPayload::SparkplugB { group } => {
+                sparkplug::connection(&broker, group, figures.clone(), &wiring, &mut node).await
+            }
+        };
+        let Lost { why, needs_person } = match over {
             Over::Stopped => return,
             Over::Lost(lost) => lost,
         };
@@ -119,7 +127,7 @@ async fn connect(
     match signs.recv().await {
         Some(Sign::Connected) => Ok((client, signs)),
         Some(Sign::Lost(lost)) => Err(lost),
-        None => Err(ended()),
+        Some(Sign::Came(_)) | None => Err(ended()),
     }
 }
 
@@ -313,7 +321,8 @@ impl<O: Outbox> Session<'_, O> {
             let room = self.room() > 0;
             tokio::select! {
                 sign = signs.recv() => match sign {
-                    Some(Sign::Connected) => {}
+                    // Nothing is subscribed to.
+                    Some(Sign::Connected | Sign::Came(_)) => {}
                     Some(Sign::Lost(why)) => return lost(why),
                     None => return lost(ended()),
                 },
