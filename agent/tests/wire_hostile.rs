@@ -339,6 +339,8 @@ struct Account {
     last: i64,
     booked: u64,
     states: BTreeMap<&'static str, u64>,
+    /// The last states with their times, for the message of a failure.
+    recent: VecDeque<String>,
     /// Waits for the first good reading since the peer behaves.
     waits: bool,
     recoveries: Vec<Duration>,
@@ -347,6 +349,8 @@ struct Account {
 /// Checks one reading against what the peer did.
 fn check(name: &str, reading: &DriveReading, line: &Line, account: &mut Account) {
     *account.states.entry(reading.link.name()).or_default() += 1;
+    account.recent.push_front(format!("{} ms: {}", reading.at.mono.as_ms(), reading.link));
+    account.recent.truncate(24);
     let Decoded::Number(load) = value(reading, "load_kg") else { return };
     let at = Duration::from_millis(reading.at.mono.as_ms() as u64);
     let rounding = Duration::from_millis(2);
@@ -432,8 +436,8 @@ async fn nothing_is_booked_that_the_device_did_not_give_for_that_request() {
                 let account = accounts.entry(name.clone()).or_default();
                 assert!(
                     !account.waits || behaves,
-                    "{name} did not recover in two good seconds: {:?}; {:?}",
-                    account.states,
+                    "{name} did not recover in two good seconds: {:#?}; {:#?}",
+                    account.recent,
                     line.taken.iter().rev().take(30).collect::<Vec<_>>()
                 );
                 line.behaves = behaves;
