@@ -1,7 +1,7 @@
 //! A steady cadence against real peers: one drive at 10 Hz, and 32 of which some are dead and some slow.
 //!
 //! Jitter is how far a reading lies from its tick on the poller's grid, on the process's own clock, with the answer's
-//! way and the machine's other work in it. Beside it a task of the same process only sleeps to a grid of the same
+//! way in it. The test process and its peers claim precedence over the machine's other work. Beside it a task of the same process only sleeps to a grid of the same
 //! period: how late that wakes is the machine's share, and is printed.
 
 #![allow(clippy::unwrap_used, clippy::expect_used, reason = "tests")]
@@ -11,7 +11,7 @@ mod bench;
 use std::collections::BTreeMap;
 use std::time::Duration;
 
-use bench::{Bench, HOIST, alone, config, is_long, machine_lateness, quantile, seconds};
+use bench::{Bench, HOIST, alone, claim_precedence, config, is_long, machine_lateness, quantile, seconds};
 use tallyhook::clock::Clock;
 use tallyhook::drive::{DriveReading, LinkState};
 use tallyhook_tests::cabinet::Running;
@@ -41,6 +41,7 @@ fn good<'r>(readings: &'r [DriveReading], drive: &str) -> Vec<&'r DriveReading> 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn ten_hertz_from_pymodbus_with_p99_jitter_under_10_ms() {
     let _alone = alone().await;
+    claim_precedence();
     let (_pymodbus, port) = pymodbus_tcp("tcp", &["unit", "1"]);
     let text = format!("[drive.d]\naddress = \"127.0.0.1:{port}\"\npoll = \"100ms\"");
     let clock = Clock::system();
@@ -106,6 +107,7 @@ enum Device {
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn thirty_two_drives_of_which_five_are_dead_and_five_slow() {
     let _alone = alone().await;
+    claim_precedence();
     let clock = Clock::system();
     let (_libmodbus, healthy) = Libmodbus::tcp(1, &[]);
     let mute = std::net::TcpListener::bind("127.0.0.1:0").unwrap();

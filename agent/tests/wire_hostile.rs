@@ -16,7 +16,7 @@ use std::sync::{Arc, Mutex};
 use std::thread;
 use std::time::Duration;
 
-use bench::{Bench, alone, config, seconds, value};
+use bench::{Bench, alone, claim_precedence, config, seconds, value};
 use tallyhook::clock::Clock;
 use tallyhook::drive::{Decoded, DriveReading, LinkState};
 use tallyhook_tests::modbus::PtyPair;
@@ -339,6 +339,8 @@ struct Account {
     last: i64,
     booked: u64,
     states: BTreeMap<&'static str, u64>,
+    /// The last states with their times, for the message of a failure.
+    recent: VecDeque<String>,
     /// Waits for the first good reading since the peer behaves.
     waits: bool,
     recoveries: Vec<Duration>,
@@ -347,6 +349,8 @@ struct Account {
 /// Checks one reading against what the peer did.
 fn check(name: &str, reading: &DriveReading, line: &Line, account: &mut Account) {
     *account.states.entry(reading.link.name()).or_default() += 1;
+    account.recent.push_front(format!("{} ms: {}", reading.at.mono.as_ms(), reading.link));
+    account.recent.truncate(24);
     let Decoded::Number(load) = value(reading, "load_kg") else { return };
     let at = Duration::from_millis(reading.at.mono.as_ms() as u64);
     let rounding = Duration::from_millis(2);
@@ -371,6 +375,7 @@ fn check(name: &str, reading: &DriveReading, line: &Line, account: &mut Account)
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn nothing_is_booked_that_the_device_did_not_give_for_that_request() {
     let _alone = alone().await;
+    claim_precedence();
     let seed = fastrand::u64(..);
     println!("seed {seed}");
     let clock = Clock::system();
@@ -380,8 +385,8 @@ async fn nothing_is_booked_that_the_device_did_not_give_for_that_request() {
         (Way::Tcp, 12, 100, 50, 2.0),
         (Way::RtuOverTcp, 4, 250, 60, 2.0),
         (Way::Pty, 4, 250, 60, 2.0),
-        (Way::RtuOverTcp, 4, 60, 30, 8.0),
-        (Way::Pty, 4, 60, 30, 8.0),
+        (Way::RtuOverTcp, 4, 80, 50, 6.0),
+        (Way::Pty, 4, 80, 50, 6.0),
     ];
     let mut lines: BTreeMap<String, Shared> = BTreeMap::new();
     let (mut text, mut ptys) = (String::new(), Vec::new());
@@ -416,7 +421,7 @@ async fn nothing_is_booked_that_the_device_did_not_give_for_that_request() {
     let mechanisms: Vec<(&str, &str)> = lines.keys().map(|name| (name.as_str(), signals)).collect();
     let mut bench = Bench::start(&config(&text, &mechanisms), &clock);
 
-    let span = seconds(30, 600);
+    let span = seconds(30, 420);
     let (begun, mut accounts) = (clock.wire(), BTreeMap::<String, Account>::new());
     let mut early = 0;
     let mut turn = begun;
@@ -429,7 +434,12 @@ async fn nothing_is_booked_that_the_device_did_not_give_for_that_request() {
             for (name, line) in &lines {
                 let mut line = line.lock().unwrap();
                 let account = accounts.entry(name.clone()).or_default();
-                assert!(!account.waits || behaves, "{name} did not recover in two good seconds: {:?}", account.states);
+                assert!(
+                    !account.waits || behaves,
+                    "{name} did not recover in two good seconds: {:#?}; {:#?}",
+                    account.recent,
+                    line.taken.iter().rev().take(30).collect::<Vec<_>>()
+                );
                 line.behaves = behaves;
                 line.good_since = clock.wire();
                 account.waits = behaves;

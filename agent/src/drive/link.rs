@@ -333,16 +333,14 @@ impl Link {
             self.nothing_waits()?;
         }
         let Some(port) = &mut self.port else { return Err(not_open()) };
-        let sent = async {
-            port.write_all(&question.bytes()).await?;
-            port.flush().await
-        };
-        match timeout(limit, sent).await {
+        // Before the bytes leave, so that no pause of this process can lengthen the time-out. They are not flushed: on a
+        // serial port that would hold the thread until the last bit is out.
+        let sent = self.clock.wire();
+        match timeout(limit, port.write_all(&question.bytes())).await {
             Ok(Ok(())) => {}
             Ok(Err(error)) => return Err(self.closed(&error.to_string())),
             Err(_) => return Err(self.closed("it takes no more bytes")),
         }
-        let sent = self.clock.wire();
         self.last_byte = sent + self.wire_time(REQUEST_BYTES);
         let on_the_line = self.wire_time(REQUEST_BYTES + ANSWER_BYTES + request.data_bytes());
         let deadline = sent + limit + on_the_line;
@@ -385,8 +383,11 @@ impl Link {
                     heard.extend_from_slice(&bytes[..n]);
                 }
             }
+            // An answer that comes after the time-out is late even where this process slept through both.
+            let is_late = self.last_byte > deadline;
             while self.take_late(question, &mut heard) {}
             match question.hear(&heard) {
+                Ok(Heard::Data(_) | Heard::Refused(_)) if is_late => return Err(LinkState::Silent),
                 Ok(Heard::Part) => {}
                 Ok(whole) => return Ok(whole),
                 Err(_) if self.may_become_late(question, &heard) => {}

@@ -33,7 +33,7 @@ const LEAST_REAL_TIMEOUT: Duration = Duration::from_millis(200);
 const LEAST_REAL_BACK_OFF_MS: f64 = 50.0;
 
 /// The longest wait between attempts to connect, milliseconds of the clock.
-const LONGEST_BACK_OFF_MS: i64 = 5_000;
+const LONGEST_BACK_OFF_MS: i64 = 1_000;
 
 /// A device that keeps silent on a shared line is left alone for so many times the time that waiting for it took: its
 /// neighbours lose a tenth of the line to it at most.
@@ -59,7 +59,7 @@ pub fn effective_period(poll: Span, speed: f64) -> Span {
     Span::from_ms(poll.as_ms().max(least).max(1))
 }
 
-/// The wait before the next call after `failures` in a row that reached nobody: one polling period, doubling to 5 s.
+/// The wait before the next call after `failures` in a row that reached nobody: one polling period, doubling to 1 s.
 fn back_off(failures: u32, period: Span, speed: f64) -> Span {
     let Some(doublings) = failures.checked_sub(1) else { return Span::ZERO };
     let asked = period.as_ms().saturating_mul(1 << doublings.min(20)).min(LONGEST_BACK_OFF_MS);

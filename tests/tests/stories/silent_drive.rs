@@ -21,7 +21,7 @@ fn a_silence_is_told_once_and_only_when_it_is_long() {
     );
     let proxy = FunctionProxy::before(drive_port);
     let text = configuration(proxy.port, page_port, &more);
-    cabinet.write("site.toml", &text.replace("timeout = \"1s\"", "timeout = \"1s\"\nsilent_after = \"6s\""));
+    cabinet.write("site.toml", &text.replace("timeout = \"1s\"", "timeout = \"1s\"\nsilent_after = \"15s\""));
     let place = drive_port.to_string();
     let first = Libmodbus::start(&["tcp", &place, "1"]);
     let mut daemon = cabinet.start(&["run", "--config", "site.toml"]);
@@ -37,11 +37,11 @@ fn a_silence_is_told_once_and_only_when_it_is_long() {
 
     // Off for longer than the limit.
     second.process.kill();
-    wait_for("the finding", Duration::from_secs(20), || (!receiver.bodies().is_empty()).then_some(()));
+    wait_for("the finding", Duration::from_secs(40), || (!receiver.bodies().is_empty()).then_some(()));
     pause(Duration::from_secs(3));
     let said = receiver.bodies();
     assert_eq!(said.len(), 1, "{said:#?}");
-    assert!(said[0].contains("the drive `panel` has not answered for 6 s"), "{said:#?}");
+    assert!(said[0].contains("the drive `panel` has not answered for 15 s"), "{said:#?}");
 
     let _third = Libmodbus::start(&["tcp", &place, "1"]);
     wait_for("its end", Duration::from_secs(20), || (receiver.bodies().len() > 1).then_some(()));
