@@ -173,7 +173,13 @@ fn message(kind: MessageKind, body: Value) -> Value {
 }
 
 #[test]
-fn kinds_that_the_daemon_does_not_send_yet_have_their_place() {
+fn what_this_book_did_not_tell_has_its_place_too() {
+    let part = json!({"quantity": "part", "part": "rope", "level": 0.9, "value": 0.91, "raised": true,
+                      "limit": "lifts", "used": 910, "of": 1000});
+    assert_eq!(check(&schema_of(MessageKind::Warning), &message(MessageKind::Warning, part)), [""; 0]);
+    let silence =
+        json!({"finding": "silence", "drive": "main", "state": "silent", "raised": false, "text": "It answers."});
+    assert_eq!(check(&schema_of(MessageKind::Finding), &message(MessageKind::Finding, silence)), [""; 0]);
     let starts = json!({"quantity": "starts_per_hour", "level": 120, "value": 121, "raised": true});
     assert_eq!(check(&schema_of(MessageKind::Warning), &message(MessageKind::Warning, starts)), [""; 0]);
     let finding = json!({"finding": "drive_silent", "text": "Drive main has been silent for 60 s."});

@@ -76,18 +76,20 @@ pub async fn run(setup: Setup, mut stop: watch::Receiver<bool>) -> Result<(), Da
     let (telling_ends, telling) = watch::channel(false);
     let (readings_sender, mut readings) = mpsc::channel(drive::QUEUE);
     let mut pollers = drive::spawn(&config, clock.clone(), readings_sender, polling);
+    let board = publish::health::Board::default();
     let mut tellers = publish::spawn(publish::Setup {
         config: config.clone(),
         outbox: store.clone(),
         figures: figures.clone(),
         stored: store.stored(),
         clock: clock.clone(),
-        board: publish::health::Board::default(),
+        board: board.clone(),
         stop: telling.clone(),
     });
     let mut page = JoinSet::new();
     let history = Arc::new(web::Stored(directory.clone()));
-    let state = web::WebState { config: config.clone(), history, figures, clock: clock.clone() };
+    let destinations = board.watch();
+    let state = web::WebState { config: config.clone(), history, figures, clock: clock.clone(), destinations };
     page.spawn(async move {
         if let Err(error) = web::serve(listener, state, telling).await {
             tracing::error!("the page cannot be served: {error}");

@@ -24,6 +24,12 @@ pub async fn status(State(shared): State<Arc<Shared>>) -> Response {
     Json(&*figures).into_response()
 }
 
+/// `/api/v1/destinations`: how each destination stands, by its name.
+pub async fn destinations(State(shared): State<Arc<Shared>>) -> Response {
+    let destinations = shared.destinations.borrow().clone();
+    Json(&destinations).into_response()
+}
+
 /// What may be asked of the lifts.
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]

@@ -6,12 +6,14 @@
 //! | `/mechanism/{id}` | one mechanism |
 //! | `/events` | server-sent events: the figures as they change |
 //! | `/api/v1/status` | the site's figures as JSON, as `status --json` |
+//! | `/api/v1/destinations` | how each destination stands, as JSON |
 //! | `/api/v1/mechanisms/{id}/lifts` | lifts as JSON, as `lifts --json`; `?limit=` and `?before=` |
 //!
 //! Views take figures from [`crate::figures`] and history through [`History`]; nothing is reckoned here but what a
 //! drawing needs. All words are in `wording`, all rounding in [`units`], all colours in `page.css`.
 
 mod api;
+mod destinations;
 mod explain;
 mod guard;
 mod history_tables;
@@ -48,6 +50,7 @@ use tokio::sync::{Semaphore, watch};
 
 use crate::clock::Clock;
 use crate::figures::SiteFigures;
+use crate::publish::health::Destinations;
 use layout::{Desk, frame};
 use moments::Moments;
 pub use source::{History, InMemory};
@@ -68,6 +71,8 @@ pub struct WebState {
     pub figures: watch::Receiver<Arc<SiteFigures>>,
     /// The daemon's clock: ages are told by it.
     pub clock: Clock,
+    /// How each destination stands.
+    pub destinations: watch::Receiver<Destinations>,
 }
 
 /// What the handlers share.
@@ -76,6 +81,7 @@ struct Shared {
     history: Arc<dyn History>,
     figures: watch::Receiver<Arc<SiteFigures>>,
     clock: Clock,
+    destinations: watch::Receiver<Destinations>,
     listens_at: SocketAddr,
     listeners: Arc<Semaphore>,
     stop: watch::Receiver<bool>,
@@ -109,15 +115,16 @@ pub async fn serve(
 
 /// All routes. `listens_at` decides whether foreign host names are refused.
 fn router(state: WebState, listens_at: SocketAddr, stop: watch::Receiver<bool>) -> Router {
-    let WebState { config, history, figures, clock } = state;
+    let WebState { config, history, figures, clock, destinations } = state;
     let listeners = Arc::new(Semaphore::new(live::MOST_LISTENERS));
-    let shared = Arc::new(Shared { config, history, figures, clock, listens_at, listeners, stop });
+    let shared = Arc::new(Shared { config, history, figures, clock, destinations, listens_at, listeners, stop });
     let script = "text/javascript; charset=utf-8";
     Router::new()
         .route("/", get(site_view))
         .route("/mechanism/{id}", get(mechanism_view))
         .route("/events", get(live::events))
         .route("/api/v1/status", get(api::status))
+        .route("/api/v1/destinations", get(api::destinations))
         .route("/api/v1/mechanisms/{id}/lifts", get(api::lifts))
         .route("/page.css", get(([(CONTENT_TYPE, "text/css; charset=utf-8")], include_str!("page.css"))))
         .route("/page.js", get(([(CONTENT_TYPE, script)], include_str!("page.js"))))
@@ -144,7 +151,9 @@ fn desk(shared: &Shared) -> Desk<'_> {
 async fn site_view(State(shared): State<Arc<Shared>>) -> Response {
     let figures = shared.figures.borrow().clone();
     let desk = desk(&shared);
-    frame(&desk, desk.words.site_title, true, site::site(&desk, &figures)).into_response()
+    let destinations = shared.destinations.borrow().clone();
+    let body = html! { (site::site(&desk, &figures)) (destinations::destinations(&desk, &destinations)) };
+    frame(&desk, desk.words.site_title, true, body).into_response()
 }
 
 async fn mechanism_view(State(shared): State<Arc<Shared>>, Path(id): Path<String>) -> Response {

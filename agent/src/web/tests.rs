@@ -158,6 +158,16 @@ struct Site {
     _senders: (watch::Sender<Arc<SiteFigures>>, watch::Sender<bool>),
 }
 
+/// A broker that cannot be reached, and a chat that left a message out.
+fn board(clock: &Clock) -> crate::publish::health::Board {
+    let board = crate::publish::health::Board::default();
+    board.line("mqtt", clock).trouble("no <connection>", "check the network");
+    let chat = board.line("matrix", clock);
+    chat.parked("m1", "answer 413", "shorten it");
+    chat.well();
+    board
+}
+
 fn state(
     config: Config,
     history: InMemory,
@@ -167,7 +177,9 @@ fn state(
     let (sender, receiver) = watch::channel(Arc::new(figures));
     let clock = Clock::manual(counted_to());
     clock.set(Reading { wall: counted_to().plus(Span::from_ms(late_ms)), mono: Span::ZERO });
-    (WebState { config: Arc::new(config), history: Arc::new(history), figures: receiver, clock }, sender)
+    let destinations = board(&clock).watch();
+    let (config, history) = (Arc::new(config), Arc::new(history));
+    (WebState { config, history, figures: receiver, clock, destinations }, sender)
 }
 
 fn site_with(config: Config, history: InMemory, late_ms: i64) -> Site {
@@ -397,6 +409,20 @@ async fn a_history_that_fails_is_owned_up_to_and_the_figures_stay() {
     assert!(text.contains("history cannot be read") && text.contains("full-load hours left"));
     let (status, ..) = broken.ask("GET", "/api/v1/mechanisms/main-hoist/lifts", "localhost").await;
     assert_eq!(status, StatusCode::SERVICE_UNAVAILABLE);
+}
+
+#[tokio::test]
+async fn who_is_not_told_is_shown_with_its_mend() {
+    let site = site();
+    let page = site.get("/").await;
+    for part in
+        ["no &lt;connection&gt;", "check the network", "1: m1", "answer 413; shorten it", "takes what it is sent"]
+    {
+        assert!(page.contains(part), "{part} is missing in {page}");
+    }
+    let all: serde_json::Value = serde_json::from_str(&site.get("/api/v1/destinations").await).unwrap();
+    assert_eq!(all["mqtt"]["trouble"]["mend"], "check the network");
+    assert_eq!((&all["matrix"]["trouble"], &all["matrix"]["parked"]), (&serde_json::Value::Null, &1.into()));
 }
 
 #[tokio::test]

@@ -12,12 +12,19 @@ use crate::store::message::{Message, MessageKind};
 
 /// Fields of a body that are numbers.
 const LIFT_FLOATS: &[&str] = &["load_kg", "fraction", "peak_kg", "running_seconds"];
-const DAY_FLOATS: &[&str] = &["running_hours", "full_load_hours", "load_spectrum_factor", "gap_hours"];
+const DAY_FLOATS: &[&str] = &[
+    "running_hours",
+    "full_load_hours",
+    "load_spectrum_factor",
+    "gap_hours",
+    "worst_cyclic_duration_10min_percent",
+    "worst_cyclic_duration_hour_percent",
+];
 const WARNING_FLOATS: &[&str] =
     &["value", "used_full_load_hours", "design_full_load_hours", "load_kg", "rated_load_kg"];
 /// Fields of a body that are counts; `true` counts as 1.
 const LIFT_COUNTS: &[&str] = &["starts", "band", "overload", "cut"];
-const DAY_COUNTS: &[&str] = &["lifts", "overload_lifts", "starts"];
+const DAY_COUNTS: &[&str] = &["lifts", "overload_lifts", "starts", "worst_starts_in_an_hour"];
 const WARNING_COUNTS: &[&str] = &["raised"];
 
 /// A message as a point, at its own time.
@@ -36,6 +43,7 @@ pub fn of_message(message: &Message) -> Point {
             let overload = quantity == "overload";
             let level = if overload { Some(1.0) } else { body["level"].as_f64() };
             let point = point("crane_warning").tag("quantity", quantity);
+            let point = point.tag("part", body["part"].as_str().unwrap_or(""));
             let point = level.map_or(point.clone(), |level| point.tag("level", &level.to_string()));
             let point = if overload { point.float_if("value", body["fraction"].as_f64()) } else { point };
             with(point, body, WARNING_FLOATS, WARNING_COUNTS)
@@ -43,7 +51,9 @@ pub fn of_message(message: &Message) -> Point {
         MessageKind::Finding => {
             let name = body["finding"].as_str().unwrap_or("unknown");
             let text = body["text"].as_str().unwrap_or(name);
-            point("crane_finding").tag("finding", name).whole("count", 1).text("text", text)
+            let of = body["drive"].as_str().or(body["counter"].as_str()).unwrap_or("");
+            let raised = count(&body["raised"]).unwrap_or(1);
+            point("crane_finding").tag("finding", name).tag("of", of).whole("raised", raised).text("text", text)
         }
     }
 }
@@ -84,6 +94,19 @@ pub fn of_figures(figures: &MechanismFigures, at: Timestamp) -> Vec<Point> {
             .whole_if("end_p50_seconds", date(forecast.and_then(|f| f.date_p50.as_deref())))
             .whole_if("end_p90_seconds", date(forecast.and_then(|f| f.date_p90.as_deref()))),
     ];
+    let duty = &figures.motor_duty;
+    points.push(
+        point("crane_duty")
+            .whole("starts_last_hour", clamped(duty.starts_last_hour))
+            .whole("worst_starts_in_an_hour", clamped(duty.worst_starts_in_an_hour))
+            .whole("short_runs", clamped(duty.short_runs))
+            .float_if("mean_run_seconds", duty.mean_run_seconds)
+            .float("worst_cyclic_duration_10min_percent", duty.worst_cyclic_duration_10min_percent)
+            .float("worst_cyclic_duration_hour_percent", duty.worst_cyclic_duration_hour_percent),
+    );
+    points.extend(figures.parts.iter().map(|part| {
+        point("crane_part").tag("part", &part.name).float("share", part.share).whole("due", i64::from(part.due))
+    }));
     points.extend(figures.spectrum.iter().map(|band| {
         point("crane_spectrum")
             .tag("band", &band_name(band.from, band.to))
@@ -171,9 +194,21 @@ mod tests {
              raised=1i 1750000000000"
         );
         let silent = json!({"finding": "drive_silent", "text": "Drive \"main\" is silent."});
+        let over = json!({"finding": "silence", "drive": "main", "raised": false, "text": "It answers again."});
+        assert_eq!(
+            line(MessageKind::Finding, over),
+            "crane_finding,crane=yard-1,mechanism=main-hoist,finding=silence,of=main raised=0i,\
+             text=\"It answers again.\" 1750000000000"
+        );
+        let part = json!({"quantity": "part", "part": "rope", "level": 0.9, "value": 0.91, "raised": true});
+        assert_eq!(
+            line(MessageKind::Warning, part),
+            "crane_warning,crane=yard-1,mechanism=main-hoist,quantity=part,part=rope,level=0.9 value=0.91,raised=1i \
+             1750000000000"
+        );
         assert_eq!(
             line(MessageKind::Finding, silent),
-            r#"crane_finding,crane=yard-1,mechanism=main-hoist,finding=drive_silent count=1i,text="Drive \"main\" is silent." 1750000000000"#
+            r#"crane_finding,crane=yard-1,mechanism=main-hoist,finding=drive_silent raised=1i,text="Drive \"main\" is silent." 1750000000000"#
         );
     }
 

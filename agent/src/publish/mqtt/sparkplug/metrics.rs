@@ -9,7 +9,7 @@ use crate::store::message::Message;
 
 use DataType::{Boolean, DateTime, Double, String as Text, UInt64};
 
-/// Every metric of a device, in the order of its alias. What is before the slash is a message's kind, or `state`; what
+/// Every metric of a device, in the order of its alias; a new one goes to the end. What is before the slash is a message's kind, or `state`; what
 /// is behind it is the field's name in the JSON payloads.
 const CATALOGUE: &[(&str, DataType)] = &[
     ("state/group", Text),
@@ -50,6 +50,11 @@ const CATALOGUE: &[(&str, DataType)] = &[
     ("finding/id", Text),
     ("finding/finding", Text),
     ("finding/text", Text),
+    ("finding/raised", Boolean),
+    ("warning/part", Text),
+    ("day/worst_starts_in_an_hour", UInt64),
+    ("day/worst_cyclic_duration_10min_percent", Double),
+    ("day/worst_cyclic_duration_hour_percent", Double),
 ];
 
 /// Aliases of the edge node's own metrics; devices begin behind them.
@@ -234,6 +239,7 @@ mod tests {
             ("warning/level", Some(Value::Double(1.0))),
             ("warning/value", Some(Value::Double(1.08))),
             ("warning/raised", Some(Value::Boolean(true))),
+            ("warning/part", None),
         ];
         assert_eq!(seen, wanted.map(|(name, value)| (name.to_owned(), value)));
         assert!(metrics.iter().all(|m| m.is_historical == Some(true) && m.name.is_none()));
