@@ -172,7 +172,7 @@ fn starts(message: &Message) -> String {
 fn alarm(message: &Message) -> String {
     let body = &message.body;
     let number = number(&body["alarm"]);
-    let what = body["what"].as_str().unwrap_or("").replace('_', " ").replace(':', " ");
+    let what = body["what"].as_str().unwrap_or("").replace(['_', ':'], " ");
     let by = body["by"].as_str().unwrap_or("somebody");
     let note =
         body["note"].as_str().filter(|note| !note.is_empty()).map(|note| format!(" ({note})")).unwrap_or_default();

@@ -148,11 +148,10 @@ fn key(message: &Message) -> Option<String> {
     let body = &message.body;
     let quantity = body["quantity"].as_str().filter(|quantity| *quantity != ALARM)?;
     let mut key = quantity.to_owned();
-    for more in [body["part"].as_str().map(str::to_owned), body["level"].as_f64().map(|level| level.to_string())] {
-        if let Some(more) = more {
-            key.push(':');
-            key.push_str(&more);
-        }
+    let more = [body["part"].as_str().map(str::to_owned), body["level"].as_f64().map(|level| level.to_string())];
+    for more in more.into_iter().flatten() {
+        key.push(':');
+        key.push_str(&more);
     }
     Some(key)
 }
