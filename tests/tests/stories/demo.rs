@@ -79,6 +79,23 @@ fn a_service_beside_the_daemon_begins_a_new_period(cabinet: &Cabinet) {
     assert!(listed[0]["taken"].is_string());
 }
 
+fn an_alarm_is_acknowledged_beside_the_daemon(cabinet: &Cabinet) {
+    let open = json(cabinet, &["alarms", "--data", "data", "--json"]);
+    let overloads = open.as_array().unwrap().iter().find(|a| a["what"] == "overload").expect("the yard overloads it");
+    assert_eq!(overloads["state"], "returned_unacknowledged");
+    assert!(overloads["times"].as_u64() > Some(1), "one alarm for all of them until somebody knows");
+    let number = overloads["number"].to_string();
+    let acknowledge =
+        ["alarms", "--data", "data", "--acknowledge", &number, "--by", "R. Field", "--note", "scale checked"];
+    cabinet.run(&acknowledge).ok();
+    let again = cabinet.run(&acknowledge);
+    assert_eq!(again.status.code(), Some(2));
+    assert!(again.stderr.contains("already by R. Field"), "{}", again.stderr);
+    let all = json(cabinet, &["alarms", "--data", "data", "--all", "--json"]);
+    let known = all.as_array().unwrap().iter().find(|a| a["number"] == overloads["number"]).unwrap();
+    assert_eq!((&known["state"], &known["acts"][0]["note"]), (&Value::from("normal"), &Value::from("scale checked")));
+}
+
 fn a_part_renewed_without_the_daemon(cabinet: &Cabinet) {
     let part = |name: &str| {
         let now = status(cabinet);
@@ -119,6 +136,7 @@ fn the_demo_counts_shows_ends_cleanly_and_goes_on() {
     assert!(get(&address, "/api/v1/status").contains("\"running_hours\""));
     what_if_says_what_the_status_says(&cabinet);
     a_service_beside_the_daemon_begins_a_new_period(&cabinet);
+    an_alarm_is_acknowledged_beside_the_daemon(&cabinet);
     assert_eq!(demo.interrupt(Duration::from_secs(20)).code(), Some(0));
     a_part_renewed_without_the_daemon(&cabinet);
 
