@@ -427,16 +427,16 @@ async fn nothing_is_booked_that_the_device_did_not_give_for_that_request() {
     let mut turn = begun;
     let mut behaves = true;
     while clock.wire() - begun < span {
-        // Hostile for two seconds, good for two.
+        // Hostile for three seconds, good for three.
         if clock.wire() >= turn {
             behaves = !behaves;
-            turn += Duration::from_secs(2);
+            turn += Duration::from_secs(3);
             for (name, line) in &lines {
                 let mut line = line.lock().unwrap();
                 let account = accounts.entry(name.clone()).or_default();
                 assert!(
                     !account.waits || behaves,
-                    "{name} did not recover in two good seconds: {:#?}; {:#?}",
+                    "{name} did not recover in three good seconds: {:#?}; {:#?}",
                     account.recent,
                     line.taken.iter().rev().take(30).collect::<Vec<_>>()
                 );

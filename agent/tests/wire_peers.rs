@@ -7,7 +7,7 @@ mod bench;
 
 use std::time::Duration;
 
-use bench::{Bench, HOIST, alone, config, seconds, value};
+use bench::{Bench, HOIST, alone, claim_precedence, config, seconds, value};
 use tallyhook::clock::Clock;
 use tallyhook::drive::decode::Answer;
 use tallyhook::drive::link::{Link, ReadError};
@@ -192,6 +192,7 @@ const LINE: Speed = Speed { baud: 19_200, parity: Parity::None, stop_bits: 1 };
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn reads_a_second_on_a_19200_baud_line_are_at_least_nine_tenths_of_the_arithmetic() {
     let _alone = alone().await;
+    claim_precedence();
     let line = PacedLine::new(Duration::from_nanos(LINE.characters_ns(1)));
     let _libmodbus = Libmodbus::start(&["rtu", &line.far(), "19200", "17"]);
     let clock = Clock::system();
@@ -219,6 +220,7 @@ async fn reads_a_second_on_a_19200_baud_line_are_at_least_nine_tenths_of_the_ari
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_cadence_that_the_arithmetic_allows_is_held() {
     let _alone = alone().await;
+    claim_precedence();
     let line = PacedLine::new(Duration::from_nanos(LINE.characters_ns(1)));
     let _libmodbus = Libmodbus::start(&["rtu", &line.far(), "19200", "17"]);
     let cost = Cost::serial(LINE, 0).of(Request { table: Table::Holding, address: 0, count: 3 });

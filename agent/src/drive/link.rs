@@ -8,7 +8,7 @@
 //!
 //! - *Silence.* A unit that owes an answer is left alone until the line has been silent for longer than its slowest
 //!   answer. Bytes that nobody waits for are read away and tell how slow it can be.
-//! - *A fence.* A question like one that is owed is not put before another one, of another length, has been answered.
+//! - *A fence.* While an answer is owed, no question is put before another one, of another length, has been answered.
 //!   A device answers in order, so what comes behind the fence is no older answer.
 
 use std::collections::BTreeMap;
@@ -249,10 +249,12 @@ impl Link {
         let known = self.units.entry(unit).or_default();
         known.limit = limit;
         known.lost.retain(|lost| now.saturating_sub(lost.sent) < FORGOTTEN_AFTER);
-        // A refused fence settles one of the answers that are owed, an answered one all of them.
-        for _ in 0..=MOST_ALIKE {
+        // Whatever is owed, for a late answer can be of a wrong length besides; then again while the like of this
+        // question is owed: a refused fence settles one of the answers that are, an answered one most often all.
+        for n in 0..=MOST_ALIKE {
             let known = self.units.entry(unit).or_default();
-            let Some(fence) = fence(request).filter(|_| known.owes(&request)) else { break };
+            let due = if n == 0 { !known.lost.is_empty() } else { known.owes(&request) };
+            let Some(fence) = fence(request).filter(|_| due) else { break };
             self.settle(unit).await?;
             let sent = self.clock.wire();
             let heard = self.exchange(unit, fence, limit).await;
@@ -308,8 +310,10 @@ impl Link {
         self.silent_in_a_row = 0;
         for (unit, known) in self.units.iter_mut().filter(|(_, known)| !known.lost.is_empty()) {
             if bytes.first() == Some(unit) || Some(*unit) == asked {
-                if let Some(oldest) = known.lost.iter().map(|l| l.sent).min() {
-                    known.was_late(now.saturating_sub(oldest));
+                // Since the newest question: what is older may have been lost for good, and would make noise look like
+                // a very slow device. That an older answer may be later still is what the fence is for.
+                if let Some(newest) = known.lost.iter().map(|l| l.sent).max() {
+                    known.was_late(now.saturating_sub(newest));
                 }
                 known.quiet_until = now + known.quiet();
             }
