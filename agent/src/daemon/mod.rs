@@ -5,6 +5,7 @@
 //! socket by itself: the clock, the listener and the store's directory come from outside.
 
 pub mod book;
+pub mod reckoning;
 pub mod site;
 pub mod timeline;
 pub mod wake;
@@ -148,8 +149,8 @@ pub async fn run(setup: Setup, mut stop: watch::Receiver<bool>) -> Result<(), Da
 /// Stores what the books hold. A failure that may pass leaves it in the books; one that will not ends the run.
 async fn commit(site: &mut Site, store: &StoreHandle, now: Reading, all: bool) -> Result<(), DaemonError> {
     match store.commit(site.commits(now, all)).await {
-        Ok(_) => {
-            site.stored();
+        Ok(done) => {
+            site.stored(done);
             Ok(())
         }
         Err(refused) if refused.error.may_pass() => {
