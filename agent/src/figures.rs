@@ -41,6 +41,8 @@ pub struct Record {
     pub wear: WearCounts,
     /// Wearing parts and inspections.
     pub parts: Vec<WearPart>,
+    /// The last hash of the ledger's chain, where the daemon that writes it is asked.
+    pub anchor: Option<String>,
 }
 
 /// What is known of working periods.
@@ -93,6 +95,7 @@ impl Record {
             service: account.service_tally().clone(),
             wear: *account.wear(),
             parts: account.parts().cloned().collect(),
+            anchor: None,
         }
     }
 }
@@ -216,6 +219,9 @@ pub struct MechanismFigures {
     pub gap_since: Option<String>,
     /// Since when a load has been hanging.
     pub hanging_since: Option<String>,
+    /// The last hash of the ledger's chain; only from the daemon that writes it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub anchor: Option<String>,
 }
 
 /// A working period that a service has ended.
@@ -533,6 +539,7 @@ fn of_mechanism(crane: &str, mechanism: &Mechanism, record: &Record) -> Mechanis
         record_to: record.counted_to.map(rfc3339),
         gap_since: record.gap_since.map(rfc3339),
         hanging_since: record.hanging_since.map(rfc3339),
+        anchor: record.anchor.clone(),
     }
 }
 

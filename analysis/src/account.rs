@@ -13,7 +13,7 @@ use crate::gapbook::{Assumed, GapBook, Ppm, counted_recording, slot};
 use crate::histogram::Histogram;
 use crate::lift::Lift;
 use crate::period::{FactorScale, Ledger, Part, PartKind, Recording};
-use crate::recorder::{self, Calendar, Counted, Event, Recorder, Spec};
+use crate::recorder::{self, Calendar, Counted, Day, Event, Recorder, Spec};
 use crate::sample::{Quantity, Sample};
 use crate::service::{Periods, ServiceKind};
 use crate::severity::ServiceTally;
@@ -87,6 +87,9 @@ pub struct HourSums {
     pub starts: u64,
     /// Lifts ended.
     pub lifts: u64,
+    /// The day it belongs to, days since 1970-01-01 in the site's calendar; `None` in records of before this was kept.
+    #[cfg_attr(feature = "serde", serde(default))]
+    pub day: Option<i32>,
 }
 
 impl HourSums {
@@ -126,8 +129,15 @@ pub enum CounterKind {
 /// What follows from a sample.
 #[derive(Clone, PartialEq, Debug)]
 pub enum Entry {
-    /// What the recorder said; never its `Counted` and `DayClosed`.
+    /// What the recorder said; never its `Counted`, `DayClosed` and `LiftEnded`.
     Recorder(Event),
+    /// A lift has ended.
+    Lift {
+        /// The lift.
+        lift: Lift,
+        /// The day in whose sums it is, days since 1970-01-01 in the site's calendar.
+        day: i32,
+    },
     /// A day is over.
     Day(Box<DayRecord>),
     /// An hour with something in it is over.
@@ -347,14 +357,18 @@ impl Account {
         let (books, terms) = (&mut self.books, &self.terms);
         let (rated, dead) = (self.recorder.spec().rated, self.recorder.spec().dead_load);
         let mut over: Vec<DayRecord> = Vec::new();
+        let mut today = self.recorder.open_day().map_or(0, |open| open.day.number);
         self.recorder.step(sample, calendar, &mut |event| match event {
-            Event::Counted(stretch) => books.count(&stretch, terms, speed, out),
+            Event::Counted(stretch) => {
+                today = stretch.day.number;
+                books.count(&stretch, terms, speed, out);
+            }
             Event::DayClosed { day, totals } => {
                 over.push(books.close_day(day, *totals, terms, out));
             }
             Event::LiftEnded(lift) => {
                 books.lift(&lift, rated, dead, terms);
-                out(Entry::Recorder(Event::LiftEnded(lift)));
+                out(Entry::Lift { lift, day: today });
             }
             other => out(Entry::Recorder(other)),
         });
@@ -547,7 +561,7 @@ impl Books {
         let mut from = s.from;
         let mut started = s.started;
         while from < s.to || started {
-            let hour = self.hour_of(from, s.day.ends, out);
+            let hour = self.hour_of(from, s.day, out);
             let until = s.to.min(hour.end.max(from));
             let ms = until.since(from).as_ms().max(0) as u64;
             match s.running {
@@ -570,14 +584,14 @@ impl Books {
     }
 
     /// The sums of the hour that `at` is in; tells of the one before it when that is over.
-    fn hour_of(&mut self, at: Timestamp, day_ends: Timestamp, out: &mut impl FnMut(Entry)) -> &mut HourSums {
+    fn hour_of(&mut self, at: Timestamp, day: Day, out: &mut impl FnMut(Entry)) -> &mut HourSums {
         let holds = self.hour.as_ref().is_some_and(|h| h.begin <= at && at < h.end);
         if !holds {
             self.close_hour(out);
         }
         self.hour.get_or_insert_with(|| {
-            let left = day_ends.since(at).as_ms().max(1);
-            let end = day_ends.plus(Span::from_ms(-((left - 1) / MS_PER_HOUR * MS_PER_HOUR)));
+            let left = day.ends.since(at).as_ms().max(1);
+            let end = day.ends.plus(Span::from_ms(-((left - 1) / MS_PER_HOUR * MS_PER_HOUR)));
             HourSums {
                 begin: end.plus(Span::from_ms(-MS_PER_HOUR)),
                 end,
@@ -586,6 +600,7 @@ impl Books {
                 cube_ms: 0,
                 starts: 0,
                 lifts: 0,
+                day: Some(day.number),
             }
         })
     }

@@ -107,7 +107,7 @@ impl Told {
         match entry {
             Entry::Day(day) => self.days.push(*day),
             Entry::Hour(hour) => self.hours.push(hour),
-            Entry::Recorder(Event::LiftEnded(_)) => self.lifts += 1,
+            Entry::Lift { .. } => self.lifts += 1,
             Entry::Recorder(Event::Counted(_) | Event::DayClosed { .. }) => panic!("kept inside"),
             Entry::Recorder(_) => {}
             Entry::Counter { .. } => self.odd += 1,

@@ -18,6 +18,7 @@ mod service;
 mod simulate;
 mod site_file;
 mod status;
+mod verify;
 mod whatif;
 
 use clap::{Parser, Subcommand};
@@ -53,6 +54,7 @@ enum Command {
     Whatif(whatif::WhatifArgs),
     Service(service::ServiceArgs),
     Simulate(simulate::SimulateArgs),
+    Verify(verify::VerifyArgs),
 }
 
 impl Arguments {
@@ -75,6 +77,7 @@ impl Arguments {
             Command::Whatif(args) => whatif::run(args),
             Command::Service(args) => service::run(args),
             Command::Simulate(args) => simulate::run(args),
+            Command::Verify(args) => verify::run(args),
         }
     }
 }

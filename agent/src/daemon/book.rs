@@ -4,12 +4,14 @@
 
 use std::cell::RefCell;
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
 use serde_json::json;
 use tallyhook_analysis::account::{Account, CounterKind, DayRecord, Entry, HourSums, State, Terms};
 use tallyhook_analysis::counter::Note;
 use tallyhook_analysis::forecast::{DayUse, Outlook, Question, forecast};
 use tallyhook_analysis::lift::Lift;
+use tallyhook_analysis::period::Ledger;
 use tallyhook_analysis::recorder::{Calendar, Day, Event, Gap, Utc};
 use tallyhook_analysis::sample::{Flag, Sample};
 use tallyhook_analysis::spectrum::Totals;
@@ -17,11 +19,12 @@ use tallyhook_analysis::units::{MS_PER_HOUR, Span, Timestamp};
 use tallyhook_analysis::watch::{Crossing, LevelWatch};
 use tallyhook_config::model::{Crane, Mechanism};
 
+use super::reckoning;
 use crate::drive::{DriveReading, Silence};
 use crate::figures::{self, Record};
-use crate::store::MechanismCommit;
 use crate::store::message::{Message, MessageKind};
 use crate::store::service::{StoredService, Work};
+use crate::store::{BookedLift, Closing, MechanismCommit, Reckoning};
 
 /// Where a book was left: the account's state, and how many levels of each watch were crossed.
 pub type Left = (State, BTreeMap<String, usize>);
@@ -49,6 +52,8 @@ pub struct Book {
     crane: String,
     mechanism: Mechanism,
     calendar: SiteCalendar,
+    reckoning: Arc<Reckoning>,
+    anchor: Option<String>,
     account: Account,
     used_share: LevelWatch,
     starts: LevelWatch,
@@ -65,14 +70,15 @@ pub struct Book {
 /// What has followed since the last commit that went through.
 #[derive(Default)]
 struct Pending {
-    lifts: Vec<Lift>,
+    lifts: Vec<BookedLift>,
     gaps: Vec<Gap>,
-    closed: Vec<DayRecord>,
+    closed: Vec<Closing>,
     hours: Vec<HourSums>,
     flags: Vec<(Flag, Timestamp)>,
     services: Vec<u64>,
     reminded: Vec<u64>,
     messages: Vec<Message>,
+    clock: Vec<serde_json::Value>,
     moved: bool,
 }
 
@@ -128,6 +134,8 @@ impl Book {
             parts: parts.collect(),
             starts_looked: (0, Timestamp::from_ms(0)),
             account,
+            reckoning: Arc::new(reckoning::of(crane, mechanism)),
+            anchor: None,
             mechanism: mechanism.clone(),
             calendar,
             pending: Pending::default(),
@@ -148,7 +156,7 @@ impl Book {
 
     /// What the mechanism is known to have done.
     pub fn record(&self) -> Record {
-        Record::of(&self.account, self.forecast())
+        Record { anchor: self.anchor.clone(), ..Record::of(&self.account, self.forecast()) }
     }
 
     /// Takes the next sample.
@@ -158,10 +166,17 @@ impl Book {
         self.pending.moved |= runs;
         let (pending, crane, mechanism) = (&mut self.pending, &self.crane, &self.mechanism);
         let mut ended = false;
+        let mut over = Vec::new();
         self.account.step(sample, &self.calendar, &mut |entry| {
-            ended |= matches!(entry, Entry::Day(_) | Entry::Recorder(Event::LiftEnded(_)));
-            pending.note(entry, sample.at, crane, mechanism);
+            ended |= matches!(entry, Entry::Day(_) | Entry::Lift { .. });
+            match entry {
+                Entry::Day(record) => over.push(*record),
+                entry => pending.note(entry, sample.at, crane, mechanism),
+            }
         });
+        for record in over {
+            pending.close_day(record, self.account.ledger(), crane, mechanism);
+        }
         if self.pending.moved || ended {
             self.watch_used_share(sample.at);
             self.watch_starts(sample.at);
@@ -276,12 +291,19 @@ impl Book {
             gaps: p.gaps.clone(),
             days: open.map(|open| (open.day.number, open.totals.clone())).into_iter().collect(),
             closed: p.closed.clone(),
+            reckoning: Some(self.reckoning.clone()),
+            clock: p.clock.clone(),
             hours: p.hours.clone(),
             services: p.services.clone(),
             reminded: p.reminded.clone(),
             messages: p.messages.clone(),
             flags: p.flags.clone(),
         })
+    }
+
+    /// The last hash of its chain in the ledger.
+    pub fn set_anchor(&mut self, anchor: String) {
+        self.anchor = Some(anchor);
     }
 
     /// The last commit has gone through.
@@ -291,7 +313,7 @@ impl Book {
 
     /// Lets go of what a commit would hold, but for the days; for `replay`, which keeps no store.
     pub fn forget(&mut self) {
-        self.history.extend(self.pending.closed.drain(..).map(|record| (record.day, record.totals)));
+        self.history.extend(self.pending.closed.drain(..).map(|c| (c.record.day, c.record.totals)));
         self.pending = Pending::default();
     }
 
@@ -398,7 +420,9 @@ impl Pending {
     fn note(&mut self, entry: Entry, at: Timestamp, crane: &str, mechanism: &Mechanism) {
         match entry {
             Entry::Hour(hour) => self.hours.push(hour),
-            Entry::Day(record) => self.close_day(*record, crane, mechanism),
+            // Closed with the ledger, which is whole when the step is.
+            Entry::Day(_) => {}
+            Entry::Lift { lift, day } => self.note_lift(lift, day, crane, mechanism),
             Entry::Counter { counter, note } => {
                 let name = match counter {
                     CounterKind::Hours => "run_hours",
@@ -408,42 +432,44 @@ impl Pending {
                 let body = json!({"finding": "counter", "counter": name, "note": note, "text": said(counter, &note)});
                 self.say(crane, mechanism, MessageKind::Finding, id, at, body);
             }
-            Entry::Recorder(event) => self.note_event(event, crane, mechanism),
+            Entry::Recorder(event) => self.note_event(&event),
         }
     }
 
-    fn note_event(&mut self, event: Event, crane: &str, mechanism: &Mechanism) {
-        match event {
+    fn note_event(&mut self, event: &Event) {
+        match *event {
             Event::GapClosed(gap) => self.gaps.push(gap),
             Event::FlagRose { flag, at } => self.flags.push((flag, at)),
-            Event::LiftEnded(lift) => {
-                let id = format!("{}:lift:{}", mechanism.id, lift.begin.as_ms());
-                let body = serde_json::to_value(figures::LiftFigures::of(&lift, mechanism.spec.rated));
-                self.say(crane, mechanism, MessageKind::Lift, id, lift.end, body.unwrap_or_default());
-                if lift.overload && mechanism.warn.overload {
-                    let body = json!({
-                        "quantity": "overload",
-                        "load_kg": lift.load.as_kg(),
-                        "rated_load_kg": mechanism.spec.rated.as_kg(),
-                        "fraction": lift.load.fraction_of(mechanism.spec.rated),
-                        "begin": figures::rfc3339(lift.begin),
-                        "raised": true,
-                    });
-                    let id = format!("{}:overload:{}", mechanism.id, lift.begin.as_ms());
-                    self.say(crane, mechanism, MessageKind::Warning, id, lift.end, body);
-                }
-                self.lifts.push(lift);
-            }
-            // The account keeps the first two to itself.
+            // The account keeps the first three to itself.
             Event::Counted(_)
             | Event::DayClosed { .. }
+            | Event::LiftEnded(_)
             | Event::LiftBegun { .. }
             | Event::GapOpened { .. }
             | Event::ClockWentBack { .. } => {}
         }
     }
 
-    fn close_day(&mut self, record: DayRecord, crane: &str, mechanism: &Mechanism) {
+    fn note_lift(&mut self, lift: Lift, day: i32, crane: &str, mechanism: &Mechanism) {
+        let id = format!("{}:lift:{}", mechanism.id, lift.begin.as_ms());
+        let body = serde_json::to_value(figures::LiftFigures::of(&lift, mechanism.spec.rated));
+        self.say(crane, mechanism, MessageKind::Lift, id, lift.end, body.unwrap_or_default());
+        if lift.overload && mechanism.warn.overload {
+            let body = json!({
+                "quantity": "overload",
+                "load_kg": lift.load.as_kg(),
+                "rated_load_kg": mechanism.spec.rated.as_kg(),
+                "fraction": lift.load.fraction_of(mechanism.spec.rated),
+                "begin": figures::rfc3339(lift.begin),
+                "raised": true,
+            });
+            let id = format!("{}:overload:{}", mechanism.id, lift.begin.as_ms());
+            self.say(crane, mechanism, MessageKind::Warning, id, lift.end, body);
+        }
+        self.lifts.push(BookedLift { lift, day: Some(day) });
+    }
+
+    fn close_day(&mut self, record: DayRecord, ledger: Ledger, crane: &str, mechanism: &Mechanism) {
         let base = mechanism.spec.base();
         let DayRecord { day, ref totals, ref duty, .. } = record;
         let body = json!({
@@ -464,7 +490,7 @@ impl Pending {
         if totals.running_ms > 0 || totals.lifts > 0 {
             self.say(crane, mechanism, MessageKind::Day, id, at, body);
         }
-        self.closed.push(record);
+        self.closed.push(Closing { record, ledger });
     }
 
     #[expect(clippy::too_many_arguments, reason = "a warning has that many parts, and one way out")]

@@ -7,6 +7,7 @@
 pub mod book;
 #[cfg(test)]
 mod book_tests;
+pub mod reckoning;
 pub mod reminders;
 pub mod site;
 pub mod timeline;
@@ -160,8 +161,8 @@ pub async fn run(setup: Setup, mut stop: watch::Receiver<bool>) -> Result<(), Da
 /// Stores what the books hold. A failure that may pass leaves it in the books; one that will not ends the run.
 async fn commit(site: &mut Site, store: &StoreHandle, now: Reading, all: bool) -> Result<(), DaemonError> {
     match store.commit(site.commits(now, all)).await {
-        Ok(_) => {
-            site.stored();
+        Ok(done) => {
+            site.stored(done);
             Ok(())
         }
         Err(refused) if refused.error.may_pass() => {

@@ -18,7 +18,7 @@ use crate::figures::{self, SiteFigures};
 use crate::samples::recording::RingWriter;
 use crate::store::alarm::Alarm;
 use crate::store::service::StoredService;
-use crate::store::{MechanismCommit, Reader, Store, StoreError};
+use crate::store::{Committed, MechanismCommit, Reader, Store, StoreError};
 
 /// The copy of the configuration that is kept with the ledger, so that the store can be read without the daemon.
 pub const CONFIGURATION_COPY: &str = "configuration.toml";
@@ -53,6 +53,9 @@ impl Site {
         for (crane, mechanism) in config.mechanisms() {
             let mut book = Book::open(crane, mechanism, calendar.clone(), store.resume(&mechanism.id)?);
             book.set_history(history.days(&mechanism.id, i32::MIN, i32::MAX)?);
+            if let Some(last) = history.entries(&mechanism.id)?.pop() {
+                book.set_anchor(last.hash);
+            }
             books.push(book);
             rings.push(config.store.recording.and_then(|bounds| ring(&config.store.directory, &mechanism.id, bounds)));
         }
@@ -160,11 +163,17 @@ impl Site {
 
     /// The commit went through: what it held leaves the books. Nothing may have been taken since
     /// [`Site::commits`].
-    pub fn stored(&mut self) {
+    pub fn stored(&mut self, done: Committed) {
         if std::mem::take(&mut self.commit_fails) {
             tracing::info!("the store takes commits again; nothing was lost");
         }
         self.books.iter_mut().for_each(Book::committed);
+        let mut anchors = done.anchors;
+        for book in &mut self.books {
+            if let Some(anchor) = anchors.remove(book.id()) {
+                book.set_anchor(anchor);
+            }
+        }
     }
 
     /// The commit did not go through; everything stays in the books.

@@ -4,19 +4,24 @@
 pub mod alarm;
 pub mod message;
 
+mod chain;
 mod error;
 mod handle;
 mod outbox;
 mod query;
 mod schema;
 pub mod service;
+pub mod verify;
 mod write;
 
 #[cfg(test)]
+mod sealed_tests;
+#[cfg(test)]
 mod tests;
 
+pub use chain::{ChainEntry, EntryKind, Reckoning};
 pub use error::StoreError;
 pub use handle::{Refused, StoreHandle};
 pub use query::{LiftFilter, MessageFilter, Reader, Snapshot, StoredLift};
 pub use schema::{FILE_NAME, FORMAT, ledger_path};
-pub use write::{Committed, MechanismCommit, Resumed, Store};
+pub use write::{BookedLift, Closing, Committed, MechanismCommit, Resumed, Store};

@@ -14,6 +14,7 @@ use tallyhook_analysis::spectrum::{BANDS, Totals};
 use tallyhook_analysis::units::{Grams, Timestamp};
 
 use super::alarm::{self, Alarm, Done};
+use super::chain::{self, ChainEntry};
 use super::error::StoreError;
 use super::message::{Message, MessageKind};
 use super::outbox::{self, clamped};
@@ -263,18 +264,19 @@ impl Reader {
         from: Option<Timestamp>,
         to: Option<Timestamp>,
     ) -> Result<Vec<HourSums>, StoreError> {
-        let sql = "SELECT begin_ms, length_ms, running_ms, gap_ms, cube_ms, starts, lifts FROM hour
+        let sql = "SELECT begin_ms, length_ms, running_ms, gap_ms, cube_ms, starts, lifts, day FROM hour
                    WHERE mechanism = ?1 AND begin_ms >= ?2 AND begin_ms < ?3 ORDER BY begin_ms";
         let rows = self.of_mechanism(sql, mechanism, from, to, |row| {
             let begin: i64 = row.get(0)?;
             let count = |column: usize| row.get::<_, i64>(column).map(|n| n as u64);
             let cubes = row.get_ref(4)?.as_str()?.parse::<u128>().ok();
-            Ok(cubes.map(|cube_ms| (begin, row.get::<_, i64>(1), cube_ms, count(2), count(3), count(5), count(6))))
+            let numbers = (count(2), count(3), count(5), count(6));
+            Ok(cubes.map(|cube_ms| (begin, row.get::<_, i64>(1), cube_ms, numbers, row.get::<_, Option<i32>>(7))))
         })?;
         rows.into_iter()
             .map(|row| {
                 let damaged = || StoreError::damaged(&self.path, format!("an hour of {mechanism}"));
-                let (begin, length, cube_ms, running, gap, starts, lifts) = row.ok_or_else(damaged)?;
+                let (begin, length, cube_ms, (running, gap, starts, lifts), day) = row.ok_or_else(damaged)?;
                 let sqlite = |error| self.sqlite(error);
                 Ok(HourSums {
                     begin: Timestamp::from_ms(begin),
@@ -284,6 +286,7 @@ impl Reader {
                     cube_ms,
                     starts: starts.map_err(sqlite)?,
                     lifts: lifts.map_err(sqlite)?,
+                    day: day.map_err(sqlite)?,
                 })
             })
             .collect()
@@ -407,12 +410,32 @@ impl Reader {
         check_structure(&self.connection, &self.path)
     }
 
+    /// The chain of a mechanism, in its order; empty for one that was never committed.
+    ///
+    /// # Errors
+    /// [`StoreError::Damaged`] when an entry cannot be made out.
+    pub fn entries(&self, mechanism: &str) -> Result<Vec<ChainEntry>, StoreError> {
+        let mut found = Vec::new();
+        for (key, _) in self.keys(Some(mechanism))? {
+            found.extend(chain::entries(&self.connection, &self.path, key)?);
+        }
+        Ok(found)
+    }
+
+    pub(super) fn connection(&self) -> &Connection {
+        &self.connection
+    }
+
+    pub(super) fn path(&self) -> &Path {
+        &self.path
+    }
+
     fn sqlite(&self, error: rusqlite::Error) -> StoreError {
         StoreError::of_sqlite(&self.path, error)
     }
 
     /// Keys and identifiers of all mechanisms, or of the one asked for; none when it was never committed.
-    fn keys(&self, only: Option<&str>) -> Result<Vec<(i64, Arc<str>)>, StoreError> {
+    pub(super) fn keys(&self, only: Option<&str>) -> Result<Vec<(i64, Arc<str>)>, StoreError> {
         let read = || -> rusqlite::Result<Vec<(i64, Arc<str>)>> {
             let mut select = self
                 .connection
@@ -500,6 +523,11 @@ fn read_lift(row: &Row<'_>) -> rusqlite::Result<Lift> {
         overload: marks & OVERLOAD != 0,
         cut: marks & CUT != 0,
     })
+}
+
+/// The newest day with sums: the open one, or the last that closed.
+pub(super) fn open_day(connection: &Connection, key: i64) -> rusqlite::Result<Option<i32>> {
+    connection.prepare_cached("SELECT max(day) FROM day WHERE mechanism = ?1")?.query_row([key], |row| row.get(0))
 }
 
 pub(super) fn lift_at(connection: &Connection, key: i64, begin: Timestamp) -> rusqlite::Result<Option<Lift>> {

@@ -21,7 +21,7 @@ const APPLICATION_ID: i64 = 0x5448_6b4c;
 
 /// The steps from an empty file to the present format. Step `n` leads from format `n` to `n + 1`; a step that has
 /// once been in the field is never changed, a new one is added.
-const STEPS: &[&str] = &[STEP_1, STEP_2, STEP_ALARMS];
+const STEPS: &[&str] = &[STEP_1, STEP_2, STEP_3, STEP_4];
 
 const STEP_1: &str = "
 CREATE TABLE mechanism (
@@ -133,8 +133,35 @@ CREATE TABLE service (
 ) STRICT;
 ";
 
+/// The chain; the day that lifts and hours are booked to; what a copy was made of.
+const STEP_3: &str = "
+ALTER TABLE lift ADD COLUMN day INTEGER;
+CREATE INDEX lift_by_day ON lift (mechanism, day) WHERE day IS NOT NULL;
+ALTER TABLE hour ADD COLUMN day INTEGER;
+CREATE INDEX hour_by_day ON hour (mechanism, day) WHERE day IS NOT NULL;
+
+CREATE TABLE entry (
+    mechanism    INTEGER NOT NULL,
+    seq          INTEGER NOT NULL,
+    kind         TEXT    NOT NULL,
+    day          INTEGER,
+    at_ms        INTEGER NOT NULL,
+    body         TEXT    NOT NULL,
+    previous     TEXT    NOT NULL,
+    hash         TEXT    NOT NULL,
+    PRIMARY KEY (mechanism, seq)
+) STRICT, WITHOUT ROWID;
+CREATE INDEX entry_by_kind ON entry (mechanism, kind, day);
+
+CREATE TABLE copy (
+    made_ms       INTEGER NOT NULL,
+    version       TEXT    NOT NULL,
+    configuration TEXT
+) STRICT;
+";
+
 /// The life of warnings.
-const STEP_ALARMS: &str = "
+const STEP_4: &str = "
 CREATE TABLE alarm (
     seq              INTEGER PRIMARY KEY AUTOINCREMENT,
     crane            TEXT    NOT NULL,

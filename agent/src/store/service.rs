@@ -5,7 +5,7 @@
 
 use std::path::Path;
 
-use rusqlite::{Connection, Row, params};
+use rusqlite::{Connection, OptionalExtension as _, Row, params};
 use serde::{Deserialize, Serialize};
 use tallyhook_analysis::service::ServiceKind;
 use tallyhook_analysis::units::Timestamp;
@@ -100,12 +100,13 @@ pub(super) fn list(
     Ok(found)
 }
 
-/// Marks a service as taken; part of the transaction that stores the book it changed.
-pub(super) fn mark_taken(connection: &Connection, seq: u64, at: Timestamp) -> rusqlite::Result<()> {
+/// Marks a service as taken; part of the transaction that stores the book it changed. Gives its body, `None` when it
+/// was marked before.
+pub(super) fn mark_taken(connection: &Connection, seq: u64, at: Timestamp) -> rusqlite::Result<Option<String>> {
     connection
-        .prepare_cached("UPDATE service SET taken_ms = ?2 WHERE seq = ?1 AND taken_ms IS NULL")?
-        .execute(params![clamped(seq), at.as_ms()])?;
-    Ok(())
+        .prepare_cached("UPDATE service SET taken_ms = ?2 WHERE seq = ?1 AND taken_ms IS NULL RETURNING body")?
+        .query_row(params![clamped(seq), at.as_ms()], |row| row.get(0))
+        .optional()
 }
 
 fn read(row: &Row<'_>, path: &Path) -> Result<StoredService, StoreError> {

@@ -76,7 +76,7 @@ fn any_totals() -> impl Strategy<Value = Totals> {
 }
 
 fn any_commit() -> impl Strategy<Value = MechanismCommit> {
-    let lifts = prop::collection::vec((0..40_i64, 0..2_i64).prop_map(|(b, salt)| lift(b * 1000, salt)), 0..6);
+    let lifts = prop::collection::vec((0..40_i64, 0..2_i64).prop_map(|(b, salt)| lift(b * 1000, salt).into()), 0..6);
     let gaps = prop::collection::vec((0..20_i64, 0..9_i64), 0..3)
         .prop_map(|g| g.into_iter().map(|(b, l)| Gap { begin: ms(b), end: ms(b + l) }).collect());
     let days = prop::collection::vec((19_000..19_004, any_totals()), 0..3);
@@ -130,7 +130,7 @@ impl Model {
         if !self.order.contains(&c.mechanism) {
             self.order.push(id());
         }
-        for lift in &c.lifts {
+        for BookedLift { lift, .. } in &c.lifts {
             let standing = self.lifts.entry((id(), lift.begin)).or_insert(*lift);
             self.refused += u64::from(standing != lift);
         }
@@ -235,7 +235,7 @@ fn a_commit_made_twice_changes_nothing() {
     let dir = tempfile::tempdir().unwrap();
     let mut store = Store::open(dir.path()).unwrap();
     let commit = MechanismCommit {
-        lifts: vec![lift(1000, 0)],
+        lifts: vec![lift(1000, 0).into()],
         messages: vec![message("a", 1, MessageKind::Lift, "main-hoist")],
         gaps: vec![Gap { begin: ms(1), end: ms(9) }],
         flags: vec![(Flag::Fault, ms(3))],
@@ -243,8 +243,8 @@ fn a_commit_made_twice_changes_nothing() {
     };
     let first = store.commit(std::slice::from_ref(&commit)).unwrap();
     assert_eq!(store.commit(std::slice::from_ref(&commit)).unwrap(), first);
-    assert_eq!(first, Committed { last_seq: 1, lifts_refused: 0 });
-    let other = MechanismCommit { lifts: vec![lift(1000, 1)], ..commit };
+    assert_eq!(first, Committed { last_seq: 1, ..Committed::default() });
+    let other = MechanismCommit { lifts: vec![lift(1000, 1).into()], ..commit };
     assert_eq!(store.commit(&[other]).unwrap().lifts_refused, 1);
     let standing = Reader::open(dir.path()).unwrap().lifts(&LiftFilter::default()).unwrap();
     assert_eq!(standing.iter().map(|row| row.lift).collect::<Vec<_>>(), [lift(1000, 0)]);
@@ -291,8 +291,10 @@ fn a_full_disk_is_survived() {
         store.connection().query_row(&format!("PRAGMA max_page_count = {pages}"), [], |_| Ok(())).unwrap();
     };
     limit(&store, 1);
-    let big =
-        MechanismCommit { lifts: (0..5000).map(|i| lift(i * 1000, 0)).collect(), ..empty_commit("main-hoist", 2) };
+    let big = MechanismCommit {
+        lifts: (0..5000).map(|i| lift(i * 1000, 0).into()).collect(),
+        ..empty_commit("main-hoist", 2)
+    };
     let refused = store.commit(std::slice::from_ref(&big)).unwrap_err();
     assert!(matches!(refused, StoreError::Full { .. }) && refused.may_pass(), "{refused}");
     let reader = Reader::open(dir.path()).unwrap();
@@ -309,7 +311,8 @@ fn a_lift_takes_at_most_64_bytes() {
     let mut store = Store::open(dir.path()).unwrap();
     // Two hoists in turn, so that one of them always grows in the middle of the table.
     for batch in 0..400_i64 {
-        let lifts = |shift| (0..50).map(|i| lift(1_760_000_000_000 + (batch * 50 + i) * 144_000 + shift, 0)).collect();
+        let lifts =
+            |shift| (0..50).map(|i| lift(1_760_000_000_000 + (batch * 50 + i) * 144_000 + shift, 0).into()).collect();
         let main = MechanismCommit { lifts: lifts(0), ..empty_commit("main-hoist", batch) };
         let aux = MechanismCommit { lifts: lifts(77), ..empty_commit("aux-hoist", batch) };
         store.commit(&[main, aux]).unwrap();
@@ -355,7 +358,7 @@ async fn closing_answers_every_commit_that_is_under_way() {
         let mut commits = tokio::task::JoinSet::new();
         for n in 0..8 {
             let handle = handle.clone();
-            let commit = MechanismCommit { lifts: vec![lift(n * 1000, 0)], ..empty_commit("main-hoist", round) };
+            let commit = MechanismCommit { lifts: vec![lift(n * 1000, 0).into()], ..empty_commit("main-hoist", round) };
             commits.spawn(async move { (commit.clone(), handle.commit(vec![commit]).await) });
         }
         handle.close().await;
@@ -379,7 +382,7 @@ fn commit_until_killed(dir: &Path) {
     let mut next = Reader::open(dir).unwrap().lift_count(&LiftFilter::default()).unwrap() as i64;
     loop {
         let commit = MechanismCommit {
-            lifts: vec![lift(next * 1000, 0)],
+            lifts: vec![lift(next * 1000, 0).into()],
             days: vec![(19_000, Totals { lifts: next as u64 + 1, ..Totals::default() })],
             messages: vec![message(&format!("lift-{next}"), next, MessageKind::Lift, "main-hoist")],
             ..empty_commit("main-hoist", next)

@@ -5,22 +5,49 @@ use std::collections::BTreeMap;
 use std::fs::{File, OpenOptions, TryLockError};
 use std::io::{Read as _, Write as _};
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 use rusqlite::{Connection, OptionalExtension as _, Transaction, TransactionBehavior, params};
 use tallyhook_analysis::account::{DayRecord, HourSums, State};
 use tallyhook_analysis::lift::Lift;
+use tallyhook_analysis::period::Ledger;
 use tallyhook_analysis::recorder::Gap;
 use tallyhook_analysis::sample::Flag;
 use tallyhook_analysis::spectrum::Totals;
 use tallyhook_analysis::units::Timestamp;
 
 use super::alarm::{self, Alarm};
+use super::chain::{self, EntryKind, Reckoning};
 use super::error::StoreError;
 use super::message::Message;
 use super::outbox;
 use super::query;
 use super::schema;
 use super::service::{self, StoredService};
+
+/// A lift and the day it is booked to.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct BookedLift {
+    /// The lift.
+    pub lift: Lift,
+    /// The day in whose sums it is; `None` where that is not known.
+    pub day: Option<i32>,
+}
+
+impl From<Lift> for BookedLift {
+    fn from(lift: Lift) -> Self {
+        BookedLift { lift, day: None }
+    }
+}
+
+/// A day that is over.
+#[derive(Clone, PartialEq, Debug)]
+pub struct Closing {
+    /// All that is kept of it.
+    pub record: DayRecord,
+    /// S as the sum of its parts when it closed.
+    pub ledger: Ledger,
+}
 
 /// What follows from the samples of one mechanism since its last commit.
 ///
@@ -37,13 +64,17 @@ pub struct MechanismCommit {
     /// Levels crossed at present, by the name of the watched value.
     pub warn_crossed: BTreeMap<String, usize>,
     /// Lifts ended.
-    pub lifts: Vec<Lift>,
+    pub lifts: Vec<BookedLift>,
     /// Gaps closed.
     pub gaps: Vec<Gap>,
     /// The sums so far of each day that was added to; they replace that day's row.
     pub days: Vec<(i32, Totals)>,
     /// Days that are over, with all that is kept of them; they replace that day's row.
-    pub closed: Vec<DayRecord>,
+    pub closed: Vec<Closing>,
+    /// What touches the reckoning, compared with what stands in the chain; `None` leaves the chain's as it is.
+    pub reckoning: Option<Arc<Reckoning>>,
+    /// What is to be said in the chain of the site's clock.
+    pub clock: Vec<serde_json::Value>,
     /// Hours that are over.
     pub hours: Vec<HourSums>,
     /// Numbers of the services that `state` has taken.
@@ -57,13 +88,15 @@ pub struct MechanismCommit {
 }
 
 /// What a commit did.
-#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+#[derive(Clone, PartialEq, Eq, Debug, Default)]
 pub struct Committed {
     /// The highest number of any message stored so far; 0 without messages.
     pub last_seq: u64,
     /// Lifts that were not written because *another* lift of that mechanism with the same beginning stands. Only a
     /// clock that was set back can bring this about.
     pub lifts_refused: u64,
+    /// The last hash of each mechanism whose chain has grown.
+    pub anchors: BTreeMap<String, String>,
 }
 
 /// What an account goes on from: its state, and the levels crossed by the name of the watched value.
@@ -213,7 +246,7 @@ fn packed(state: &State) -> Result<Vec<u8>, serde_json::Error> {
     packer.finish().map_err(serde_json::Error::io)
 }
 
-enum WriteFault {
+pub(super) enum WriteFault {
     Sqlite(rusqlite::Error),
     Json(serde_json::Error),
 }
@@ -236,25 +269,60 @@ fn write_all(connection: &mut Connection, commits: &[MechanismCommit]) -> Result
     let mut done = Committed::default();
     for commit in commits {
         let key = mechanism_key(&transaction, &commit.mechanism)?;
-        for lift in &commit.lifts {
-            done.lifts_refused += u64::from(!write_lift(&transaction, key, lift)?);
+        let mechanism = (key, commit.mechanism.as_str());
+        let open_day = query::open_day(&transaction, key)?;
+        if let Some(reckoning) = &commit.reckoning {
+            chain::note_configuration(&transaction, mechanism, commit.at, open_day, reckoning)?;
+        }
+        for booked in &commit.lifts {
+            if !write_lift(&transaction, key, booked)? {
+                done.lifts_refused += 1;
+                let body = serde_json::json!({ "day": booked.day, "lift": booked.lift });
+                chain::append_once(&transaction, mechanism, EntryKind::Lift, None, commit.at, &body)?;
+            }
         }
         for (day, totals) in &commit.days {
             write_day(&transaction, key, *day, totals, None)?;
         }
-        for record in &commit.closed {
-            write_day(&transaction, key, record.day, &record.totals, Some(record))?;
-        }
         write_hours(&transaction, key, &commit.hours)?;
-        for seq in &commit.services {
-            service::mark_taken(&transaction, *seq, commit.at)?;
+        let mut day_anchors = BTreeMap::new();
+        for closing in &commit.closed {
+            let record = &closing.record;
+            write_day(&transaction, key, record.day, &record.totals, Some(record))?;
+            let fingerprint = commit.reckoning.as_ref().map(|r| r.fingerprint());
+            let ledger = Some(&closing.ledger);
+            let hash =
+                chain::close_day(&transaction, mechanism, record.day, commit.at, ledger, fingerprint.as_deref())?;
+            day_anchors.extend(hash.map(|hash| (format!("{}:day:{}", commit.mechanism, record.day), hash)));
         }
+        for seq in &commit.services {
+            if let Some(body) = service::mark_taken(&transaction, *seq, commit.at)? {
+                let body = serde_json::json!({ "number": seq, "service": body });
+                chain::append(&transaction, mechanism, EntryKind::Service, None, commit.at, &body)?;
+            }
+        }
+        for body in &commit.clock {
+            chain::append_once(&transaction, mechanism, EntryKind::Clock, None, commit.at, body)?;
+        }
+        done.anchors.extend(chain::last_hash(&transaction, key)?.map(|hash| (commit.mechanism.clone(), hash)));
         write_gaps(&transaction, key, &commit.gaps)?;
         write_flags(&transaction, key, &commit.flags)?;
         write_snapshot(&transaction, key, commit)?;
         for message in &commit.messages {
-            if outbox::append(&transaction, message)? {
-                alarm::follow(&transaction, message)?;
+            match day_anchors.get(&message.id) {
+                // The day's message carries the hash of its entry out of the house.
+                Some(anchor) => {
+                    let mut message = message.clone();
+                    if let serde_json::Value::Object(fields) = &mut message.body {
+                        fields.insert("anchor".to_owned(), anchor.clone().into());
+                    }
+                    outbox::append(&transaction, &message)?;
+                }
+                None => {
+                    if outbox::append(&transaction, message)? {
+                        alarm::follow(&transaction, message)?;
+                    }
+                }
             }
         }
         for seq in &commit.reminded {
@@ -281,12 +349,13 @@ fn mechanism_key(transaction: &Transaction<'_>, id: &str) -> rusqlite::Result<i6
 }
 
 /// `false` when another lift with that beginning stands in its place.
-fn write_lift(transaction: &Transaction<'_>, key: i64, lift: &Lift) -> rusqlite::Result<bool> {
+fn write_lift(transaction: &Transaction<'_>, key: i64, booked: &BookedLift) -> rusqlite::Result<bool> {
+    let lift = &booked.lift;
     let begin = lift.begin.as_ms();
     let written = transaction
         .prepare_cached(
-            "INSERT INTO lift (mechanism, begin_ms, length_ms, load_g, peak_over_g, running_ms, starts, marks)
-             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8) ON CONFLICT DO NOTHING",
+            "INSERT INTO lift (mechanism, begin_ms, length_ms, load_g, peak_over_g, running_ms, starts, marks, day)
+             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9) ON CONFLICT DO NOTHING",
         )?
         .execute(params![
             key,
@@ -297,6 +366,7 @@ fn write_lift(transaction: &Transaction<'_>, key: i64, lift: &Lift) -> rusqlite:
             lift.running_ms as i64,
             lift.starts,
             query::marks_of(lift),
+            booked.day,
         ])?;
     if written == 1 {
         return Ok(true);
@@ -344,8 +414,8 @@ fn write_day(
 
 fn write_hours(transaction: &Transaction<'_>, key: i64, hours: &[HourSums]) -> rusqlite::Result<()> {
     let mut insert = transaction.prepare_cached(
-        "INSERT OR REPLACE INTO hour (mechanism, begin_ms, length_ms, running_ms, gap_ms, cube_ms, starts, lifts)
-         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)",
+        "INSERT OR REPLACE INTO hour (mechanism, begin_ms, length_ms, running_ms, gap_ms, cube_ms, starts, lifts, day)
+         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9)",
     )?;
     for h in hours {
         insert.execute(params![
@@ -357,6 +427,7 @@ fn write_hours(transaction: &Transaction<'_>, key: i64, hours: &[HourSums]) -> r
             h.cube_ms.to_string(),
             h.starts as i64,
             h.lifts as i64,
+            h.day,
         ])?;
     }
     Ok(())

@@ -122,7 +122,7 @@ mod tests {
         let commit = MechanismCommit {
             mechanism: id.to_owned(),
             at: at(999),
-            lifts: (1..=5).map(lift).collect(),
+            lifts: (1..=5).map(|n| lift(n).into()).collect(),
             gaps: (1..=3).map(gap).collect(),
             days: vec![(20_519, day(8)), (20_521, day(6))],
             messages,

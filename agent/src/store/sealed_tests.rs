@@ -1,0 +1,183 @@
+//! The chain and its proof: days that close, rows that somebody changed, configurations that changed.
+
+use std::path::Path;
+
+use tallyhook_analysis::lift::Lift;
+use tallyhook_analysis::sample::{Flag, Quantity, Sample};
+use tallyhook_analysis::units::{Grams, Timestamp};
+
+use super::message::MessageKind;
+use super::*;
+use crate::daemon::book::{Book, SiteCalendar};
+use crate::store::verify::{Verification, verify};
+use tallyhook_config::model::{Config, Mechanism};
+
+pub const DAY: i64 = 86_400_000;
+
+pub fn config(change: &str) -> Config {
+    let text = tallyhook_config::starter(&tallyhook_config::StarterOptions::default());
+    let text = match change.split_once('>') {
+        Some((old, new)) => {
+            assert!(text.contains(old), "{old} is not in\n{text}");
+            text.replace(old, new)
+        }
+        None => text,
+    };
+    tallyhook_config::load(&text, "site.toml").unwrap()
+}
+
+pub fn book(store: &Store, config: &Config) -> Book {
+    let (crane, mechanism): (_, &Mechanism) = config.mechanisms().next().unwrap();
+    let left = store.resume(&mechanism.id).unwrap();
+    Book::open(crane, mechanism, SiteCalendar(jiff::tz::TimeZone::UTC), left)
+}
+
+/// Lifts of the days `days`, three an hour; committed with each day.
+pub fn work(store: &mut Store, config: &Config, days: std::ops::Range<i64>) {
+    let mut book = book(store, config);
+    for day in days {
+        for third in 0..72_i64 {
+            let begin = (20_000 + day) * DAY + third * 1_200_000 + 1000;
+            let load = (third * 191 + day * 77) % 1300 * 10_000;
+            for (second, load, up, down) in [
+                (0, 0, false, false),
+                (2, load, true, false),
+                (9, load, false, false),
+                (12, load, false, true),
+                (19, 0, false, true),
+                (25, 0, false, false),
+            ] {
+                // Each stands for at most two seconds.
+                for more in 0..7 {
+                    let mut sample = Sample::at(ms(begin + (second + more) * 1000));
+                    sample.set(Quantity::Load, Some(load));
+                    sample.set_flag(Flag::Raising, Some(up));
+                    sample.set_flag(Flag::Lowering, Some(down));
+                    if book.account().recorder().standing().is_none_or(|s| s.at < sample.at) {
+                        book.take(&sample);
+                    }
+                }
+            }
+        }
+        let commits: Vec<_> = book.commit().into_iter().collect();
+        store.commit(&commits).unwrap();
+        book.committed();
+    }
+}
+
+pub fn proof(dir: &Path) -> Verification {
+    verify(&Reader::open(dir).unwrap()).unwrap()
+}
+
+fn by_hand(dir: &Path, sql: &str) {
+    let raw = rusqlite::Connection::open(ledger_path(dir)).unwrap();
+    assert_eq!(raw.execute(sql, []).unwrap(), 1, "{sql} must change one row");
+}
+
+fn filled() -> tempfile::TempDir {
+    let dir = tempfile::tempdir().unwrap();
+    let mut store = Store::open(dir.path()).unwrap();
+    work(&mut store, &config(""), 0..6);
+    dir
+}
+
+#[test]
+fn days_close_into_a_chain_that_adds_up() {
+    let dir = filled();
+    let found = proof(dir.path());
+    assert!(found.ok, "{:#?}", found.faults);
+    let main = &found.mechanisms[0];
+    assert_eq!((main.days, main.entries, main.days_before), (5, 6, 0));
+    let reader = Reader::open(dir.path()).unwrap();
+    // The day's message carries the anchor that stands in the chain.
+    let filter = MessageFilter { kind: Some(MessageKind::Day), ..MessageFilter::default() };
+    let told = reader.messages(&filter).unwrap();
+    assert_eq!(told.len(), 5);
+    let anchors: Vec<_> = reader.entries("main-hoist").unwrap().into_iter().skip(1).map(|e| e.hash).collect();
+    let said: Vec<_> = told.iter().map(|(_, m)| m.body["anchor"].as_str().unwrap().to_owned()).collect();
+    assert_eq!(said, anchors);
+}
+
+/// One row of each kind, changed by hand; the day that must be named, or nothing where it is the chain itself.
+#[test]
+fn one_row_changed_by_hand_is_found_with_its_day() {
+    let day = "2024-10-06"; // 20_002
+    let begin = "begin_ms = (SELECT min(begin_ms) FROM lift WHERE day = 20002)";
+    for (sql, named) in [
+        (format!("UPDATE lift SET load_g = load_g + 1 WHERE {begin}"), Some(day)),
+        (format!("UPDATE lift SET peak_over_g = peak_over_g + 1 WHERE {begin}"), Some(day)),
+        (format!("UPDATE lift SET length_ms = length_ms - 1 WHERE {begin}"), Some(day)),
+        (format!("UPDATE lift SET day = 20003 WHERE {begin}"), Some(day)),
+        (format!("DELETE FROM lift WHERE {begin}"), Some(day)),
+        ("UPDATE day SET lifts = lifts - 1 WHERE day = 20002".to_owned(), Some(day)),
+        ("UPDATE day SET gap_ms = gap_ms - 1 WHERE day = 20002".to_owned(), Some(day)),
+        ("UPDATE day SET used_full_load_hours = 0.001 WHERE day = 20002".to_owned(), Some(day)),
+        ("UPDATE day SET duty = replace(duty, '1', '0') WHERE day = 20002".to_owned(), Some(day)),
+        (
+            "UPDATE day SET running_by_load = (SELECT running_by_load FROM day WHERE day = 20003) WHERE day = 20002"
+                .to_owned(),
+            Some(day),
+        ),
+        ("DELETE FROM day WHERE day = 20002".to_owned(), Some(day)),
+        (
+            "UPDATE hour SET starts = starts + 1 WHERE begin_ms = (SELECT min(begin_ms) FROM hour WHERE day = 20002)"
+                .to_owned(),
+            Some(day),
+        ),
+        (
+            "UPDATE entry SET body = replace(body, '\"starts\":', '\"starts\":1') WHERE day = 20002".to_owned(),
+            Some(day),
+        ),
+        ("DELETE FROM entry WHERE day = 20002".to_owned(), Some(day)),
+        ("UPDATE entry SET body = replace(body, '12500', '16000') WHERE seq = 1".to_owned(), None),
+    ] {
+        let dir = filled();
+        by_hand(dir.path(), &sql);
+        let found = proof(dir.path());
+        assert!(!found.ok, "{sql} was not found");
+        if let Some(named) = named {
+            assert_eq!(found.faults[0].day.as_deref(), Some(named), "{sql}: {:#?}", found.faults);
+        }
+    }
+}
+
+#[test]
+fn a_configuration_that_touches_the_reckoning_is_an_entry_with_old_and_new() {
+    let dir = filled();
+    let mut store = Store::open(dir.path()).unwrap();
+    work(&mut store, &config("rated_load_kg = 12500>rated_load_kg = 10000"), 6..9);
+    drop(store);
+    let entries = Reader::open(dir.path()).unwrap().entries("main-hoist").unwrap();
+    let changes: Vec<_> = entries.iter().filter(|e| e.kind == EntryKind::Configuration).collect();
+    assert_eq!(changes.len(), 1);
+    let body: serde_json::Value = serde_json::from_str(&changes[0].body).unwrap();
+    assert_eq!(body["changed"]["rated_load_kg"], serde_json::json!({ "old": 12500.0, "new": 10000.0 }));
+    assert!(body["changed"].get("group").is_none());
+    let found = proof(dir.path());
+    assert!(found.ok, "{:#?}", found.faults);
+}
+
+#[test]
+fn a_lift_that_finds_its_place_taken_is_kept_in_the_chain_and_counted() {
+    let dir = filled();
+    let mut store = Store::open(dir.path()).unwrap();
+    let last = Reader::open(dir.path()).unwrap();
+    let filter = LiftFilter { newest_first: true, limit: Some(1), ..LiftFilter::default() };
+    let standing = last.lifts(&filter).unwrap()[0].lift;
+    let other = Lift { load: Grams::new(standing.load.get() + 5), ..standing };
+    let mut commit = book(&store, &config("")).commit().unwrap();
+    let day = commit.days[0].0;
+    commit.lifts = vec![BookedLift { lift: other, day: Some(day) }];
+    commit.days.clear();
+    for _ in 0..2 {
+        assert_eq!(store.commit(std::slice::from_ref(&commit)).unwrap().lifts_refused, 1);
+    }
+    let kept: Vec<_> = last.entries("main-hoist").unwrap();
+    let kept: Vec<_> = kept.iter().filter(|e| e.kind == EntryKind::Lift).collect();
+    assert_eq!(kept.len(), 1, "once, however often it is tried");
+    assert!(kept[0].body.contains(&other.load.get().to_string()));
+}
+
+fn ms(at: i64) -> Timestamp {
+    Timestamp::from_ms(at)
+}
