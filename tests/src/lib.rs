@@ -11,3 +11,4 @@ pub mod peers;
 pub mod plan;
 pub mod receiver;
 pub mod series;
+pub mod yard;

@@ -7,7 +7,7 @@ use std::time::Duration;
 use serde_json::Value;
 use tallyhook_tests::cabinet::{Cabinet, Running, wait_for};
 
-use crate::live_run::status;
+use tallyhook_tests::yard::status;
 
 /// The page's address, as `demo` prints it.
 fn page_address(demo: &mut Running) -> String {

@@ -5,7 +5,6 @@
 mod broken_configurations;
 mod demo;
 mod first_look;
-mod live_run;
 mod outage;
 mod panel_types;
 mod replay;

@@ -7,7 +7,7 @@ use tallyhook_tests::modbus::FunctionProxy;
 use tallyhook_tests::peers::{free_port, wait_for_port};
 use tallyhook_tests::plan::Plan;
 
-use crate::live_run::{RATED_KG, configuration, drive, status, unix_now};
+use tallyhook_tests::yard::{RATED_KG, configuration, drive, status, unix_now};
 
 /// Three lifts, a load that hangs through 40 s in which the server is away for 30, then three more.
 #[test]

@@ -8,7 +8,7 @@ use tallyhook_tests::modbus::{FunctionProxy, Libmodbus};
 use tallyhook_tests::peers::{free_port, wait_for_port};
 use tallyhook_tests::receiver::Receiver;
 
-use crate::live_run::configuration;
+use tallyhook_tests::yard::configuration;
 
 #[test]
 fn a_silence_is_told_once_and_only_when_it_is_long() {

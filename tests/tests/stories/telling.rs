@@ -11,7 +11,7 @@ use tallyhook_tests::plan::Plan;
 use tallyhook_tests::receiver::Receiver;
 use tallyhook_tests::series::{ChatServer, TimeSeries, Wire};
 
-use crate::live_run::{RATED_KG, configuration, drive, unix_now};
+use tallyhook_tests::yard::{RATED_KG, configuration, drive, unix_now};
 
 #[test]
 fn each_warning_is_in_the_room_once_though_the_daemon_dies_before_the_answer() {

@@ -1,0 +1,75 @@
+//! The site of the stories: one crane whose drive is a pymodbus server that plays a plan.
+
+use std::time::{SystemTime, UNIX_EPOCH};
+
+use serde_json::Value;
+
+use crate::cabinet::{Cabinet, Running};
+use crate::peers::{python_script, wait_for_port};
+use crate::plan::Plan;
+
+/// Rated load of the stories' hoist, kg.
+pub const RATED_KG: f64 = 12_500.0;
+
+/// Unix time, seconds.
+pub fn unix_now() -> f64 {
+    SystemTime::now().duration_since(UNIX_EPOCH).unwrap().as_secs_f64()
+}
+
+/// Starts pymodbus playing the plan from `start` on.
+pub fn drive(cabinet: &Cabinet, plan: &Plan, port: u16, start: f64) -> Running {
+    cabinet.write("plan.json", &plan.to_json());
+    let file = cabinet.path().join("plan.json").display().to_string();
+    let process = python_script("drive.py", &[&port.to_string(), &file, &start.to_string()]);
+    wait_for_port("the drive", port);
+    process
+}
+
+/// A configuration for that drive; thresholds are short because the plan's lifts are.
+pub fn configuration(drive_port: u16, page_port: u16, more: &str) -> String {
+    format!(
+        r#"
+[site]
+name = "Eastfield precast yard"
+time_zone = "UTC"
+[store]
+directory = "data"
+samples = {{ days = 2, megabytes = 50 }}
+[page]
+listen = "127.0.0.1:{page_port}"
+[drive.panel]
+address = "127.0.0.1:{drive_port}"
+unit = 1
+poll = "100ms"
+timeout = "1s"
+[[crane]]
+id = "yard-1"
+name = "Yard 1"
+group = "A5"
+[[crane.mechanism]]
+id = "main-hoist"
+kind = "hoist"
+group = "M5"
+rated_load_kg = {RATED_KG}
+design_full_load_hours = 0.012
+drive = "panel"
+stale_after = "2s"
+[crane.mechanism.signals]
+load_kg = {{ table = "holding", address = 0, type = "i32", word_order = "high-first", scale = 0.1, unit = "kg" }}
+raising = {{ table = "holding", address = 2, type = "bit", bit = 0 }}
+lowering = {{ table = "holding", address = 2, type = "bit", bit = 1 }}
+[crane.mechanism.lift]
+confirm_load = "200ms"
+confirm_empty = "600ms"
+settle = "400ms"
+[crane.mechanism.warn]
+used_share = [0.2, 0.5]
+{more}
+"#
+    )
+}
+
+/// The figures of the cabinet's store.
+pub fn status(cabinet: &Cabinet) -> Value {
+    cabinet.run(&["status", "--data", "data", "--json"]).json()
+}
