@@ -16,6 +16,8 @@ use tallyhook_analysis::units::{Grams, MS_PER_HOUR, Span, Timestamp};
 use tallyhook_analysis::wear::{Limit, Used, WearCounts, WearPart};
 use tallyhook_config::model::{Config, Crane, Mechanism};
 
+use crate::drive::DriveFigures;
+
 /// What is known of one mechanism beyond its configuration.
 #[derive(Clone, Debug, Default)]
 pub struct Record {
@@ -386,6 +388,8 @@ pub struct SiteFigures {
     pub crane: Option<CraneFigures>,
     /// All cranes, in the order of the configuration.
     pub cranes: Vec<CraneFigures>,
+    /// The drives and how they answer, by name; empty where no drive is asked (`replay`).
+    pub drives: Vec<DriveFigures>,
     /// The edition behind every class and group.
     pub edition: &'static str,
     /// What these figures are not.
@@ -409,6 +413,7 @@ pub fn of_site(config: &Config, record: impl Fn(&Mechanism) -> Record) -> SiteFi
         mechanisms,
         crane: cranes.first().cloned(),
         cranes,
+        drives: Vec::new(),
         edition: tallyhook_analysis::class::EDITION,
         caution: CAUTION,
     }

@@ -51,7 +51,9 @@ impl Ledger {
             book.set_history(self.reader.days(&mechanism.id, i32::MIN, i32::MAX).map_err(Failure::run)?);
             records.insert(mechanism.id.clone(), book.record());
         }
-        Ok(figures::of_site(&self.config, |m| records.get(&m.id).cloned().unwrap_or_default()))
+        let drives = self.reader.drives().map_err(Failure::run)?;
+        let figures = figures::of_site(&self.config, |m| records.get(&m.id).cloned().unwrap_or_default());
+        Ok(SiteFigures { drives, ..figures })
     }
 }
 

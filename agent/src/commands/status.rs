@@ -68,6 +68,15 @@ pub fn render(figures: &SiteFigures) -> String {
         crane_sheet(&mut out, crane, figures.edition);
         out.push('\n');
     }
+    for drive in &figures.drives {
+        line(&mut out, &format!("Drive {}", drive.drive), &format!("{} since {}", drive.words, drive.since));
+        for more in [&drive.fault, &drive.clock].into_iter().flatten() {
+            line(&mut out, "", more);
+        }
+    }
+    if !figures.drives.is_empty() {
+        out.push('\n');
+    }
     wrapped(&mut out, "", figures.caution);
     // Thin spaces are for the page; a terminal may not have them.
     out.replace('\u{202f}', " ")

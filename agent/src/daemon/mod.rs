@@ -121,6 +121,11 @@ pub async fn run(setup: Setup, mut stop: watch::Receiver<bool>) -> Result<(), Da
                 if let Ok(services) = store.open_services().await {
                     site.take_services(&services, now);
                 }
+                if let Some(drives) = site.changed_drives()
+                    && let Err(error) = store.keep_drives(drives, now.wall).await
+                {
+                    tracing::warn!("the drives' states could not be kept: {error}");
+                }
                 if now.mono >= next_reminders {
                     next_reminders = now.mono.plus(reminders::LOOK_EVERY);
                     if let Ok(open) = store.open_alarms().await {

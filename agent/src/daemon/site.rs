@@ -36,6 +36,8 @@ pub struct Site {
     drives: BTreeMap<String, DriveHealth>,
     committed: Reading,
     shown: Option<Reading>,
+    /// State, fault and clock jumps of each drive when they were last kept.
+    drive_states: Vec<(String, Option<String>, u64)>,
     /// The last commit failed; said once until one goes through.
     commit_fails: bool,
 }
@@ -68,6 +70,7 @@ impl Site {
             timelines: BTreeMap::new(),
             committed: now,
             shown: None,
+            drive_states: Vec::new(),
             commit_fails: false,
         })
     }
@@ -132,6 +135,13 @@ impl Site {
                 book.take_service(service, wall);
             }
         }
+    }
+
+    /// The drives' states, if one of them is another than when they were asked for last.
+    pub fn changed_drives(&mut self) -> Option<Vec<DriveFigures>> {
+        let drives = self.drives();
+        let states: Vec<_> = drives.iter().map(|d| (d.state.clone(), d.fault.clone(), d.clock_jumps)).collect();
+        (std::mem::replace(&mut self.drive_states, states.clone()) != states).then_some(drives)
     }
 
     /// Reminds people of alarms that nobody has acknowledged.
@@ -204,9 +214,10 @@ impl Site {
 
     /// The figures as they stand.
     pub fn figures(&self) -> SiteFigures {
-        figures::of_site(&self.config, |mechanism| {
+        let of = |mechanism: &tallyhook_config::model::Mechanism| {
             self.books.iter().find(|book| book.id() == mechanism.id).map(Book::record).unwrap_or_default()
-        })
+        };
+        SiteFigures { drives: self.drives(), ..figures::of_site(&self.config, of) }
     }
 }
 

@@ -2,7 +2,7 @@
 
 use std::fmt;
 
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 use tallyhook_analysis::units::{Span, Timestamp};
 
 use super::DriveReading;
@@ -210,7 +210,7 @@ impl DriveHealth {
     pub fn figures(&self, drive: &str) -> DriveFigures {
         DriveFigures {
             drive: drive.to_owned(),
-            state: self.state.name(),
+            state: self.state.name().to_owned(),
             words: self.state.to_string(),
             since: rfc3339(self.since),
             fault: self.fault.clone(),
@@ -232,12 +232,12 @@ impl DriveHealth {
 }
 
 /// One drive's record as views show it.
-#[derive(Clone, PartialEq, Eq, Debug, Serialize)]
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
 pub struct DriveFigures {
     /// The drive's name.
     pub drive: String,
     /// `online`, `exception`, `implausible`, `connecting`, `unreachable`, `silent`, `broken` or `garbled`.
-    pub state: &'static str,
+    pub state: String,
     /// The same in words for people, with the particulars.
     pub words: String,
     /// Since when, RFC 3339.
@@ -351,7 +351,7 @@ mod tests {
         assert_eq!(health.figures("d").clock, None);
         health.clock_jumped(Timestamp::from_ms(1_773_000_000_000), Span::from_ms(3_600_000));
         let figures = health.figures("d");
-        assert_eq!((figures.state, figures.clock_jumps), ("online", 1));
+        assert_eq!((figures.state.as_str(), figures.clock_jumps), ("online", 1));
         assert!(figures.clock.unwrap().contains("put right by 3600.000 s at 2026-03-08"));
     }
 }

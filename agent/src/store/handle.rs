@@ -1,5 +1,6 @@
 //! The writer behind a door: it lives on a thread of its own, because a commit waits for the disk.
 
+use tallyhook_analysis::units::Timestamp;
 use tokio::sync::{mpsc, oneshot, watch};
 
 use super::alarm::Alarm;
@@ -7,6 +8,7 @@ use super::error::StoreError;
 use super::message::Message;
 use super::service::StoredService;
 use super::write::{Committed, MechanismCommit, Resumed, Store};
+use crate::drive::DriveFigures;
 
 /// Requests that wait for the disk before a caller has to.
 const QUEUE: usize = 64;
@@ -28,6 +30,7 @@ enum Request {
     MessagesAfter(u64, usize, oneshot::Sender<Result<Vec<(u64, Message)>, StoreError>>),
     Cursor(String, oneshot::Sender<Result<Option<u64>, StoreError>>),
     SetCursor(String, u64, oneshot::Sender<Result<(), StoreError>>),
+    KeepDrives(Vec<DriveFigures>, Timestamp, oneshot::Sender<Result<(), StoreError>>),
     OpenAlarms(oneshot::Sender<Result<Vec<Alarm>, StoreError>>),
     OpenServices(oneshot::Sender<Result<Vec<StoredService>, StoreError>>),
     Close(oneshot::Sender<()>),
@@ -73,6 +76,7 @@ fn serve(mut store: Store, mut queue: mpsc::Receiver<Request>, seen: &watch::Sen
             Request::MessagesAfter(seq, limit, answer) => drop(answer.send(store.messages_after(seq, limit))),
             Request::Cursor(destination, answer) => drop(answer.send(store.cursor(&destination))),
             Request::SetCursor(destination, seq, answer) => drop(answer.send(store.set_cursor(&destination, seq))),
+            Request::KeepDrives(drives, at, answer) => drop(answer.send(store.keep_drives(&drives, at))),
             Request::OpenAlarms(answer) => drop(answer.send(store.open_alarms())),
             Request::OpenServices(answer) => drop(answer.send(store.open_services())),
             Request::Close(answer) => {
@@ -134,6 +138,14 @@ impl StoreHandle {
     /// As there; [`StoreError::Closed`] when the writer has ended.
     pub async fn set_cursor(&self, destination: &str, seq: u64) -> Result<(), StoreError> {
         self.ask(|answer| Request::SetCursor(destination.to_owned(), seq, answer)).await
+    }
+
+    /// See [`Store::keep_drives`].
+    ///
+    /// # Errors
+    /// As there; [`StoreError::Closed`] when the writer has ended.
+    pub async fn keep_drives(&self, drives: Vec<DriveFigures>, at: Timestamp) -> Result<(), StoreError> {
+        self.ask(|answer| Request::KeepDrives(drives, at, answer)).await
     }
 
     /// See [`Store::open_alarms`].

@@ -5,6 +5,7 @@ pub mod alarm;
 pub mod message;
 
 mod chain;
+mod drives;
 mod error;
 mod handle;
 mod outbox;

@@ -15,11 +15,13 @@ use tallyhook_analysis::units::{Grams, Timestamp};
 
 use super::alarm::{self, Alarm, Done};
 use super::chain::{self, ChainEntry};
+use super::drives;
 use super::error::StoreError;
 use super::message::{Message, MessageKind};
 use super::outbox::{self, clamped};
 use super::schema;
 use super::service::{self, StoredService};
+use crate::drive::DriveFigures;
 
 /// Which lifts are asked for. The default is all of them, oldest first.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
@@ -298,6 +300,14 @@ impl Reader {
     /// When the file cannot be read.
     pub fn services(&self, mechanism: Option<&str>) -> Result<Vec<StoredService>, StoreError> {
         service::list(&self.connection, &self.path, mechanism, false)
+    }
+
+    /// The drives' states as they last changed, by name.
+    ///
+    /// # Errors
+    /// [`StoreError::Damaged`] when one cannot be made out.
+    pub fn drives(&self) -> Result<Vec<DriveFigures>, StoreError> {
+        drives::list(&self.connection, &self.path)
     }
 
     /// The alarms of `mechanism` (of all with `None`), newest first; without those that are over with `open`.

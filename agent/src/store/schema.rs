@@ -180,6 +180,12 @@ CREATE TABLE alarm (
 ) STRICT;
 CREATE INDEX alarm_open ON alarm (mechanism, what) WHERE cleared_ms IS NULL OR acked_ms IS NULL;
 
+CREATE TABLE drive (
+    name         TEXT    PRIMARY KEY,
+    at_ms        INTEGER NOT NULL,
+    body         TEXT    NOT NULL
+) STRICT, WITHOUT ROWID;
+
 CREATE TABLE alarm_act (
     seq          INTEGER PRIMARY KEY AUTOINCREMENT,
     alarm        INTEGER NOT NULL,

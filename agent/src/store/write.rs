@@ -18,6 +18,7 @@ use tallyhook_analysis::units::Timestamp;
 
 use super::alarm::{self, Alarm};
 use super::chain::{self, EntryKind, Reckoning};
+use super::drives;
 use super::error::StoreError;
 use super::message::Message;
 use super::outbox;
@@ -48,6 +49,8 @@ pub struct Closing {
     /// S as the sum of its parts when it closed.
     pub ledger: Ledger,
 }
+
+use crate::drive::DriveFigures;
 
 /// What follows from the samples of one mechanism since its last commit.
 ///
@@ -195,6 +198,14 @@ impl Store {
     /// When the file cannot be read.
     pub fn open_services(&self) -> Result<Vec<StoredService>, StoreError> {
         service::list(&self.connection, &self.path, None, true)
+    }
+
+    /// Keeps the drives' states as they are at an instant.
+    ///
+    /// # Errors
+    /// When it cannot be written; the states of before stand.
+    pub fn keep_drives(&mut self, drives: &[DriveFigures], at: Timestamp) -> Result<(), StoreError> {
+        drives::keep(&mut self.connection, &self.path, drives, at)
     }
 
     /// Alarms that are not over, newest first.

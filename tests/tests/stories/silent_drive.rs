@@ -8,7 +8,7 @@ use tallyhook_tests::modbus::{FunctionProxy, Libmodbus};
 use tallyhook_tests::peers::{free_port, wait_for_port};
 use tallyhook_tests::receiver::Receiver;
 
-use tallyhook_tests::yard::configuration;
+use tallyhook_tests::yard::{configuration, status};
 
 #[test]
 fn a_silence_is_told_once_and_only_when_it_is_long() {
@@ -41,6 +41,12 @@ fn a_silence_is_told_once_and_only_when_it_is_long() {
     pause(Duration::from_secs(3));
     let said = receiver.bodies();
     assert_eq!(said.len(), 1, "{said:#?}");
+    // The shell knows without asking the daemon.
+    let drive = status(&cabinet)["drives"][0].clone();
+    assert_eq!(drive["drive"], "panel");
+    assert!(["unreachable", "silent", "broken"].contains(&drive["state"].as_str().unwrap()), "{drive}");
+    let sheet = cabinet.run(&["status", "--data", "data"]).ok();
+    assert!(sheet.contains("Drive panel"), "{sheet}");
     assert!(said[0].contains("the drive `panel` has not answered for 15 s"), "{said:#?}");
 
     let _third = Libmodbus::start(&["tcp", &place, "1"]);
