@@ -339,6 +339,17 @@ pub struct LimitFigures {
     pub share: f64,
 }
 
+/// What a limit counts, in words for people.
+pub fn limit_words(limit: &str) -> &str {
+    match limit {
+        "running_hours" => "running hours",
+        "bending_cycles" => "bending cycles",
+        "full_load_bending_cycles" => "full-load bending cycles",
+        "brake_work_kj" => "kJ of brake work",
+        other => other,
+    }
+}
+
 impl LimitFigures {
     /// The figures of a limit.
     pub fn of(used: &Used) -> Self {

@@ -5,7 +5,7 @@ use std::path::PathBuf;
 
 use super::ledger::Ledger;
 use crate::exit::{CommandResult, Failure, Outcome};
-use crate::figures::{CraneFigures, MechanismFigures, SiteFigures};
+use crate::figures::{CraneFigures, MechanismFigures, SiteFigures, limit_words};
 use crate::web::units::{MassUnit, count, factor, hours, number, percent};
 use tallyhook_analysis::period::PartKind;
 use tallyhook_analysis::service::ServiceKind;
@@ -162,7 +162,7 @@ fn mechanism_sheet(out: &mut String, m: &MechanismFigures, crane: Option<&CraneF
         let limits: Vec<String> = part
             .limits
             .iter()
-            .map(|l| format!("{} of {} {}", number(l.used, 0), number(l.of, 0), l.limit.replace('_', " ")))
+            .map(|l| format!("{} of {} {}", number(l.used, 0), number(l.of, 0), limit_words(l.limit)))
             .collect();
         let due = if part.due { "DUE, " } else { "" };
         line(out, &format!("Part: {}", part.name), &format!("{due}{} since {}", limits.join(", "), part.since));

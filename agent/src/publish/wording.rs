@@ -4,7 +4,7 @@ use serde_json::Value;
 use tallyhook_analysis::units::Timestamp;
 use tallyhook_config::model::Config;
 
-use crate::figures::rfc3339;
+use crate::figures::{limit_words, rfc3339};
 use crate::store::alarm::ALARM;
 use crate::store::message::{Message, MessageKind};
 
@@ -192,7 +192,7 @@ fn alarm(message: &Message) -> String {
 fn part(message: &Message) -> String {
     let body = &message.body;
     let name = body["part"].as_str().unwrap_or("a part");
-    let unit = body["limit"].as_str().unwrap_or("").replace('_', " ");
+    let unit = limit_words(body["limit"].as_str().unwrap_or(""));
     let used = format!("{} of {} {unit}", number(&body["used"]), number(&body["of"]));
     if !raised(message) {
         return format!("{name} is back at {used} after a service. Nothing to do.");
