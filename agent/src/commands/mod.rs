@@ -7,7 +7,7 @@ mod cycles;
 mod demo;
 mod export;
 mod init;
-mod ledger;
+pub(crate) mod ledger;
 mod lifts;
 mod notify;
 mod probe;
@@ -17,7 +17,7 @@ mod service;
 mod simulate;
 mod site_file;
 mod status;
-mod whatif;
+pub(crate) mod whatif;
 
 use clap::{Parser, Subcommand};
 

@@ -68,6 +68,7 @@ pub async fn run(setup: Setup, mut stop: watch::Receiver<bool>) -> Result<(), Da
     let store = store.into_handle()?;
 
     let (figures_sender, figures) = watch::channel(Arc::new(site.figures()));
+    let (drives_sender, drives) = watch::channel(Arc::new(site.drives()));
     // Pollers end first, so that what they have sent is stored and told before those who tell it end.
     let (polling_ends, polling) = watch::channel(false);
     let (telling_ends, telling) = watch::channel(false);
@@ -84,7 +85,7 @@ pub async fn run(setup: Setup, mut stop: watch::Receiver<bool>) -> Result<(), Da
     });
     let mut page = JoinSet::new();
     let history = Arc::new(web::Stored(directory.clone()));
-    let state = web::WebState { config: config.clone(), history, figures, clock: clock.clone() };
+    let state = web::WebState { config: config.clone(), history, figures, drives, clock: clock.clone() };
     page.spawn(async move {
         if let Err(error) = web::serve(listener, state, telling).await {
             tracing::error!("the page cannot be served: {error}");
@@ -123,6 +124,7 @@ pub async fn run(setup: Setup, mut stop: watch::Receiver<bool>) -> Result<(), Da
         }
         if let Some(new) = site.figures_when_due(now, clock.speed()) {
             figures_sender.send_replace(Arc::new(new));
+            drives_sender.send_replace(Arc::new(site.drives()));
         }
     };
 
