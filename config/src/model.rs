@@ -25,6 +25,10 @@ pub struct Config {
     pub site_name: String,
     /// The site's time zone: days close at its midnight.
     pub time_zone: TimeZone,
+    /// Units that people at the site are shown.
+    pub units: Units,
+    /// Language of the page and the report.
+    pub language: Language,
     /// The ledger's store.
     pub store: Store,
     /// The page.
@@ -76,6 +80,26 @@ impl Alarms {
             None => false,
         }
     }
+}
+
+/// Units that people are shown; figures and limits are the same in both.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+pub enum Units {
+    /// Kilograms, tonnes, metres.
+    #[default]
+    Metric,
+    /// Pounds, US tons of 2,000 lb, feet.
+    Us,
+}
+
+/// Language that people are spoken to in.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+pub enum Language {
+    /// English.
+    #[default]
+    English,
+    /// German.
+    German,
 }
 
 /// Where and how the ledger is kept.

@@ -108,6 +108,8 @@ impl Text {
         self.header(On, "[site]", site);
         self.key(site, "name", On, "\"Eastfield precast yard\"");
         self.key(site, "time_zone", On, "\"UTC\"");
+        self.key(site, "units", Off, "\"metric\"");
+        self.key(site, "language", Off, "\"en\"");
 
         let store = &keys::STORE;
         self.header(On, "[store]", store);

@@ -8,7 +8,7 @@ mod cycles;
 mod demo;
 mod export;
 mod init;
-mod ledger;
+pub(crate) mod ledger;
 mod lifts;
 mod notify;
 mod probe;
@@ -19,7 +19,7 @@ mod simulate;
 mod site_file;
 mod status;
 mod verify;
-mod whatif;
+pub(crate) mod whatif;
 
 use clap::{Parser, Subcommand};
 

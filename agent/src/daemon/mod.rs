@@ -72,6 +72,7 @@ pub async fn run(setup: Setup, mut stop: watch::Receiver<bool>) -> Result<(), Da
     let store = store.into_handle()?;
 
     let (figures_sender, figures) = watch::channel(Arc::new(site.figures()));
+    let (drives_sender, drives) = watch::channel(Arc::new(site.drives()));
     // Pollers end first, so that what they have sent is stored and told before those who tell it end.
     let (polling_ends, polling) = watch::channel(false);
     let (telling_ends, telling) = watch::channel(false);
@@ -90,7 +91,7 @@ pub async fn run(setup: Setup, mut stop: watch::Receiver<bool>) -> Result<(), Da
     let mut page = JoinSet::new();
     let history = Arc::new(web::Stored(directory.clone()));
     let destinations = board.watch();
-    let state = web::WebState { config: config.clone(), history, figures, clock: clock.clone(), destinations };
+    let state = web::WebState { config: config.clone(), history, figures, drives, clock: clock.clone(), destinations };
     page.spawn(async move {
         if let Err(error) = web::serve(listener, state, telling).await {
             tracing::error!("the page cannot be served: {error}");
@@ -141,6 +142,7 @@ pub async fn run(setup: Setup, mut stop: watch::Receiver<bool>) -> Result<(), Da
         }
         if let Some(new) = site.figures_when_due(now, clock.speed()) {
             figures_sender.send_replace(Arc::new(new));
+            drives_sender.send_replace(Arc::new(site.drives()));
         }
     };
 

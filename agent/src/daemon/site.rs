@@ -5,15 +5,15 @@ use std::path::Path;
 use std::sync::Arc;
 
 use tallyhook_analysis::sample::Sample;
-use tallyhook_analysis::units::Span;
-use tallyhook_config::model::Config;
+use tallyhook_analysis::units::{Span, Timestamp};
+use tallyhook_config::model::{Config, Target};
 
 use super::book::{Book, SiteCalendar};
 use super::reminders;
 use super::timeline::Timeline;
 use crate::clock::Reading;
 use crate::drive::assemble::Assembler;
-use crate::drive::{DriveFigures, DriveHealth, DriveReading};
+use crate::drive::{Decoded, DriveFigures, DriveHealth, DriveReading, SignalFigures};
 use crate::figures::{self, SiteFigures};
 use crate::samples::recording::RingWriter;
 use crate::store::alarm::Alarm;
@@ -34,6 +34,8 @@ pub struct Site {
     rings: Vec<Option<RingWriter>>,
     timelines: BTreeMap<String, Timeline>,
     drives: BTreeMap<String, DriveHealth>,
+    /// By mechanism and signal: what was last read, and when there last was a value.
+    seen: BTreeMap<(usize, &'static str), (Option<f64>, Option<Timestamp>)>,
     committed: Reading,
     shown: Option<Reading>,
     /// State, fault and clock jumps of each drive when they were last kept.
@@ -68,6 +70,7 @@ impl Site {
             books,
             rings,
             timelines: BTreeMap::new(),
+            seen: BTreeMap::new(),
             committed: now,
             shown: None,
             drive_states: Vec::new(),
@@ -86,6 +89,7 @@ impl Site {
             tracing::info!(drive = %reading.drive, "{}", reading.link);
         }
         self.watch_silence(&reading);
+        self.see(&reading);
         let samples = self.assembler.take(&reading);
         if let Some(by) = jump {
             if let Some(health) = self.drives.get_mut(&reading.drive) {
@@ -112,7 +116,43 @@ impl Site {
 
     /// How each drive's link stands.
     pub fn drives(&self) -> Vec<DriveFigures> {
-        self.drives.iter().map(|(name, health)| health.figures(name)).collect()
+        self.drives
+            .iter()
+            .map(|(name, health)| DriveFigures { signals: self.signals(name), ..health.figures(name) })
+            .collect()
+    }
+
+    fn signals(&self, drive: &str) -> Vec<SignalFigures> {
+        let mechanisms = self.config.mechanisms().enumerate();
+        let fed = mechanisms.flat_map(|(i, (_, m))| m.signals.iter().map(move |signal| (i, m, signal)));
+        fed.filter(|(.., signal)| signal.drive == drive)
+            .map(|(index, mechanism, signal)| {
+                let (value, at) = self.seen.get(&(index, signal.target.name())).copied().unwrap_or_default();
+                SignalFigures {
+                    mechanism: mechanism.id.clone(),
+                    signal: signal.target.name(),
+                    table: signal.register.table.name(),
+                    address: signal.register.address,
+                    value,
+                    read_at: at.map(figures::rfc3339),
+                }
+            })
+            .collect()
+    }
+
+    fn see(&mut self, reading: &DriveReading) {
+        for read in &reading.values {
+            let value = match (read.target, read.value) {
+                (Target::Quantity(quantity), Decoded::Number(n)) => Some(quantity.to_outside(n)),
+                (_, Decoded::Flag(on)) => Some(f64::from(u8::from(on))),
+                _ => None,
+            };
+            let slot = self.seen.entry((read.mechanism, read.target.name())).or_default();
+            slot.0 = value;
+            if value.is_some() {
+                slot.1 = Some(reading.at.wall);
+            }
+        }
     }
 
     fn book(&mut self, index: usize, sample: &Sample) {

@@ -53,6 +53,8 @@ pub fn config(drives: Vec<Drive>, mechanisms: Vec<Vec<Signal>>) -> Config {
     Config {
         site_name: "test".into(),
         time_zone: TimeZone::UTC,
+        units: Default::default(),
+        language: Default::default(),
         store: Store { directory: "d".into(), commit_every: Span::from_ms(30_000), recording: None },
         page: Page { listen: ([127, 0, 0, 1], 0).into() },
         alarms: Default::default(),

@@ -36,7 +36,7 @@ use crate::clock::{Clock, Reading};
 
 pub use decode::Decoded;
 pub use poll::{LEAST_REAL_PERIOD_MS, effective_period};
-pub use state::{DriveFigures, DriveHealth, LinkState, Silence, exception_words};
+pub use state::{DriveFigures, DriveHealth, LinkState, SignalFigures, Silence, exception_words};
 
 /// How many readings may wait for the daemon; beyond that the pollers wait too.
 pub const QUEUE: usize = 64;

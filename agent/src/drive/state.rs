@@ -227,12 +227,30 @@ impl DriveHealth {
                     rfc3339(at)
                 )
             }),
+            signals: Vec::new(),
         }
     }
 }
 
+/// One signal as it was last read.
+#[derive(Clone, PartialEq, Debug, Serialize)]
+pub struct SignalFigures {
+    /// Identifier of the mechanism.
+    pub mechanism: String,
+    /// Its name in the configuration, with its unit.
+    pub signal: &'static str,
+    /// Table of the device: `holding`, `input`, `coil` or `discrete`.
+    pub table: &'static str,
+    /// Address in that table.
+    pub address: u16,
+    /// The decoded value in the unit of its name, 1 and 0 for on and off; `null` when it was not read at the last poll.
+    pub value: Option<f64>,
+    /// When it was last read with a value, RFC 3339; `null` if it never was.
+    pub read_at: Option<String>,
+}
+
 /// One drive's record as views show it.
-#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
 pub struct DriveFigures {
     /// The drive's name.
     pub drive: String,
@@ -258,6 +276,9 @@ pub struct DriveFigures {
     pub clock_jumps: u64,
     /// That the clock was put right, when last and by how much, in words; `null` if it never was.
     pub clock: Option<String>,
+    /// Its signals; not kept in the store.
+    #[serde(skip_deserializing)]
+    pub signals: Vec<SignalFigures>,
 }
 
 #[cfg(test)]

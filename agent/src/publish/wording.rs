@@ -55,7 +55,14 @@ pub fn said(config: &Config, message: &Message) -> Said {
     if message.kind == MessageKind::Finding && message.body["finding"] == "test" {
         return test(config);
     }
-    let what = match (message.kind, message.body["quantity"].as_str()) {
+    let what = what(message);
+    let look = look(config, message);
+    Said { head: place(config, message, since(config, message)), rest: format!("{what} {look} {CAUTION}") }
+}
+
+/// What happened, what it means and what to do next; without place, time and caution.
+pub fn what(message: &Message) -> String {
+    match (message.kind, message.body["quantity"].as_str()) {
         (MessageKind::Finding, _) => finding(message),
         (_, Some("used_share")) => used_share(message),
         (_, Some("overload")) => overload(message),
@@ -63,9 +70,7 @@ pub fn said(config: &Config, message: &Message) -> Said {
         (_, Some("part")) => part(message),
         (_, Some(ALARM)) => alarm(message),
         _ => format!("{}: {}.", message.kind.name(), message.body),
-    };
-    let look = look(config, message);
-    Said { head: place(config, message, since(config, message)), rest: format!("{what} {look} {CAUTION}") }
+    }
 }
 
 /// Where the figures behind a message are.
@@ -241,6 +246,8 @@ pub(super) mod tests {
         Config {
             site_name: "Eastfield precast yard".to_owned(),
             time_zone: jiff::tz::TimeZone::get("Europe/Berlin").unwrap(),
+            units: Default::default(),
+            language: Default::default(),
             store: Store { directory: PathBuf::new(), commit_every: Span::from_ms(30_000), recording: None },
             page: Page { listen: ([127, 0, 0, 1], 0).into() },
             alarms: Default::default(),

@@ -19,7 +19,9 @@ pub(super) fn keep(
         let transaction = connection.transaction()?;
         transaction.execute("DELETE FROM drive", [])?;
         for drive in drives {
-            let body = serde_json::to_string(drive).unwrap_or_default();
+            // What was read last is of the moment; only how the link stands is kept.
+            let kept = DriveFigures { signals: Vec::new(), ..drive.clone() };
+            let body = serde_json::to_string(&kept).unwrap_or_default();
             transaction
                 .prepare_cached("INSERT INTO drive (name, at_ms, body) VALUES (?1, ?2, ?3)")?
                 .execute(params![drive.drive, at.as_ms(), body])?;

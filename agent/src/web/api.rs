@@ -2,21 +2,30 @@
 
 use std::sync::Arc;
 
-use axum::Json;
 use axum::extract::rejection::QueryRejection;
 use axum::extract::{Path, Query, State};
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
+use axum::routing::get;
+use axum::{Json, Router};
 use serde::{Deserialize, Serialize};
 
 use super::moments::parse;
 use super::wording::fill;
-use super::{Shared, on_history, site, words};
+use super::{Shared, on_history, site};
 use crate::figures::LiftFigures;
 
 /// Lifts in an answer when nothing is asked, and at most.
 const LIFTS: usize = 100;
 const MOST_LIFTS: usize = 1000;
+
+/// All routes under `/api/v1`.
+pub fn router() -> Router<Arc<Shared>> {
+    Router::new()
+        .route("/api/v1/status", get(status))
+        .route("/api/v1/destinations", get(destinations))
+        .route("/api/v1/mechanisms/{id}/lifts", get(lifts))
+}
 
 /// `/api/v1/status`: the site's figures.
 pub async fn status(State(shared): State<Arc<Shared>>) -> Response {
@@ -45,7 +54,7 @@ pub async fn lifts(
     Path(id): Path<String>,
     query: Result<Query<LiftsQuery>, QueryRejection>,
 ) -> Response {
-    let w = words();
+    let w = shared.words();
     let Some((_, mechanism)) = site::find(&shared.config, &id) else {
         return error(StatusCode::NOT_FOUND, fill(w.no_such_mechanism, &[("id", &id)]));
     };

@@ -8,7 +8,7 @@ use tallyhook_config::model::Mechanism;
 
 use super::layout::Desk;
 use super::moments::parse;
-use super::units::{MassUnit, duration, factor, hours, number, percent};
+use super::units::{duration, factor, hours, number, percent};
 use super::wording::{Wording, fill};
 use crate::figures::MechanismFigures;
 
@@ -65,7 +65,7 @@ pub fn running(desk: &Desk, mechanism: &Mechanism) -> Markup {
 
 /// Lifts.
 pub fn lifts(desk: &Desk, mechanism: &Mechanism) -> Markup {
-    let unit = MassUnit::for_rated(mechanism.spec.rated);
+    let unit = desk.mass(mechanism.spec.rated);
     let s = &mechanism.spec.lift;
     html! {
         p {

@@ -3,24 +3,29 @@
 use std::net::{IpAddr, SocketAddr};
 use std::sync::Arc;
 
-use axum::extract::{Request, State};
+use axum::extract::{ConnectInfo, Request, State};
 use axum::http::header::{self, HeaderName, HeaderValue};
 use axum::http::{HeaderMap, Method, StatusCode};
 use axum::middleware::Next;
 use axum::response::{IntoResponse, Response};
 
-use super::{Shared, words};
+use super::Shared;
 
 /// Everything comes from this server and nothing runs but `page.js`: text that strays into a page stays text.
 const POLICY: &str = "default-src 'none'; style-src 'self'; script-src 'self'; connect-src 'self'; \
                       img-src 'self' data:; base-uri 'none'; form-action 'self'; frame-ancestors 'none'";
 
-/// Refuses other methods than GET and HEAD, and foreign names while listening on loopback; adds the headers.
+/// Refuses what does not only ask, unless it comes from the box itself and from our own page, and foreign names while
+/// listening on loopback; adds the headers.
 pub async fn guard(State(shared): State<Arc<Shared>>, request: Request, next: Next) -> Response {
-    let mut response = if ![Method::GET, Method::HEAD].contains(request.method()) {
-        (StatusCode::METHOD_NOT_ALLOWED, [(header::ALLOW, "GET, HEAD")], words().only_get).into_response()
+    let words = shared.words();
+    let changes = *request.method() == Method::POST && request.uri().path().ends_with("/service");
+    let mut response = if ![Method::GET, Method::HEAD].contains(request.method()) && !changes {
+        (StatusCode::METHOD_NOT_ALLOWED, [(header::ALLOW, "GET, HEAD")], words.only_get).into_response()
     } else if !host_allowed(shared.listens_at, request.headers()) {
-        (StatusCode::MISDIRECTED_REQUEST, words().not_for_this_name).into_response()
+        (StatusCode::MISDIRECTED_REQUEST, words.not_for_this_name).into_response()
+    } else if changes && !(from_the_box(&request) && from_our_page(request.headers())) {
+        (StatusCode::FORBIDDEN, words.only_from_the_box).into_response()
     } else {
         next.run(request).await
     };
@@ -29,10 +34,31 @@ pub async fn guard(State(shared): State<Arc<Shared>>, request: Request, next: Ne
     set(header::CONTENT_SECURITY_POLICY, POLICY);
     set(header::X_FRAME_OPTIONS, "DENY");
     set(header::X_CONTENT_TYPE_OPTIONS, "nosniff");
-    set(header::REFERRER_POLICY, "no-referrer");
+    // With `no-referrer` a browser would hide where a form comes from.
+    set(header::REFERRER_POLICY, "same-origin");
     set(HeaderName::from_static("cross-origin-resource-policy"), "same-origin");
     set(header::CACHE_CONTROL, "no-store");
     response
+}
+
+/// Whether the reader sits at the box: a loopback peer that speaks for nobody else.
+pub fn from_the_box(request: &Request) -> bool {
+    let peer = request.extensions().get::<ConnectInfo<SocketAddr>>();
+    // A relay on the box would make the whole world loopback; those that say so are not the box.
+    let relayed =
+        ["forwarded", "x-forwarded-for", "x-real-ip", "via"].iter().any(|h| request.headers().contains_key(*h));
+    peer.is_some_and(|ConnectInfo(address)| address.ip().to_canonical().is_loopback()) && !relayed
+}
+
+/// Whether a form was sent from a page of this very address: a browser says so, and a page of another site cannot.
+fn from_our_page(headers: &HeaderMap) -> bool {
+    let one = |name: HeaderName| {
+        let mut values = headers.get_all(name).iter();
+        let first = values.next().and_then(|v| v.to_str().ok());
+        first.filter(|_| values.next().is_none())
+    };
+    let (Some(host), Some(origin)) = (one(header::HOST), one(header::ORIGIN)) else { return false };
+    is_loopback_name(host) && origin.strip_prefix("http://").is_some_and(|from| from.eq_ignore_ascii_case(host))
 }
 
 /// On loopback only a loopback name may be asked for: a foreign web page whose name was made to point here could

@@ -6,9 +6,9 @@ use tallyhook_analysis::recorder::Gap;
 use tallyhook_config::model::Mechanism;
 
 use super::explain::{part_name, recording_name};
-use super::layout::{Desk, cell, number_column, table, words_column};
+use super::layout::{Desk, View, cell, number_column, table, words_column};
 use super::moments::{age, parse};
-use super::units::{MassUnit, count, duration, factor, hours, number};
+use super::units::{count, duration, factor, hours, number};
 use super::wording::fill;
 use crate::figures::MechanismFigures;
 use crate::store::message::{Message, MessageKind};
@@ -20,7 +20,7 @@ pub fn latest_lifts(desk: &Desk, mechanism: &Mechanism, lifts: &[Lift]) -> Marku
         return html! { p { (w.lifts_none) } };
     }
     let rated = mechanism.spec.rated;
-    let unit = MassUnit::for_rated(rated);
+    let unit = desk.mass(rated);
     let columns = [
         words_column(w.lift_begin),
         number_column(w.lift_lasted),
@@ -52,7 +52,10 @@ pub fn latest_lifts(desk: &Desk, mechanism: &Mechanism, lifts: &[Lift]) -> Marku
     html! {
         p.remark { (fill(w.lifts_caption, &[("n", &count(lifts.len() as u64))])) }
         div.sheet { (table(w.latest_lifts_title, &columns, &rows, None)) }
-        p { a href=(format!("/api/v1/mechanisms/{}/lifts", mechanism.id)) { (w.lifts_more) } }
+        p {
+            a href=(View::Lifts.address(&mechanism.id)) { (w.lifts_all) } ", "
+            a href=(format!("/api/v1/mechanisms/{}/lifts", mechanism.id)) { (w.lifts_more) }
+        }
     }
 }
 
@@ -141,7 +144,7 @@ pub fn messages(desk: &Desk, messages: &[Message]) -> Markup {
     };
     let rows: Vec<Vec<Markup>> = messages
         .iter()
-        .map(|m| vec![cell(desk.moments.second(m.at)), cell(kind(m.kind)), cell(message_text(&m.body))])
+        .map(|m| vec![cell(desk.moments.second(m.at)), cell(kind(m.kind)), cell(message_text(m))])
         .collect();
     html! {
         p.remark { (fill(w.messages_caption, &[("n", &count(messages.len() as u64))])) }
@@ -149,27 +152,10 @@ pub fn messages(desk: &Desk, messages: &[Message]) -> Markup {
     }
 }
 
-/// A message's own sentence (`text`) where it has one, else its particulars one after the other.
-fn message_text(body: &serde_json::Value) -> String {
-    if let Some(text) = body.get("text").and_then(|t| t.as_str()) {
-        return text.to_owned();
-    }
-    let plain = |value: &serde_json::Value| value.as_str().map_or_else(|| value.to_string(), str::to_owned);
-    match body.as_object() {
-        Some(fields) => fields.iter().map(|(k, v)| format!("{k} {}", plain(v))).collect::<Vec<_>>().join(", "),
-        None => plain(body),
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn a_message_speaks_for_itself_or_lists_its_particulars() {
-        let spoken = serde_json::json!({"text": "Used share reached 80 %", "level": 0.8});
-        assert_eq!(message_text(&spoken), "Used share reached 80 %");
-        let bare = serde_json::json!({"level": 0.8, "what": "used_share"});
-        assert_eq!(message_text(&bare), "level 0.8, what used_share");
+/// A message in the words that go to people, without where to look and the caution: the reader is there.
+fn message_text(message: &Message) -> String {
+    match message.body.get("text").and_then(|t| t.as_str()) {
+        Some(text) => text.to_owned(),
+        None => crate::publish::wording::what(message),
     }
 }

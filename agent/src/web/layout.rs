@@ -2,10 +2,11 @@
 
 use maud::{DOCTYPE, Markup, html};
 use tallyhook_analysis::class::EDITION;
-use tallyhook_analysis::units::Timestamp;
+use tallyhook_analysis::units::{Grams, Timestamp};
 use tallyhook_config::model::Config;
 
 use super::moments::Moments;
+use super::units::MassUnit;
 use super::wording::Wording;
 use crate::figures::CAUTION;
 
@@ -19,6 +20,77 @@ pub struct Desk<'a> {
     pub moments: Moments,
     /// When the view was drawn.
     pub now: Timestamp,
+}
+
+impl Desk<'_> {
+    /// The unit that loads of a mechanism of this rated load are written in.
+    pub fn mass(&self, rated: Grams) -> MassUnit {
+        MassUnit::at_site(self.config.units, rated)
+    }
+}
+
+/// The views of one mechanism: the end of their address.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum View {
+    /// Figures, S over time, spectrum, periods, gaps, findings.
+    Life,
+    /// Calendar, motor duty, what ate the life.
+    Work,
+    /// The table of lifts.
+    Lifts,
+    /// What-if.
+    WhatIf,
+    /// Parts, services, working periods.
+    Upkeep,
+    /// The drive side.
+    Drive,
+}
+
+impl View {
+    /// All of them in the order of the contents.
+    pub const ALL: [View; 6] = [View::Life, View::Work, View::Lifts, View::WhatIf, View::Upkeep, View::Drive];
+
+    /// The view's address.
+    pub fn address(self, id: &str) -> String {
+        let end = match self {
+            View::Life => "",
+            View::Work => "/work",
+            View::Lifts => "/lifts",
+            View::WhatIf => "/whatif",
+            View::Upkeep => "/upkeep",
+            View::Drive => "/drive",
+        };
+        format!("/mechanism/{id}{end}")
+    }
+
+    /// Its name.
+    pub fn name(self, words: &Wording) -> &'static str {
+        match self {
+            View::Life => words.view_life,
+            View::Work => words.view_work,
+            View::Lifts => words.view_lifts,
+            View::WhatIf => words.view_whatif,
+            View::Upkeep => words.view_upkeep,
+            View::Drive => words.view_drive,
+        }
+    }
+}
+
+/// The way from one view of a mechanism to the others.
+pub fn views(desk: &Desk, id: &str, here: View) -> Markup {
+    let w = desk.words;
+    html! {
+        nav.views aria-label=(w.views) {
+            ul {
+                @for view in View::ALL {
+                    li {
+                        @if view == here { span aria-current="page" { (view.name(w)) } }
+                        @else { a href=(view.address(id)) { (view.name(w)) } }
+                    }
+                }
+            }
+        }
+    }
 }
 
 /// A whole view. `title` is plain text; `home` marks the view of all mechanisms.

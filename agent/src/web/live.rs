@@ -85,7 +85,7 @@ pub fn now(shared: &Shared) -> Now {
 /// `/events`.
 pub async fn events(State(shared): State<Arc<Shared>>) -> Response {
     let Ok(seat) = shared.listeners.clone().try_acquire_owned() else {
-        return (StatusCode::SERVICE_UNAVAILABLE, super::words().too_many_readers).into_response();
+        return (StatusCode::SERVICE_UNAVAILABLE, shared.words().too_many_readers).into_response();
     };
     let stop = shared.stop.clone();
     let stream =

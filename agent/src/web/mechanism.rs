@@ -7,18 +7,19 @@ use tallyhook_analysis::class::EDITION;
 use tallyhook_analysis::lift::Lift;
 use tallyhook_analysis::recorder::Gap;
 use tallyhook_analysis::spectrum::Totals;
+use tallyhook_analysis::units::Grams;
 use tallyhook_config::model::{Crane, Mechanism};
 
 use super::explain;
 use super::history_tables::{gaps, latest_lifts, messages, periods};
-use super::layout::{Desk, explained};
+use super::layout::{Desk, View, cell, explained, number_column, table, views, words_column};
 use super::moments::parse;
 use super::record::RecordState;
 use super::share_bar::{levels_sentence, share_bar};
 use super::site::{forecast_dates, group_text, kind_name, km_text, used_words};
 use super::source::History;
 use super::spectrum_chart::{spectrum_chart, spectrum_table};
-use super::units::{MassUnit, count, hours, percent};
+use super::units::{count, hours, number, percent};
 use super::used_chart::{course, day_range, used_chart};
 use super::wording::fill;
 use crate::figures::MechanismFigures;
@@ -51,6 +52,21 @@ impl Past {
     }
 }
 
+/// What stands above each view of a mechanism: its name, whether the record goes on, the way to the other views.
+pub fn heading(desk: &Desk, crane: &Crane, mechanism: &Mechanism, f: &MechanismFigures, here: View) -> Markup {
+    let w = desk.words;
+    let state = RecordState::of(desk.config, mechanism, f, desk.now);
+    let banner = state.banner(w, &f.id, &desk.moments, desk.now);
+    html! {
+        h1 { (f.id) @if here != View::Life { ": " (here.name(w)) } " " small { (kind_name(w, mechanism.kind)) ", " (crane.name) } }
+        p.banner role="status" data-banner=(f.id) hidden[banner.is_empty()] { (banner) }
+        @if let Some(since) = f.hanging_since.as_deref().and_then(parse) {
+            p { (fill(w.hanging_since, &[("since", &desk.moments.second(since))])) }
+        }
+        (views(desk, &f.id, here))
+    }
+}
+
 /// The view's body; `past` is `None` when the history cannot be read.
 pub fn mechanism(
     desk: &Desk,
@@ -58,24 +74,21 @@ pub fn mechanism(
     mechanism: &Mechanism,
     f: &MechanismFigures,
     past: Option<Past>,
+    by_lifts: bool,
 ) -> Markup {
     let w = desk.words;
     let state = RecordState::of(desk.config, mechanism, f, desk.now);
-    let banner = state.banner(w, &f.id, &desk.moments, desk.now);
     let sections = [
         ("used", w.used_title),
         ("spectrum", w.spectrum_title),
+        ("motor", w.duty_today),
         ("lifts", w.latest_lifts_title),
         ("periods", w.periods_title),
         ("gaps", w.gaps_title),
         ("messages", w.messages_title),
     ];
     html! {
-        h1 { (f.id) " " small { (kind_name(w, mechanism.kind)) ", " (crane.name) } }
-        p.banner role="status" data-banner=(f.id) hidden[banner.is_empty()] { (banner) }
-        @if let Some(since) = f.hanging_since.as_deref().and_then(parse) {
-            p { (fill(w.hanging_since, &[("since", &desk.moments.second(since))])) }
-        }
+        (heading(desk, crane, mechanism, f, View::Life))
         nav.contents aria-label=(w.on_this_page) {
             ul { @for (anchor, title) in sections { li { a href=(format!("#{anchor}")) { (title) } } } }
         }
@@ -83,12 +96,13 @@ pub fn mechanism(
         @match past {
             None => {
                 p.banner { (w.history_unreadable) }
-                section #spectrum { h2 { (w.spectrum_title) } (spectrum(desk, mechanism, f)) }
+                section #spectrum { h2 { (w.spectrum_title) } (spectrum(desk, mechanism, f, by_lifts)) }
                 section #periods { h2 { (w.periods_title) } (periods(desk, f)) }
             }
             Some(past) => {
                 section #used { h2 { (w.used_title) } (used_chart(desk, mechanism, f, &course(mechanism, f, past.days, &past.used))) }
-                section #spectrum { h2 { (w.spectrum_title) } (spectrum(desk, mechanism, f)) }
+                section #spectrum { h2 { (w.spectrum_title) } (spectrum(desk, mechanism, f, by_lifts)) }
+                section #motor { h2 { (w.duty_today) } (motor_today(desk, f)) }
                 section #lifts { h2 { (w.latest_lifts_title) } (latest_lifts(desk, mechanism, &past.lifts)) }
                 section #periods { h2 { (w.periods_title) } (periods(desk, f)) }
                 section #gaps { h2 { (w.gaps_title) } (gaps(desk, f, &past.gaps)) }
@@ -98,19 +112,52 @@ pub fn mechanism(
     }
 }
 
-fn spectrum(desk: &Desk, mechanism: &Mechanism, f: &MechanismFigures) -> Markup {
+fn spectrum(desk: &Desk, mechanism: &Mechanism, f: &MechanismFigures, by_lifts: bool) -> Markup {
+    let w = desk.words;
+    let other = if by_lifts { "#spectrum" } else { "?spectrum=lifts#spectrum" };
     html! {
+        p { a href=(format!("{}{other}", View::Life.address(&f.id))) { @if by_lifts { (w.spectrum_by_time) } @else { (w.spectrum_by_lifts) } } }
         div.beside {
-            div { (spectrum_chart(desk, f)) }
+            div { (spectrum_chart(desk, f, by_lifts)) }
             div { (spectrum_table(desk, mechanism, f)) }
         }
+    }
+}
+
+/// Motor duty of the day so far, against the group's values.
+fn motor_today(desk: &Desk, f: &MechanismFigures) -> Markup {
+    let w = desk.words;
+    let duty = &f.motor_duty;
+    let limit = |value: Option<String>| value.unwrap_or_else(|| "–".to_owned());
+    let starts = limit(duty.limit.as_ref().map(|l| l.starts_per_hour.to_string()));
+    let ed = limit(duty.limit.as_ref().map(|l| number(l.cyclic_duration_percent, 0)));
+    let columns = [words_column(""), number_column(w.duty_worst), number_column(w.duty_limit)];
+    let rows = vec![
+        vec![cell(w.duty_starts), cell(count(duty.worst_starts_in_an_hour)), cell(&starts)],
+        vec![cell(w.duty_ten), cell(number(duty.worst_cyclic_duration_10min_percent, 0)), cell(&ed)],
+        vec![cell(w.duty_hour), cell(number(duty.worst_cyclic_duration_hour_percent, 0)), cell(&ed)],
+        vec![cell(w.duty_starts_now), cell(count(duty.starts_last_hour)), cell(&starts)],
+        vec![cell(w.duty_mean_run), cell(duty.mean_run_seconds.map_or("–".to_owned(), |s| number(s, 1))), cell("")],
+        vec![cell(w.duty_short), cell(count(duty.short_runs)), cell("")],
+    ];
+    html! {
+        div.compact { (table(w.duty_today, &columns, &rows, None)) }
+        p.remark {
+            (fill(w.duty_caption, &[("group", f.group.name()), ("fem", f.group.fem_name()), ("edition", duty.limit.as_ref().map_or("FEM 9.683", |l| l.edition))]))
+            @match &duty.limit {
+                None => { " " (w.duty_no_limit) }
+                Some(l) if l.check_against_the_standard => { " " (w.check_against_the_standard) }
+                Some(_) => {}
+            }
+        }
+        (explained(w, w.duty_today, html! { p { (w.how_duty) } }))
     }
 }
 
 /// The figures as a ruled sheet: name, value, what it rests on, how it is reckoned.
 fn figure_plate(desk: &Desk, mechanism: &Mechanism, f: &MechanismFigures, state: RecordState) -> Markup {
     let w = desk.words;
-    let unit = MassUnit::for_rated(mechanism.spec.rated);
+    let unit = desk.mass(mechanism.spec.rated);
     let live = |field: &str| format!("{}/{field}", f.id);
     let class = f.state_of_loading.clone().unwrap_or_else(|| w.none_yet.to_owned());
     let entry = |name: &str, value: Markup, basis: String, how: Option<Markup>| {
@@ -137,6 +184,13 @@ fn figure_plate(desk: &Desk, mechanism: &Mechanism, f: &MechanismFigures, state:
                     p data-live=(live("levels")) { (levels_sentence(desk, f.consumed, &mechanism.warn.used_share)) }
                     (explained(w, w.used_share_long, explain::used(desk, mechanism, f)))
                 }
+            }
+            @if f.gap_waiting_hours > 0.0 {
+                (entry(w.gap_waiting, html! { (hours(f.gap_waiting_hours)) "\u{202f}" (w.hours_unit) }, w.gap_waiting_basis.to_owned(), None))
+            }
+            @if f.budget_rated_load_kg > f.rated_load_kg {
+                (entry(w.lowered, html! { (hours(f.remaining_at_rated_load_hours)) "\u{202f}" (w.hours_unit) },
+                    fill(w.lowered_basis, &[("before", &unit.text(Grams::from_kg(f.budget_rated_load_kg)))]), None))
             }
             (entry(w.record, html! { span.state.stale[state.is_stale()] data-state=(f.id) data-live=(live("state")) { (state.text(w, &desk.moments, desk.now)) } },
                 fill(w.gaps_total, &[("gap", &hours(f.gap_hours)), ("observed", &hours(f.observed_hours))]), None))

@@ -1,27 +1,31 @@
-//! The page: what the daemon knows, over HTTP, for people and for programs. It only shows.
+//! The page: what the daemon knows, over HTTP, for people and for programs. It only shows, but for one form: a service
+//! is recorded from the box itself and from nowhere else.
 //!
 //! | path | what |
 //! | --- | --- |
-//! | `/` | all mechanisms of the site |
-//! | `/mechanism/{id}` | one mechanism |
+//! | `/` | all mechanisms of the site, the most used first |
+//! | `/mechanism/{id}` | one mechanism; `/work`, `/lifts`, `/whatif`, `/upkeep`, `/drive` behind it are its other views |
 //! | `/events` | server-sent events: the figures as they change |
-//! | `/api/v1/status` | the site's figures as JSON, as `status --json` |
-//! | `/api/v1/destinations` | how each destination stands, as JSON |
-//! | `/api/v1/mechanisms/{id}/lifts` | lifts as JSON, as `lifts --json`; `?limit=` and `?before=` |
+//! | `/api/v1/` | the same as JSON; `/api/v1/openapi.json` describes it |
+//! | `/metrics` | the figures for a metrics server: OpenMetrics, or Prometheus text where that is asked for |
 //!
 //! Views take figures from [`crate::figures`] and history through [`History`]; nothing is reckoned here but what a
-//! drawing needs. All words are in `wording`, all rounding in [`units`], all colours in `page.css`.
+//! drawing needs. All words are in `wording` and `wording_de`, all rounding in [`units`], all colours in `page.css`.
 
 mod api;
+mod calendar;
 mod destinations;
+mod drive_side;
 mod explain;
 mod guard;
 mod history_tables;
 mod layout;
+mod lift_table;
 mod live;
 mod mechanism;
 mod moments;
 mod plot;
+mod question;
 mod record;
 mod share_bar;
 mod site;
@@ -31,31 +35,43 @@ mod stored;
 #[cfg(test)]
 mod tests;
 pub mod units;
+mod upkeep;
 mod used_chart;
 mod wording;
+mod wording_de;
+mod work;
 
 use std::net::SocketAddr;
 use std::sync::Arc;
 
-use axum::Router;
-use axum::extract::{Path, State};
+use axum::extract::rejection::{FormRejection, QueryRejection};
+use axum::extract::{Form, Path, Query, Request, State};
 use axum::http::StatusCode;
 use axum::http::header::CONTENT_TYPE;
-use axum::response::{IntoResponse, Response};
-use axum::routing::get;
-use maud::html;
+use axum::response::{IntoResponse, Redirect, Response};
+use axum::routing::{get, post};
+use axum::{RequestExt, Router};
+use maud::{Markup, html};
+use serde::Deserialize;
 use tallyhook_analysis::units::Span;
-use tallyhook_config::model::Config;
+use tallyhook_config::model::{Config, Crane, Language, Mechanism};
 use tokio::sync::{Semaphore, watch};
 
 use crate::clock::Clock;
-use crate::figures::SiteFigures;
+use crate::drive::DriveFigures;
+use crate::exit::Failure;
+use crate::figures::{MechanismFigures, SiteFigures};
 use crate::publish::health::Destinations;
-use layout::{Desk, frame};
+use layout::{Desk, View, frame};
+use lift_table::{LiftsQuery, Shown};
 use moments::Moments;
+use question::WhatIfQuery;
 pub use source::{History, InMemory};
 pub use stored::Stored;
+use upkeep::{Entry, ServiceForm};
 use wording::{ENGLISH, Wording, fill};
+use wording_de::GERMAN;
+use work::WorkQuery;
 
 /// How long open answers may take to end after the stop.
 const GRACE: Span = Span::from_ms(2_000);
@@ -69,6 +85,8 @@ pub struct WebState {
     pub history: Arc<dyn History>,
     /// The present figures.
     pub figures: watch::Receiver<Arc<SiteFigures>>,
+    /// How the drives' links stand and what was read last.
+    pub drives: watch::Receiver<Arc<Vec<DriveFigures>>>,
     /// The daemon's clock: ages are told by it.
     pub clock: Clock,
     /// How each destination stands.
@@ -80,11 +98,19 @@ struct Shared {
     config: Arc<Config>,
     history: Arc<dyn History>,
     figures: watch::Receiver<Arc<SiteFigures>>,
+    drives: watch::Receiver<Arc<Vec<DriveFigures>>>,
     clock: Clock,
     destinations: watch::Receiver<Destinations>,
     listens_at: SocketAddr,
     listeners: Arc<Semaphore>,
     stop: watch::Receiver<bool>,
+}
+
+impl Shared {
+    /// The language of the page.
+    fn words(&self) -> &'static Wording {
+        words(self.config.language)
+    }
 }
 
 /// Serves the page until `stop` turns true. Fails only when the listener does.
@@ -107,7 +133,7 @@ pub async fn serve(
         clock.sleep(Span::from_seconds(GRACE.as_seconds() * clock.speed())).await;
     };
     tokio::select! {
-        ended = axum::serve(listener, router).with_graceful_shutdown(stopping) => ended,
+        ended = axum::serve(listener, router.into_make_service_with_connect_info::<SocketAddr>()).with_graceful_shutdown(stopping) => ended,
         // A reader that does not take its answer must not hold the daemon.
         () = overdue => Ok(()),
     }
@@ -115,33 +141,41 @@ pub async fn serve(
 
 /// All routes. `listens_at` decides whether foreign host names are refused.
 fn router(state: WebState, listens_at: SocketAddr, stop: watch::Receiver<bool>) -> Router {
-    let WebState { config, history, figures, clock, destinations } = state;
+    let WebState { config, history, figures, drives, clock, destinations } = state;
     let listeners = Arc::new(Semaphore::new(live::MOST_LISTENERS));
-    let shared = Arc::new(Shared { config, history, figures, clock, destinations, listens_at, listeners, stop });
+    let shared =
+        Arc::new(Shared { config, history, figures, drives, clock, destinations, listens_at, listeners, stop });
     let script = "text/javascript; charset=utf-8";
     Router::new()
         .route("/", get(site_view))
         .route("/mechanism/{id}", get(mechanism_view))
+        .route("/mechanism/{id}/work", get(work_view))
+        .route("/mechanism/{id}/lifts", get(lifts_view))
+        .route("/mechanism/{id}/whatif", get(whatif_view))
+        .route("/mechanism/{id}/upkeep", get(upkeep_view))
+        .route("/mechanism/{id}/drive", get(drive_view))
+        .route("/mechanism/{id}/service", post(record_service))
         .route("/events", get(live::events))
-        .route("/api/v1/status", get(api::status))
-        .route("/api/v1/destinations", get(api::destinations))
-        .route("/api/v1/mechanisms/{id}/lifts", get(api::lifts))
+        .merge(api::router())
         .route("/page.css", get(([(CONTENT_TYPE, "text/css; charset=utf-8")], include_str!("page.css"))))
         .route("/page.js", get(([(CONTENT_TYPE, script)], include_str!("page.js"))))
         .route("/favicon.ico", get(StatusCode::NO_CONTENT))
-        .fallback(async |State(shared): State<Arc<Shared>>| not_found(&shared, words().not_found))
+        .fallback(async |State(shared): State<Arc<Shared>>| not_found(&shared, shared.words().not_found))
         .layer(axum::middleware::from_fn_with_state(shared.clone(), guard::guard))
         .with_state(shared)
 }
 
-/// The language of the page.
-fn words() -> &'static Wording {
-    &ENGLISH
+/// The words of a language.
+pub(crate) fn words(language: Language) -> &'static Wording {
+    match language {
+        Language::English => &ENGLISH,
+        Language::German => &GERMAN,
+    }
 }
 
 fn desk(shared: &Shared) -> Desk<'_> {
     Desk {
-        words: words(),
+        words: shared.words(),
         config: &shared.config,
         moments: Moments::new(shared.config.time_zone.clone()),
         now: shared.clock.now().wall,
@@ -156,17 +190,184 @@ async fn site_view(State(shared): State<Arc<Shared>>) -> Response {
     frame(&desk, desk.words.site_title, true, body).into_response()
 }
 
-async fn mechanism_view(State(shared): State<Arc<Shared>>, Path(id): Path<String>) -> Response {
+/// A mechanism of the site, what is known of it, and the figures that it is part of.
+struct Known<'a> {
+    crane: &'a Crane,
+    mechanism: &'a Mechanism,
+    figures: MechanismFigures,
+}
+
+fn known<'a>(shared: &'a Shared, id: &str) -> Option<Known<'a>> {
     let figures = shared.figures.borrow().clone();
-    let known = figures.mechanisms.iter().find(|f| f.id == id);
-    let (Some((crane, mechanism)), Some(own)) = (site::find(&shared.config, &id), known) else {
-        return not_found(&shared, &fill(words().no_such_mechanism, &[("id", &id)]));
+    let (crane, mechanism) = site::find(&shared.config, id)?;
+    let figures = figures.mechanisms.iter().find(|f| f.id == id)?.clone();
+    Some(Known { crane, mechanism, figures })
+}
+
+fn unknown(shared: &Shared, id: &str) -> Response {
+    not_found(shared, &fill(shared.words().no_such_mechanism, &[("id", id)]))
+}
+
+/// A view of a mechanism in its frame.
+fn shown(desk: &Desk, at: &Known, view: View, status: StatusCode, body: Markup) -> Response {
+    let title = match view {
+        View::Life => format!("{}, {}", at.figures.id, at.crane.name),
+        _ => format!("{}, {}", view.name(desk.words), at.figures.id),
     };
-    let asked = own.clone();
-    let past = on_history(&shared, move |history| mechanism::Past::read(history, &asked)).await;
+    (status, frame(desk, &title, false, body)).into_response()
+}
+
+/// What may be asked of a mechanism's own view.
+#[derive(Deserialize, Default)]
+struct LifeQuery {
+    /// `lifts` for the spectrum by cycles.
+    #[serde(default)]
+    spectrum: String,
+}
+
+async fn mechanism_view(
+    State(shared): State<Arc<Shared>>,
+    Path(id): Path<String>,
+    query: Result<Query<LifeQuery>, QueryRejection>,
+) -> Response {
+    let Some(at) = known(&shared, &id) else { return unknown(&shared, &id) };
+    let own = at.figures.clone();
+    let past = on_history(&shared, move |history| mechanism::Past::read(history, &own)).await;
     let desk = desk(&shared);
-    let title = format!("{id}, {}", crane.name);
-    frame(&desk, &title, false, mechanism::mechanism(&desk, crane, mechanism, own, past)).into_response()
+    let by_lifts = query.is_ok_and(|Query(q)| q.spectrum == "lifts");
+    let body = mechanism::mechanism(&desk, at.crane, at.mechanism, &at.figures, past, by_lifts);
+    shown(&desk, &at, View::Life, StatusCode::OK, body)
+}
+
+async fn work_view(
+    State(shared): State<Arc<Shared>>,
+    Path(id): Path<String>,
+    query: Result<Query<WorkQuery>, QueryRejection>,
+) -> Response {
+    let Some(at) = known(&shared, &id) else { return unknown(&shared, &id) };
+    let year = query.ok().and_then(|Query(q)| work::year(&q));
+    let (own, mechanism, zone) = (at.figures.clone(), at.mechanism.clone(), shared.config.time_zone.clone());
+    let past = on_history(&shared, move |history| {
+        let moments = Moments::new(zone);
+        work::Past::read(history, &mechanism, &own, year, |date| moments.midnight(date))
+    })
+    .await;
+    let desk = desk(&shared);
+    let body = work::work(&desk, at.crane, at.mechanism, &at.figures, past);
+    shown(&desk, &at, View::Work, StatusCode::OK, body)
+}
+
+async fn lifts_view(
+    State(shared): State<Arc<Shared>>,
+    Path(id): Path<String>,
+    query: Result<Query<LiftsQuery>, QueryRejection>,
+) -> Response {
+    let Some(at) = known(&shared, &id) else { return unknown(&shared, &id) };
+    let desk = desk(&shared);
+    let (query, asked) = match query {
+        Ok(Query(query)) => {
+            let asked = query.read(&desk, at.mechanism, &at.figures);
+            (query, asked)
+        }
+        Err(_) => (LiftsQuery::default(), Err(desk.words.bad_form.to_owned())),
+    };
+    let (status, under) = match asked {
+        Err(sentence) => (StatusCode::BAD_REQUEST, Shown::Refused(sentence)),
+        Ok((asked, page)) => match on_history(&shared, move |history| history.find_lifts(&id, &asked)).await {
+            Some(found) => (StatusCode::OK, Shown::Found(found, page)),
+            None => (StatusCode::SERVICE_UNAVAILABLE, Shown::Unreadable),
+        },
+    };
+    let body = lift_table::lifts(&desk, at.crane, at.mechanism, &at.figures, &query, under);
+    shown(&desk, &at, View::Lifts, status, body)
+}
+
+async fn whatif_view(
+    State(shared): State<Arc<Shared>>,
+    Path(id): Path<String>,
+    query: Result<Query<WhatIfQuery>, QueryRejection>,
+) -> Response {
+    let Some(at) = known(&shared, &id) else { return unknown(&shared, &id) };
+    let desk = desk(&shared);
+    let (query, asked) = match query {
+        Ok(Query(query)) => {
+            let asked = query.read(&desk, at.mechanism);
+            (query, asked)
+        }
+        Err(_) => (WhatIfQuery::default(), Err(desk.words.bad_form.to_owned())),
+    };
+    let (status, answer) = match asked {
+        Err(sentence) => (StatusCode::BAD_REQUEST, Err(sentence)),
+        Ok(asked) => match on_history(&shared, move |history| Ok(history.what_if(&asked))).await {
+            Some(Ok(answer)) => (StatusCode::OK, Ok(answer)),
+            Some(Err(Failure::Usage(sentence))) => (StatusCode::OK, Err(sentence)),
+            Some(Err(_)) | None => (StatusCode::SERVICE_UNAVAILABLE, Err(desk.words.history_unreadable.to_owned())),
+        },
+    };
+    let body = question::what_if(&desk, at.crane, at.mechanism, &at.figures, &query, answer);
+    shown(&desk, &at, View::WhatIf, status, body)
+}
+
+/// What may be asked of the view of upkeep.
+#[derive(Deserialize, Default)]
+struct UpkeepQuery {
+    /// Number of the service that was just recorded.
+    recorded: Option<u64>,
+}
+
+async fn upkeep_view(State(shared): State<Arc<Shared>>, Path(id): Path<String>, request: Request) -> Response {
+    let from_the_box = guard::from_the_box(&request);
+    let query = Query::<UpkeepQuery>::try_from_uri(request.uri()).map(|Query(q)| q).unwrap_or_default();
+    let said = query.recorded.map(Ok);
+    upkeep_with(&shared, &id, StatusCode::OK, from_the_box, said, &ServiceForm::default()).await
+}
+
+async fn upkeep_with(
+    shared: &Shared,
+    id: &str,
+    status: StatusCode,
+    from_the_box: bool,
+    said: Option<Result<u64, String>>,
+    form: &ServiceForm,
+) -> Response {
+    let Some(at) = known(shared, id) else { return unknown(shared, id) };
+    let own = id.to_owned();
+    let services = on_history(shared, move |history| history.services(&own)).await;
+    let desk = desk(shared);
+    let entry = Entry { from_the_box, said, form };
+    let body = upkeep::upkeep(&desk, at.crane, at.mechanism, &at.figures, services, &entry);
+    shown(&desk, &at, View::Upkeep, status, body)
+}
+
+/// The guard has made sure that this comes from the box itself and from our own page.
+async fn record_service(State(shared): State<Arc<Shared>>, Path(id): Path<String>, request: Request) -> Response {
+    let Some(at) = known(&shared, &id) else { return unknown(&shared, &id) };
+    let form: Result<Form<ServiceForm>, FormRejection> = request.extract().await;
+    let Ok(Form(form)) = form else {
+        let said = Some(Err(shared.words().bad_form.to_owned()));
+        return upkeep_with(&shared, &id, StatusCode::BAD_REQUEST, true, said, &ServiceForm::default()).await;
+    };
+    let service = match form.read(shared.words(), at.mechanism, shared.clock.now().wall) {
+        Ok(service) => service,
+        Err(sentence) => {
+            return upkeep_with(&shared, &id, StatusCode::BAD_REQUEST, true, Some(Err(sentence)), &form).await;
+        }
+    };
+    match on_history(&shared, move |history| history.record_service(&service)).await {
+        Some(number) => Redirect::to(&format!("{}?recorded={number}", View::Upkeep.address(&id))).into_response(),
+        None => {
+            let said = Some(Err(shared.words().service_refused.to_owned()));
+            upkeep_with(&shared, &id, StatusCode::SERVICE_UNAVAILABLE, true, said, &form).await
+        }
+    }
+}
+
+async fn drive_view(State(shared): State<Arc<Shared>>, Path(id): Path<String>) -> Response {
+    let Some(at) = known(&shared, &id) else { return unknown(&shared, &id) };
+    let desk = desk(&shared);
+    let drives = shared.drives.borrow().clone();
+    let body = drive_side::drive(&desk, at.crane, at.mechanism, &at.figures, &drives);
+    shown(&desk, &at, View::Drive, StatusCode::OK, body)
 }
 
 fn not_found(shared: &Shared, sentence: &str) -> Response {

@@ -35,6 +35,24 @@ impl Moments {
         self.written(at, "%Y-%m-%d %H:%M:%S")
     }
 
+    /// Weekday, 0 for Monday, and hour of the site's clock at `at`.
+    pub fn week_hour(&self, at: Timestamp) -> (usize, usize) {
+        match jiff::Timestamp::from_millisecond(at.as_ms()) {
+            Ok(time) => {
+                let local = time.to_zoned_datetime(self.zone.clone());
+                let weekday = local.weekday().to_monday_zero_offset();
+                (usize::try_from(weekday).unwrap_or(0).min(6), usize::try_from(local.hour()).unwrap_or(0).min(23))
+            }
+            Err(_) => (0, 0),
+        }
+    }
+
+    /// The midnight that a day of the site begins with.
+    pub fn midnight(&self, date: Date) -> Option<Timestamp> {
+        let midnight = date.to_zoned_datetime(self.zone.clone()).ok()?;
+        Some(Timestamp::from_ms(midnight.timestamp().as_millisecond()))
+    }
+
     /// The site's day that contains `at`, with the part of the day that has passed.
     pub fn day(&self, at: Timestamp) -> f64 {
         match jiff::Timestamp::from_millisecond(at.as_ms()) {

@@ -8,7 +8,7 @@ use super::explain;
 use super::layout::{Column, Desk, cell, explained, number_column, table, words_column};
 use super::record::RecordState;
 use super::share_bar::{levels_sentence, share_bar};
-use super::units::{MassUnit, count, factor, hours, level, number, percent};
+use super::units::{count, factor, hours, level, number, percent};
 use super::wording::{Wording, fill};
 use crate::figures::{CraneFigures, MechanismFigures, SiteFigures};
 
@@ -16,8 +16,9 @@ use crate::figures::{CraneFigures, MechanismFigures, SiteFigures};
 pub fn site(desk: &Desk, figures: &SiteFigures) -> Markup {
     let w = desk.words;
     let found = |id: &str| figures.mechanisms.iter().find(|f| f.id == id);
-    let rows: Vec<Vec<Markup>> =
-        desk.config.mechanisms().filter_map(|(c, m)| found(&m.id).map(|f| mechanism_row(desk, c, m, f))).collect();
+    let mut ranked: Vec<_> = desk.config.mechanisms().filter_map(|(c, m)| found(&m.id).map(|f| (c, m, f))).collect();
+    ranked.sort_by(|a, b| b.2.consumed.total_cmp(&a.2.consumed));
+    let rows: Vec<Vec<Markup>> = ranked.iter().map(|(c, m, f)| mechanism_row(desk, c, m, f)).collect();
     let columns = [
         words_column(w.mechanism),
         words_column(w.crane),
@@ -35,9 +36,10 @@ pub fn site(desk: &Desk, figures: &SiteFigures) -> Markup {
         @if rows.is_empty() {
             p { (w.no_mechanisms) }
         } @else {
+            p.remark { (w.site_ranked) }
             div.sheet { (table(w.site_title, &columns, &rows, None)) }
-            @for (_, m) in desk.config.mechanisms() {
-                @if let Some(f) = found(&m.id) {
+            @for (_, m, f) in &ranked {
+                @if f.consumed.is_finite() {
                     (explained(w, &format!("{}, {}", w.used_share, m.id), html! {
                         p { strong { (m.id) } }
                         (explain::used(desk, m, f))
@@ -54,7 +56,7 @@ pub fn site(desk: &Desk, figures: &SiteFigures) -> Markup {
 fn mechanism_row(desk: &Desk, crane: &Crane, mechanism: &Mechanism, f: &MechanismFigures) -> Vec<Markup> {
     let w = desk.words;
     let state = RecordState::of(desk.config, mechanism, f, desk.now);
-    let unit = MassUnit::for_rated(mechanism.spec.rated);
+    let unit = desk.mass(mechanism.spec.rated);
     let live = |field: &str| format!("{}/{field}", f.id);
     vec![
         html! {

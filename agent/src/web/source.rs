@@ -2,12 +2,105 @@
 
 use std::collections::BTreeMap;
 
+use tallyhook_analysis::account::{DayRecord, HourSums};
 use tallyhook_analysis::lift::Lift;
 use tallyhook_analysis::recorder::Gap;
 use tallyhook_analysis::spectrum::Totals;
-use tallyhook_analysis::units::Timestamp;
+use tallyhook_analysis::units::{Grams, MS_PER_HOUR, Timestamp};
 
+use crate::commands::whatif::{Asked, WhatifFigures};
+use crate::exit::Failure;
 use crate::store::message::{Message, MessageKind};
+use crate::store::service::{Service, StoredService};
+
+/// What lifts are put in order by.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+pub enum LiftOrder {
+    /// Their beginning.
+    #[default]
+    Begin,
+    /// Their settled load.
+    Load,
+    /// The running time with the load on the hook.
+    Running,
+    /// What they cost of the life: [`cost_hours`].
+    Cost,
+}
+
+/// Which lifts are asked for, in which order, and which page of them.
+#[derive(Clone, Copy, PartialEq, Debug, Default)]
+pub struct LiftsAsked {
+    /// That began then or later.
+    pub from: Option<Timestamp>,
+    /// That began before then.
+    pub to: Option<Timestamp>,
+    /// With this settled load or more.
+    pub least: Option<Grams>,
+    /// With this settled load or less.
+    pub most: Option<Grams>,
+    /// Only those above the rated load.
+    pub overload: bool,
+    /// The order.
+    pub order: LiftOrder,
+    /// The least (the oldest) first.
+    pub rising: bool,
+    /// Without the first so many.
+    pub offset: usize,
+    /// At most so many.
+    pub limit: usize,
+    /// Rated load and dead load, which costs are reckoned with.
+    pub base: Grams,
+    /// Dead load.
+    pub dead: Grams,
+}
+
+impl LiftsAsked {
+    /// Whether a lift is among them; its beginning is looked at elsewhere.
+    pub fn wants(&self, lift: &Lift) -> bool {
+        self.least.is_none_or(|least| lift.load >= least)
+            && self.most.is_none_or(|most| lift.load <= most)
+            && (lift.overload || !self.overload)
+    }
+
+    /// Whether nothing but the beginning matters, so that the store can page by its key.
+    pub fn by_beginning_alone(&self) -> bool {
+        self.order == LiftOrder::Begin && self.least.is_none() && self.most.is_none() && !self.overload
+    }
+
+    /// The page asked for out of all lifts that are wanted.
+    pub fn page(&self, mut wanted: Vec<Lift>) -> LiftsFound {
+        let total = wanted.len() as u64;
+        match self.order {
+            LiftOrder::Begin => wanted.sort_by_key(|l| l.begin),
+            LiftOrder::Load => wanted.sort_by_key(|l| (l.load, l.begin)),
+            LiftOrder::Running => wanted.sort_by_key(|l| (l.running_ms, l.begin)),
+            LiftOrder::Cost => wanted.sort_by(|a, b| {
+                let cost = |l: &Lift| cost_hours(l, self.base, self.dead);
+                cost(a).total_cmp(&cost(b)).then(a.begin.cmp(&b.begin))
+            }),
+        }
+        if !self.rising {
+            wanted.reverse();
+        }
+        LiftsFound { total, lifts: wanted.into_iter().skip(self.offset).take(self.limit).collect() }
+    }
+}
+
+/// A page of lifts.
+#[derive(Clone, PartialEq, Eq, Debug, Default)]
+pub struct LiftsFound {
+    /// How many there are in all.
+    pub total: u64,
+    /// Those of the page.
+    pub lifts: Vec<Lift>,
+}
+
+/// Full-load hours of a lift: (settled load with dead load over the base)³ times its running time with the load on the
+/// hook. The way back with an empty hook is not in it.
+pub fn cost_hours(lift: &Lift, base: Grams, dead: Grams) -> f64 {
+    let load = Grams::new(lift.load.get() + dead.get());
+    load.fraction_of(base).powi(3) * lift.running_ms as f64 / MS_PER_HOUR as f64
+}
 
 /// The history of a site. Calls may block; the page makes them on a thread of its own. An error is a sentence that
 /// says what failed; it is logged and the view says that its history cannot be read.
@@ -27,6 +120,24 @@ pub trait History: Send + Sync {
 
     /// The newest messages of a mechanism of these kinds, newest first, at most `limit`.
     fn messages(&self, mechanism: &str, kinds: &[MessageKind], limit: usize) -> Result<Vec<Message>, String>;
+
+    /// A page of the lifts that are asked for.
+    fn find_lifts(&self, mechanism: &str, asked: &LiftsAsked) -> Result<LiftsFound, String>;
+
+    /// All that is kept of each day from `from` to `to`, both included, that is over; oldest first.
+    fn day_records(&self, mechanism: &str, from: i32, to: i32) -> Result<Vec<DayRecord>, String>;
+
+    /// The hours that began in `[from, to)` and had something in them, oldest first.
+    fn hours(&self, mechanism: &str, from: Option<Timestamp>, to: Option<Timestamp>) -> Result<Vec<HourSums>, String>;
+
+    /// The services of a mechanism, oldest first.
+    fn services(&self, mechanism: &str) -> Result<Vec<StoredService>, String>;
+
+    /// Records a service; gives its number.
+    fn record_service(&self, service: &Service) -> Result<u64, String>;
+
+    /// What would follow from a change. The failure's sentence is for the reader.
+    fn what_if(&self, asked: &Asked) -> Result<WhatifFigures, Failure>;
 }
 
 /// A history that is held in memory.
@@ -42,6 +153,14 @@ pub struct InMemory {
     pub gaps: BTreeMap<String, Vec<Gap>>,
     /// Messages, any order.
     pub messages: Vec<Message>,
+    /// Day records by mechanism, oldest first.
+    pub records: BTreeMap<String, Vec<DayRecord>>,
+    /// Hours by mechanism, oldest first.
+    pub hours: BTreeMap<String, Vec<HourSums>>,
+    /// Services of all mechanisms.
+    pub services: std::sync::Arc<std::sync::Mutex<Vec<StoredService>>>,
+    /// The answer to every what-if.
+    pub answer: Option<WhatifFigures>,
 }
 
 impl History for InMemory {
@@ -78,5 +197,40 @@ impl History for InMemory {
         messages.sort_by_key(|m| std::cmp::Reverse(m.at));
         messages.truncate(limit);
         Ok(messages)
+    }
+
+    fn find_lifts(&self, mechanism: &str, asked: &LiftsAsked) -> Result<LiftsFound, String> {
+        let mut lifts = self.lifts.get(mechanism).cloned().unwrap_or_default();
+        lifts.retain(|l| asked.from.is_none_or(|f| l.begin >= f) && asked.to.is_none_or(|t| l.begin < t));
+        lifts.retain(|l| asked.wants(l));
+        Ok(asked.page(lifts))
+    }
+
+    fn day_records(&self, mechanism: &str, from: i32, to: i32) -> Result<Vec<DayRecord>, String> {
+        let mut records = self.records.get(mechanism).cloned().unwrap_or_default();
+        records.retain(|r| (from..=to).contains(&r.day));
+        Ok(records)
+    }
+
+    fn hours(&self, mechanism: &str, from: Option<Timestamp>, to: Option<Timestamp>) -> Result<Vec<HourSums>, String> {
+        let mut hours = self.hours.get(mechanism).cloned().unwrap_or_default();
+        hours.retain(|h| from.is_none_or(|f| h.begin >= f) && to.is_none_or(|t| h.begin < t));
+        Ok(hours)
+    }
+
+    fn services(&self, mechanism: &str) -> Result<Vec<StoredService>, String> {
+        let services = self.services.lock().map_err(|_| "a thread broke off".to_owned())?;
+        Ok(services.iter().filter(|s| s.service.mechanism == mechanism).cloned().collect())
+    }
+
+    fn record_service(&self, service: &Service) -> Result<u64, String> {
+        let mut services = self.services.lock().map_err(|_| "a thread broke off".to_owned())?;
+        let seq = services.len() as u64 + 1;
+        services.push(StoredService { seq, service: service.clone(), taken: None });
+        Ok(seq)
+    }
+
+    fn what_if(&self, _: &Asked) -> Result<WhatifFigures, Failure> {
+        self.answer.clone().ok_or_else(|| Failure::Usage("no day of the record is over".to_owned()))
     }
 }

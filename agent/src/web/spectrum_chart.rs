@@ -8,7 +8,7 @@ use tallyhook_config::model::Mechanism;
 
 use super::layout::{Desk, cell, number_column, table, words_column};
 use super::plot::{Area, WIDTHS, picture, steps, text};
-use super::units::{MassUnit, count, hours, level, number, percent};
+use super::units::{count, hours, level, number, percent};
 use super::wording::fill;
 use crate::figures::{Band, MechanismFigures};
 
@@ -25,13 +25,14 @@ struct Step {
 }
 
 /// The steps from the heaviest band down; none without running time.
-fn descending(bands: &[Band]) -> Vec<Step> {
-    let sum: f64 = bands.iter().map(|b| b.running_hours).sum();
+fn descending(bands: &[Band], by_lifts: bool) -> Vec<Step> {
+    let weight = |band: &Band| if by_lifts { band.lifts as f64 } else { band.running_hours };
+    let sum: f64 = bands.iter().map(weight).sum();
     let mut steps = Vec::new();
     let mut left = 0.0;
     if sum > 0.0 {
-        for band in bands.iter().rev().filter(|b| b.running_hours > 0.0) {
-            let right = left + band.running_hours / sum;
+        for band in bands.iter().rev().filter(|b| weight(b) > 0.0) {
+            let right = left + weight(band) / sum;
             steps.push(Step { left, right, low: band.from, high: band.to.unwrap_or(TOP) });
             left = right;
         }
@@ -39,27 +40,35 @@ fn descending(bands: &[Band]) -> Vec<Step> {
     steps
 }
 
+/// Model spectra of FEM 9.511 that were seen in two places which agree (mark A): share of time at load over rated load,
+/// dead load included, heaviest first. Those of L2 and L4 were not.
+const MODELS: [(&str, &[(f64, f64)]); 2] =
+    [("L1", &[(0.1, 1.0), (0.4, 0.4), (0.5, 0.1)]), ("L3", &[(0.5, 1.0), (0.5, 0.4)])];
+
 /// The constant load, over rated, that has this load spectrum factor: its cube root.
 fn constant_load(km: f64) -> f64 {
     km.cbrt()
 }
 
 /// The diagram at both widths, with its caption.
-pub fn spectrum_chart(desk: &Desk, figures: &MechanismFigures) -> Markup {
+pub fn spectrum_chart(desk: &Desk, figures: &MechanismFigures, by_lifts: bool) -> Markup {
     let w = desk.words;
-    let steps = descending(&figures.spectrum);
+    let steps = descending(&figures.spectrum, by_lifts);
     let (Some(km), false) = (figures.load_spectrum_factor, steps.is_empty()) else {
         return html! { p { (w.spectrum_empty) } };
     };
     html! {
         figure {
-            @for (class, width) in WIDTHS { (draw(desk, &steps, km, class, width)) }
-            figcaption { (fill(w.spectrum_caption, &[("edition", EDITION)])) }
+            @for (class, width) in WIDTHS { (draw(desk, &steps, if by_lifts { None } else { Some(km) }, class, width)) }
+            figcaption {
+                @if by_lifts { (w.spectrum_caption_cycles) } @else { (fill(w.spectrum_caption, &[("edition", EDITION)])) }
+                " " (w.spectrum_models)
+            }
         }
     }
 }
 
-fn draw(desk: &Desk, bands: &[Step], km: f64, class: &str, width: f64) -> Markup {
+fn draw(desk: &Desk, bands: &[Step], km: Option<f64>, class: &str, width: f64) -> Markup {
     let w = desk.words;
     let width = width.min(520.0);
     let height = if width > 400.0 { 400.0 } else { 330.0 };
@@ -76,20 +85,28 @@ fn draw(desk: &Desk, bands: &[Step], km: f64, class: &str, width: f64) -> Markup
     let upright: Vec<(f64, String)> = steps(TOP, 6).into_iter().map(|v| (v, number(v, 1))).collect();
     let across: Vec<(f64, String)> = steps(1.0, 5).into_iter().map(|v| (v, number(v * 100.0, 0))).collect();
     let name = format!("spectrum-{class}");
-    let own = constant_load(km);
-    let own_label = fill(w.spectrum_own, &[("k", &number(own, 2))]);
+    let own = km.map(constant_load);
+    let own_label = own.map(|own| fill(w.spectrum_own, &[("k", &number(own, 2))])).unwrap_or_default();
     let mut outline = vec![(0.0, bands.first().map_or(0.0, |s| s.high))];
     for step in bands {
         outline.push((step.left, step.high));
         outline.push((step.right, step.high));
     }
     outline.push((1.0, 0.0));
-    let title = fill(w.spectrum_alt, &[("k", &number(own, 2))]);
+    let title = match own {
+        Some(own) => fill(w.spectrum_alt, &[("k", &number(own, 2))]),
+        None => w.spectrum_caption_cycles.to_owned(),
+    };
+    let axis = if own.is_some() { w.spectrum_axis_share } else { w.spectrum_axis_cycles };
     let body = html! {
-        (area.frame(&across, &upright, (w.spectrum_axis_share, w.spectrum_axis_load)))
+        (area.frame(&across, &upright, (axis, w.spectrum_axis_load)))
         @for s in bands {
             (area.rect((s.left, s.right), (0.0, s.low), "amount pale", None))
             (area.rect((s.left, s.right), (s.low, s.high), "band", Some(&format!("url(#{name}-h)"))))
+        }
+        @for (model, model_steps) in MODELS {
+            path class="model" d=(area.path(&model_outline(model_steps))) {}
+            (text(area.at_x(0.012), area.at_y(if model == "L1" { 0.93 } else { 1.02 }), "note halo", &fill(w.spectrum_model, &[("class", model)])))
         }
         path class="curve" d=(area.path(&outline)) {}
         @for loading in MechanismLoading::ALL {
@@ -97,7 +114,7 @@ fn draw(desk: &Desk, bands: &[Step], km: f64, class: &str, width: f64) -> Markup
             (area.line((0.0, k), (1.0, k), if *loading == MechanismLoading::L4 { "limit" } else { "level" }))
             (text(area.right + 6.0, area.at_y(k) + 4.0, "note", &format!("{} {}", loading.name(), number(k, 2))))
         }
-        @if own <= TOP {
+        @if let Some(own) = own.filter(|own| *own <= TOP) {
             (area.line((0.0, own), (1.0, own), "own"))
             (text(area.right - 6.0, area.at_y(own) - 6.0, "note strong halo end", &own_label))
         }
@@ -105,11 +122,23 @@ fn draw(desk: &Desk, bands: &[Step], km: f64, class: &str, width: f64) -> Markup
     picture(&area, &name, class, &title, body)
 }
 
+/// A model spectrum as descending steps.
+fn model_outline(steps: &[(f64, f64)]) -> Vec<(f64, f64)> {
+    let mut right = 0.0;
+    let mut points = Vec::new();
+    for (share, load) in steps {
+        points.push((right, *load));
+        right += share;
+        points.push((right, *load));
+    }
+    points
+}
+
 /// Hours and lifts by band.
 pub fn spectrum_table(desk: &Desk, mechanism: &Mechanism, figures: &MechanismFigures) -> Markup {
     let w = desk.words;
     let spec = &mechanism.spec;
-    let unit = MassUnit::for_rated(spec.rated);
+    let unit = desk.mass(spec.rated);
     let base = spec.base();
     let known: f64 = figures.spectrum.iter().map(|b| b.running_hours).sum();
     let lifts: u64 = figures.spectrum.iter().map(|b| b.lifts).sum();
@@ -165,12 +194,22 @@ mod tests {
     fn steps_descend_and_cover_the_whole_time() {
         let bands =
             [band(0.0, Some(0.1), 5.0), band(0.1, Some(0.2), 0.0), band(0.9, Some(1.0), 3.0), band(1.1, None, 2.0)];
-        let steps = descending(&bands);
+        let steps = descending(&bands, false);
         assert_eq!(steps[0], Step { left: 0.0, right: 0.2, low: 1.1, high: TOP });
         assert_eq!(steps.len(), 3);
         assert!(steps.windows(2).all(|p| p[0].low > p[1].low && p[0].right == p[1].left));
         assert!((steps[2].right - 1.0).abs() < 1e-12);
-        assert_eq!(descending(&[band(0.0, None, 0.0)]), []);
+        assert_eq!(descending(&[band(0.0, None, 0.0)], false), []);
+    }
+
+    /// FEM 9.511 itself gives km 0.1261 and 0.5320 for its model spectra light and heavy (both by the cube).
+    #[test]
+    fn the_model_spectra_have_the_km_of_the_standard() {
+        for ((_, steps), km) in MODELS.iter().zip([0.1261, 0.5320]) {
+            let own: f64 = steps.iter().map(|(share, load)| share * load.powi(3)).sum();
+            assert!((own - km).abs() < 5e-5, "{own}");
+            assert!((steps.iter().map(|s| s.0).sum::<f64>() - 1.0).abs() < 1e-12);
+        }
     }
 
     /// FEM 9.511 names its limits on the cube-root scale: 0.50, 0.63, 0.80 (printed as a R20 number; exactly 0.794), 1.

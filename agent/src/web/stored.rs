@@ -3,13 +3,18 @@
 use std::collections::BTreeMap;
 use std::path::PathBuf;
 
+use tallyhook_analysis::account::{DayRecord, HourSums};
 use tallyhook_analysis::lift::Lift;
 use tallyhook_analysis::recorder::Gap;
 use tallyhook_analysis::spectrum::Totals;
 use tallyhook_analysis::units::Timestamp;
 
-use super::source::History;
+use super::source::{History, LiftsAsked, LiftsFound};
+use crate::commands::ledger::Ledger;
+use crate::commands::whatif::{self, Asked, WhatifFigures};
+use crate::exit::Failure;
 use crate::store::message::{Message, MessageKind};
+use crate::store::service::{Service, StoredService, append};
 use crate::store::{LiftFilter, MessageFilter, Reader};
 
 /// The store in a directory. Each question opens a reader of its own: readers do not hold the writer up, and a view
@@ -66,6 +71,50 @@ impl History for Stored {
         found.sort_by_key(|(_, m)| std::cmp::Reverse(m.at));
         found.truncate(limit);
         Ok(found.into_iter().map(|(_, message)| message).collect())
+    }
+
+    fn find_lifts(&self, mechanism: &str, asked: &LiftsAsked) -> Result<LiftsFound, String> {
+        let reader = self.reader()?;
+        let mut filter =
+            LiftFilter { mechanism: Some(mechanism), from: asked.from, to: asked.to, ..LiftFilter::default() };
+        if asked.by_beginning_alone() {
+            let total = reader.lift_count(&filter).map_err(|error| error.to_string())?;
+            filter.limit = Some(asked.limit as u64);
+            filter.offset = asked.offset as u64;
+            filter.newest_first = !asked.rising;
+            let lifts = reader.lifts(&filter).map_err(|error| error.to_string())?;
+            return Ok(LiftsFound { total, lifts: lifts.into_iter().map(|stored| stored.lift).collect() });
+        }
+        let mut wanted = Vec::new();
+        reader
+            .each_lift(&filter, |_, lift| {
+                if asked.wants(&lift) {
+                    wanted.push(lift);
+                }
+                Ok::<(), crate::store::StoreError>(())
+            })
+            .map_err(|error| error.to_string())?;
+        Ok(asked.page(wanted))
+    }
+
+    fn day_records(&self, mechanism: &str, from: i32, to: i32) -> Result<Vec<DayRecord>, String> {
+        self.reader()?.day_records(mechanism, from, to).map_err(|error| error.to_string())
+    }
+
+    fn hours(&self, mechanism: &str, from: Option<Timestamp>, to: Option<Timestamp>) -> Result<Vec<HourSums>, String> {
+        self.reader()?.hours(mechanism, from, to).map_err(|error| error.to_string())
+    }
+
+    fn services(&self, mechanism: &str) -> Result<Vec<StoredService>, String> {
+        self.reader()?.services(Some(mechanism)).map_err(|error| error.to_string())
+    }
+
+    fn record_service(&self, service: &Service) -> Result<u64, String> {
+        append(&self.0, service).map_err(|error| error.to_string())
+    }
+
+    fn what_if(&self, asked: &Asked) -> Result<WhatifFigures, Failure> {
+        whatif::answer(&Ledger::open(&self.0)?, asked)
     }
 }
 

@@ -16,10 +16,15 @@ use tallyhook_config::model::{Crane, Mechanism, Page, PriorUse, Store, Warn};
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tower::ServiceExt;
 
+use tallyhook_analysis::account::{DayRecord, HourSums};
+
+use super::source::{LiftsAsked, LiftsFound};
 use super::*;
 use crate::clock::Reading;
+use crate::commands::whatif::{Asked, WhatifFigures};
 use crate::figures::{Forecast, LiftFigures, Record, of_site};
 use crate::store::message::{Message, MessageKind};
+use crate::store::service::{Service, StoredService};
 
 const ID: &str = "main-hoist";
 const DAY_MS: i64 = 86_400_000;
@@ -51,6 +56,8 @@ fn config(crane_name: &str) -> Config {
     Config {
         site_name: "Eastfield precast yard".to_owned(),
         time_zone: TimeZone::UTC,
+        units: Default::default(),
+        language: Default::default(),
         store: Store { directory: PathBuf::from("data"), commit_every: Span::from_ms(30_000), recording: None },
         page: Page { listen: "127.0.0.1:8080".parse().unwrap() },
         alarms: Default::default(),
@@ -175,11 +182,12 @@ fn state(
     late_ms: i64,
 ) -> (WebState, watch::Sender<Arc<SiteFigures>>) {
     let (sender, receiver) = watch::channel(Arc::new(figures));
+    let (_, drives) = watch::channel(Arc::new(Vec::new()));
     let clock = Clock::manual(counted_to());
     clock.set(Reading { wall: counted_to().plus(Span::from_ms(late_ms)), mono: Span::ZERO });
     let destinations = board(&clock).watch();
     let (config, history) = (Arc::new(config), Arc::new(history));
-    (WebState { config, history, figures: receiver, clock, destinations }, sender)
+    (WebState { config, history, figures: receiver, drives, clock, destinations }, sender)
 }
 
 fn site_with(config: Config, history: InMemory, late_ms: i64) -> Site {
@@ -397,6 +405,24 @@ async fn a_history_that_fails_is_owned_up_to_and_the_figures_stay() {
         fn messages(&self, _: &str, _: &[MessageKind], _: usize) -> Result<Vec<Message>, String> {
             Err("the disk is gone".to_owned())
         }
+        fn find_lifts(&self, _: &str, _: &LiftsAsked) -> Result<LiftsFound, String> {
+            Err("the disk is gone".to_owned())
+        }
+        fn day_records(&self, _: &str, _: i32, _: i32) -> Result<Vec<DayRecord>, String> {
+            Err("the disk is gone".to_owned())
+        }
+        fn hours(&self, _: &str, _: Option<Timestamp>, _: Option<Timestamp>) -> Result<Vec<HourSums>, String> {
+            Err("the disk is gone".to_owned())
+        }
+        fn services(&self, _: &str) -> Result<Vec<StoredService>, String> {
+            Err("the disk is gone".to_owned())
+        }
+        fn record_service(&self, _: &Service) -> Result<u64, String> {
+            Err("the disk is gone".to_owned())
+        }
+        fn what_if(&self, _: &Asked) -> Result<WhatifFigures, Failure> {
+            Err(Failure::Run("the disk is gone".to_owned()))
+        }
     }
     let config = config("Yard crane 1");
     let figures = figures_of(&config, &history(), true);
@@ -492,7 +518,7 @@ async fn only_get_only_loopback_names_and_the_headers_on_every_answer() {
         assert!(policy.starts_with("default-src 'none'") && !policy.contains("unsafe"));
         assert_eq!(headers["x-frame-options"], "DENY");
         assert_eq!(headers["x-content-type-options"], "nosniff");
-        assert_eq!(headers["referrer-policy"], "no-referrer");
+        assert_eq!(headers["referrer-policy"], "same-origin");
         if got == StatusCode::MISDIRECTED_REQUEST {
             assert!(!body.contains("main-hoist"));
         }

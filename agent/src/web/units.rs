@@ -1,6 +1,13 @@
 //! How quantities are written: the one place that rounds, groups digits and picks kilograms or tonnes.
 
 use tallyhook_analysis::units::{Grams, MS_PER_HOUR};
+use tallyhook_config::model::Units;
+
+/// Kilograms in a pound, by definition (international yard and pound agreement, 1959).
+const KG_PER_POUND: f64 = 0.453_592_37;
+
+/// Metres in a foot, by definition (the same).
+const M_PER_FOOT: f64 = 0.3048;
 
 /// Stands between groups of three digits and between a number and its unit; never breaks a line.
 const THIN: char = '\u{202f}';
@@ -12,6 +19,10 @@ pub enum MassUnit {
     Kilogram,
     /// t, to 10 kg.
     Tonne,
+    /// lb, to the whole pound.
+    Pound,
+    /// US ton of 2,000 lb, to 20 lb.
+    UsTon,
 }
 
 impl MassUnit {
@@ -20,25 +31,61 @@ impl MassUnit {
         if rated.get() >= 10_000_000 { MassUnit::Tonne } else { MassUnit::Kilogram }
     }
 
+    /// The unit for a mechanism at a site: tonnes or US tons from 10 t of rated load.
+    pub fn at_site(units: Units, rated: Grams) -> Self {
+        match (units, MassUnit::for_rated(rated)) {
+            (Units::Us, MassUnit::Tonne) => MassUnit::UsTon,
+            (Units::Us, _) => MassUnit::Pound,
+            (Units::Metric, unit) => unit,
+        }
+    }
+
+    /// Kilograms in it.
+    pub const fn kg(self) -> f64 {
+        match self {
+            MassUnit::Kilogram => 1.0,
+            MassUnit::Tonne => 1000.0,
+            MassUnit::Pound => KG_PER_POUND,
+            MassUnit::UsTon => 2000.0 * KG_PER_POUND,
+        }
+    }
+
+    /// A value in this unit as a load; `None` when it is none that a crane could have.
+    pub fn load(self, value: f64) -> Option<Grams> {
+        let kg = value * self.kg();
+        (kg.is_finite() && (0.0..=1e6).contains(&kg)).then(|| Grams::from_kg(kg))
+    }
+
     /// Its symbol.
     pub const fn symbol(self) -> &'static str {
         match self {
             MassUnit::Kilogram => "kg",
             MassUnit::Tonne => "t",
+            MassUnit::Pound => "lb",
+            MassUnit::UsTon => "US ton",
         }
     }
 
     /// A load in this unit, without the symbol.
     pub fn number(self, load: Grams) -> String {
-        match self {
-            MassUnit::Kilogram => number(load.as_kg(), 0),
-            MassUnit::Tonne => number(load.as_kg() / 1000.0, 2),
-        }
+        let decimals = match self {
+            MassUnit::Kilogram | MassUnit::Pound => 0,
+            MassUnit::Tonne | MassUnit::UsTon => 2,
+        };
+        number(load.as_kg() / self.kg(), decimals)
     }
 
     /// A load in this unit, with the symbol.
     pub fn text(self, load: Grams) -> String {
         format!("{}{THIN}{}", self.number(load), self.symbol())
+    }
+}
+
+/// A length with its unit: metres or feet, to the centimetre or the tenth of a foot.
+pub fn length(units: Units, metres: f64) -> String {
+    match units {
+        Units::Metric => format!("{}{THIN}m", number(metres, 2)),
+        Units::Us => format!("{}{THIN}ft", number(metres / M_PER_FOOT, 1)),
     }
 }
 
@@ -149,6 +196,20 @@ mod tests {
         assert_eq!(plain(sixteen.text(Grams::from_kg(8_324.6))), "8.32 t");
         let five = MassUnit::for_rated(Grams::from_kg(5_000.0));
         assert_eq!(plain(five.text(Grams::from_kg(12_000.4))), "12 000 kg");
+    }
+
+    /// NIST SP 811, appendix B.8: 1 lb is 0.453 592 37 kg, 1 ton (short) 907.184 74 kg, 1 ft 0.3048 m.
+    #[test]
+    fn us_units_are_those_of_nist() {
+        let sixteen = MassUnit::at_site(Units::Us, Grams::from_kg(16_000.0));
+        assert_eq!(plain(sixteen.text(Grams::from_kg(907.184_74))), "1.00 US ton");
+        let five = MassUnit::at_site(Units::Us, Grams::from_kg(5_000.0));
+        assert_eq!(plain(five.text(Grams::from_kg(453.592_37))), "1000 lb");
+        assert_eq!(five.load(1000.0), Some(Grams::from_kg(453.592_37)));
+        assert_eq!(five.load(-1.0), None);
+        assert_eq!(plain(length(Units::Us, 3.048)), "10.0 ft");
+        assert_eq!(plain(length(Units::Metric, 3.048)), "3.05 m");
+        assert_eq!(MassUnit::at_site(Units::Metric, Grams::from_kg(5_000.0)), MassUnit::Kilogram);
     }
 
     #[test]

@@ -28,6 +28,8 @@ pub fn site() -> Config {
     Config {
         site_name: "Eastfield precast yard".to_owned(),
         time_zone: jiff::tz::TimeZone::UTC,
+        units: Default::default(),
+        language: Default::default(),
         store: Store { directory: "store".into(), commit_every: Span::from_ms(30_000), recording: None },
         page: Page { listen: ([127, 0, 0, 1], 0).into() },
         alarms: Default::default(),

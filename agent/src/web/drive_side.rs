@@ -1,0 +1,102 @@
+//! The drive side, for the fitter in front of the panel: does the box see the drive, and what does it read?
+
+use maud::{Markup, html};
+use tallyhook_config::model::{Crane, Mechanism, Units};
+
+use super::layout::{Desk, View, cell, number_column, table, words_column};
+use super::mechanism::heading;
+use super::moments::{age, parse};
+use super::units::{count, duration, length, number};
+use super::wording::fill;
+use crate::drive::{DriveFigures, SignalFigures};
+use crate::figures::MechanismFigures;
+
+/// The view's body.
+pub fn drive(
+    desk: &Desk,
+    crane: &Crane,
+    mechanism: &Mechanism,
+    f: &MechanismFigures,
+    drives: &[DriveFigures],
+) -> Markup {
+    let w = desk.words;
+    let mine = drives.iter().filter(|d| d.signals.iter().any(|s| s.mechanism == f.id));
+    html! {
+        (heading(desk, crane, mechanism, f, View::Drive))
+        p.remark { (w.drive_about) }
+        @for drive in mine {
+            section {
+                h2 { (drive.drive) }
+                p { strong { (drive.words) } " " (fill(w.drive_since, &[("since", &instant(desk, Some(&drive.since)))])) }
+                @if let Some(fault) = &drive.fault { p.banner { (fill(w.drive_fault, &[("fault", fault)])) } }
+                @if let Some(clock) = &drive.clock { p { (clock) } }
+                p.remark {
+                    (fill(w.drive_counts, &[
+                        ("polls", &count(drive.polls)), ("failures", &count(drive.failures)), ("refusals", &count(drive.refusals)),
+                        ("implausible", &count(drive.implausible)), ("last", &instant(desk, drive.last_answer.as_ref())),
+                    ]))
+                }
+                div.sheet { (signals(desk, mechanism, f, drive)) }
+            }
+        }
+    }
+}
+
+fn instant(desk: &Desk, text: Option<&String>) -> String {
+    text.and_then(|t| parse(t)).map_or(desk.words.never.to_owned(), |t| desk.moments.second(t))
+}
+
+fn signals(desk: &Desk, mechanism: &Mechanism, f: &MechanismFigures, drive: &DriveFigures) -> Markup {
+    let w = desk.words;
+    let columns = [
+        words_column(w.signal),
+        words_column(w.signal_place),
+        number_column(w.signal_value),
+        words_column(w.signal_age),
+    ];
+    let rows: Vec<Vec<Markup>> = drive
+        .signals
+        .iter()
+        .filter(|s| s.mechanism == f.id)
+        .map(|s| {
+            let since = s.read_at.as_deref().and_then(parse);
+            let passed = since.map(|at| age(desk.now, at));
+            // The slow counters have a cadence of their own; with a spare of as much again a value is old.
+            let old = passed.is_none_or(|p| p.as_ms() > mechanism.spec.stale_after.as_ms().max(15_000));
+            vec![
+                cell(s.signal),
+                cell(fill(w.signal_at, &[("table", s.table), ("address", &s.address.to_string())])),
+                cell(s.value.map_or(w.not_read.to_owned(), |v| value(desk, s, v))),
+                html! {
+                    @match passed {
+                        None => (w.never),
+                        Some(passed) => {
+                            span.state.stale[old] { (fill(w.signal_ago, &[("age", &duration(passed.as_ms()))])) @if old { ", " (w.old) } }
+                        }
+                    }
+                },
+            ]
+        })
+        .collect();
+    table(&drive.drive, &columns, &rows, None)
+}
+
+fn value(desk: &Desk, signal: &SignalFigures, value: f64) -> String {
+    let w = desk.words;
+    let units = desk.config.units;
+    match signal.signal {
+        "load_kg" => {
+            let unit = match units {
+                Units::Metric => super::units::MassUnit::Kilogram,
+                Units::Us => super::units::MassUnit::Pound,
+            };
+            unit.text(tallyhook_analysis::units::Grams::from_kg(value))
+        }
+        "height_m" | "trolley_m" | "bridge_m" => length(units, value),
+        "torque_pct" | "speed_pct" => format!("{}\u{202f}%", number(value, 1)),
+        "run_hours" => format!("{}\u{202f}h", number(value, 2)),
+        "starts" => number(value, 0),
+        _ if value == 0.0 => w.off.to_owned(),
+        _ => w.on.to_owned(),
+    }
+}
