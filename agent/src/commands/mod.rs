@@ -1,5 +1,6 @@
 //! The commands, a file each. This one holds the list and hands over.
 
+mod backup;
 mod check;
 mod check_live;
 mod classify;
@@ -12,6 +13,7 @@ mod lifts;
 mod notify;
 mod probe;
 mod replay;
+mod restore;
 mod run;
 mod service;
 mod simulate;
@@ -53,6 +55,8 @@ enum Command {
     Service(service::ServiceArgs),
     Simulate(simulate::SimulateArgs),
     Verify(verify::VerifyArgs),
+    Backup(backup::BackupArgs),
+    Restore(restore::RestoreArgs),
 }
 
 impl Arguments {
@@ -75,6 +79,8 @@ impl Arguments {
             Command::Service(args) => service::run(args),
             Command::Simulate(args) => simulate::run(args),
             Command::Verify(args) => verify::run(args),
+            Command::Backup(args) => backup::run(args),
+            Command::Restore(args) => restore::run(args),
         }
     }
 }

@@ -206,10 +206,8 @@ fn number(value: &Value) -> String {
 
 #[cfg(test)]
 pub(super) mod tests {
-    use std::path::PathBuf;
 
     use serde_json::json;
-    use tallyhook_analysis::units::Span;
     use tallyhook_config::model::{Page, Store};
 
     use super::*;
@@ -218,7 +216,7 @@ pub(super) mod tests {
         Config {
             site_name: "Eastfield precast yard".to_owned(),
             time_zone: jiff::tz::TimeZone::get("Europe/Berlin").unwrap(),
-            store: Store { directory: PathBuf::new(), commit_every: Span::from_ms(30_000), recording: None },
+            store: Store::plain(""),
             page: Page { listen: ([127, 0, 0, 1], 0).into() },
             drives: Default::default(),
             cranes: Vec::new(),

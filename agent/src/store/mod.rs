@@ -1,8 +1,10 @@
 //! The ledger on disk: SQLite, one writer, any number of readers. The tables and what they survive are described in
 //! `README.md` beside this file; SQL is written here and nowhere else.
 
+pub mod backup;
 pub mod message;
 
+mod care;
 mod chain;
 mod error;
 mod handle;
@@ -14,10 +16,13 @@ pub mod service;
 mod write;
 
 #[cfg(test)]
+mod care_tests;
+#[cfg(test)]
 mod sealed_tests;
 #[cfg(test)]
 mod tests;
 
+pub use care::Recovered;
 pub use chain::{ChainEntry, EntryKind, Reckoning};
 pub use error::StoreError;
 pub use handle::{Refused, StoreHandle};

@@ -1,7 +1,6 @@
 //! The page as a reader's browser gets it, over a year of a made-up precast yard.
 
 use std::collections::{BTreeMap, BTreeSet};
-use std::path::PathBuf;
 
 use axum::body::{Body, to_bytes};
 use axum::http::{HeaderMap, Request};
@@ -51,7 +50,7 @@ fn config(crane_name: &str) -> Config {
     Config {
         site_name: "Eastfield precast yard".to_owned(),
         time_zone: TimeZone::UTC,
-        store: Store { directory: PathBuf::from("data"), commit_every: Span::from_ms(30_000), recording: None },
+        store: Store::plain("data"),
         page: Page { listen: "127.0.0.1:8080".parse().unwrap() },
         drives: BTreeMap::new(),
         cranes: vec![Crane {
