@@ -4,8 +4,8 @@ use std::path::PathBuf;
 
 use crate::clock::Clock;
 use crate::exit::{CommandResult, Failure, Outcome};
-use crate::store::backup::make;
 use crate::store::StoreError;
+use crate::store::backup::make;
 
 /// Copies the ledger, with the configuration in it, verifies the copy, and keeps the newest few.
 ///
@@ -25,12 +25,13 @@ pub struct BackupArgs {
 
 /// Runs the command.
 pub fn run(args: BackupArgs) -> CommandResult {
-    let made = make(&args.data, &args.to, usize::from(args.keep), Clock::system().now().wall).map_err(|error| {
-        match error {
-            StoreError::Missing { .. } => Failure::usage(error),
-            _ => Failure::run(error),
-        }
-    })?;
+    let made =
+        make(&args.data, &args.to, usize::from(args.keep), Clock::system().now().wall).map_err(
+            |error| match error {
+                StoreError::Missing { .. } => Failure::usage(error),
+                _ => Failure::run(error),
+            },
+        )?;
     println!("Copied and verified: {}", made.copy.display());
     made.removed.iter().for_each(|old| println!("Removed the oldest: {}", old.display()));
     Ok(Outcome::Done)

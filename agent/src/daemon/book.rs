@@ -19,12 +19,12 @@ use tallyhook_analysis::units::{MS_PER_HOUR, Span, Timestamp};
 use tallyhook_analysis::watch::{Crossing, LevelWatch};
 use tallyhook_config::model::{Crane, Mechanism};
 
+use super::reckoning;
 use crate::drive::{DriveReading, Silence};
 use crate::figures::{self, Record};
-use super::reckoning;
-use crate::store::{BookedLift, Closing, MechanismCommit, Reckoning};
 use crate::store::message::{Message, MessageKind};
 use crate::store::service::{StoredService, Work};
+use crate::store::{BookedLift, Closing, MechanismCommit, Reckoning};
 
 /// Where a book was left: the account's state, and how many levels of each watch were crossed.
 pub type Left = (State, BTreeMap<String, usize>);

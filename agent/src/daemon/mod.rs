@@ -170,3 +170,6 @@ async fn commit(site: &mut Site, store: &StoreHandle, now: Reading, all: bool) -
         Err(refused) => Err(refused.error.into()),
     }
 }
+
+#[cfg(test)]
+mod site_tests;

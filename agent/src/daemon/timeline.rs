@@ -130,7 +130,10 @@ mod tests {
     fn a_clock_that_is_put_right_in_the_first_hour_is_followed_at_once() {
         let mut line = Timeline::new(reading(NOW, 0));
         let later = NOW + 3 * DAY;
-        assert_eq!(line.date(reading(later + 100, 100)), (Timestamp::from_ms(later + 100), Some(Jump::Moved(Span::from_ms(3 * DAY)))));
+        assert_eq!(
+            line.date(reading(later + 100, 100)),
+            (Timestamp::from_ms(later + 100), Some(Jump::Moved(Span::from_ms(3 * DAY))))
+        );
         assert_eq!(line.date(reading(later + 200, 200)), (Timestamp::from_ms(later + 200), None));
     }
 

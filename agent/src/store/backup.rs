@@ -201,7 +201,11 @@ fn listed(directory: &Path, suffix: &str) -> Result<Vec<PathBuf>, StoreError> {
 
 /// `20310504T060000Z`: sorts by time, and every file system takes it.
 pub(super) fn stamp(at: Timestamp) -> String {
-    crate::figures::rfc3339(at).chars().filter(|c| !matches!(c, '-' | ':')).map(|c| if c == '.' { '_' } else { c }).collect()
+    crate::figures::rfc3339(at)
+        .chars()
+        .filter(|c| !matches!(c, '-' | ':'))
+        .map(|c| if c == '.' { '_' } else { c })
+        .collect()
 }
 
 /// A name in `directory` that nothing has yet.

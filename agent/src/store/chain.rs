@@ -108,11 +108,8 @@ fn hex(bytes: &[u8]) -> String {
 /// The hash of an entry: of everything in it and the hash before it.
 pub(super) fn hash_of(mechanism: &str, entry: &ChainEntry) -> String {
     let ChainEntry { seq, kind, at, body, previous, .. } = entry;
-    let head = format!(
-        "tallyhook ledger entry, form 1\n{mechanism}\n{seq}\n{}\n{}\n{previous}\n",
-        kind.name(),
-        at.as_ms()
-    );
+    let head =
+        format!("tallyhook ledger entry, form 1\n{mechanism}\n{seq}\n{}\n{}\n{previous}\n", kind.name(), at.as_ms());
     digest(&[head.as_bytes(), body.as_bytes()])
 }
 
@@ -132,15 +129,8 @@ pub(super) fn append(
         .query_row([key], |row| Ok((row.get(0)?, row.get(1)?)))
         .optional()?;
     let (seq, previous) = last.map_or((1, "0".repeat(2 * HASH)), |(seq, hash)| (seq + 1, hash));
-    let mut entry = ChainEntry {
-        seq: seq.max(0) as u64,
-        kind,
-        day,
-        at,
-        body: body.to_string(),
-        previous,
-        hash: String::new(),
-    };
+    let mut entry =
+        ChainEntry { seq: seq.max(0) as u64, kind, day, at, body: body.to_string(), previous, hash: String::new() };
     entry.hash = hash_of(mechanism, &entry);
     connection
         .prepare_cached(&format!("INSERT INTO entry (mechanism, {COLUMNS}) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)"))?

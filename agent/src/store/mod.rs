@@ -11,8 +11,8 @@ mod handle;
 mod outbox;
 mod query;
 mod schema;
-pub mod verify;
 pub mod service;
+pub mod verify;
 mod write;
 
 #[cfg(test)]

@@ -518,9 +518,7 @@ fn read_lift(row: &Row<'_>) -> rusqlite::Result<Lift> {
 
 /// The newest day with sums: the open one, or the last that closed.
 pub(super) fn open_day(connection: &Connection, key: i64) -> rusqlite::Result<Option<i32>> {
-    connection
-        .prepare_cached("SELECT max(day) FROM day WHERE mechanism = ?1")?
-        .query_row([key], |row| row.get(0))
+    connection.prepare_cached("SELECT max(day) FROM day WHERE mechanism = ?1")?.query_row([key], |row| row.get(0))
 }
 
 pub(super) fn lift_at(connection: &Connection, key: i64, begin: Timestamp) -> rusqlite::Result<Option<Lift>> {

@@ -113,12 +113,21 @@ fn one_row_changed_by_hand_is_found_with_its_day() {
         ("UPDATE day SET gap_ms = gap_ms - 1 WHERE day = 20002".to_owned(), Some(day)),
         ("UPDATE day SET used_full_load_hours = 0.001 WHERE day = 20002".to_owned(), Some(day)),
         ("UPDATE day SET duty = replace(duty, '1', '0') WHERE day = 20002".to_owned(), Some(day)),
-        ("UPDATE day SET running_by_load = (SELECT running_by_load FROM day WHERE day = 20003) WHERE day = 20002"
-            .to_owned(), Some(day)),
+        (
+            "UPDATE day SET running_by_load = (SELECT running_by_load FROM day WHERE day = 20003) WHERE day = 20002"
+                .to_owned(),
+            Some(day),
+        ),
         ("DELETE FROM day WHERE day = 20002".to_owned(), Some(day)),
-        ("UPDATE hour SET starts = starts + 1 WHERE begin_ms = (SELECT min(begin_ms) FROM hour WHERE day = 20002)"
-            .to_owned(), Some(day)),
-        ("UPDATE entry SET body = replace(body, '\"starts\":', '\"starts\":1') WHERE day = 20002".to_owned(), Some(day)),
+        (
+            "UPDATE hour SET starts = starts + 1 WHERE begin_ms = (SELECT min(begin_ms) FROM hour WHERE day = 20002)"
+                .to_owned(),
+            Some(day),
+        ),
+        (
+            "UPDATE entry SET body = replace(body, '\"starts\":', '\"starts\":1') WHERE day = 20002".to_owned(),
+            Some(day),
+        ),
         ("DELETE FROM entry WHERE day = 20002".to_owned(), Some(day)),
         ("UPDATE entry SET body = replace(body, '12500', '16000') WHERE seq = 1".to_owned(), None),
     ] {

@@ -291,8 +291,10 @@ fn a_full_disk_is_survived() {
         store.connection().query_row(&format!("PRAGMA max_page_count = {pages}"), [], |_| Ok(())).unwrap();
     };
     limit(&store, 1);
-    let big =
-        MechanismCommit { lifts: (0..5000).map(|i| lift(i * 1000, 0).into()).collect(), ..empty_commit("main-hoist", 2) };
+    let big = MechanismCommit {
+        lifts: (0..5000).map(|i| lift(i * 1000, 0).into()).collect(),
+        ..empty_commit("main-hoist", 2)
+    };
     let refused = store.commit(std::slice::from_ref(&big)).unwrap_err();
     assert!(matches!(refused, StoreError::Full { .. }) && refused.may_pass(), "{refused}");
     let reader = Reader::open(dir.path()).unwrap();
@@ -309,7 +311,8 @@ fn a_lift_takes_at_most_64_bytes() {
     let mut store = Store::open(dir.path()).unwrap();
     // Two hoists in turn, so that one of them always grows in the middle of the table.
     for batch in 0..400_i64 {
-        let lifts = |shift| (0..50).map(|i| lift(1_760_000_000_000 + (batch * 50 + i) * 144_000 + shift, 0).into()).collect();
+        let lifts =
+            |shift| (0..50).map(|i| lift(1_760_000_000_000 + (batch * 50 + i) * 144_000 + shift, 0).into()).collect();
         let main = MechanismCommit { lifts: lifts(0), ..empty_commit("main-hoist", batch) };
         let aux = MechanismCommit { lifts: lifts(77), ..empty_commit("aux-hoist", batch) };
         store.commit(&[main, aux]).unwrap();

@@ -114,7 +114,8 @@ pub fn verify(reader: &Reader) -> Result<Verification, StoreError> {
     }
     let read = || -> Result<Vec<(Proof, Vec<Fault>)>, StoreError> {
         // One snapshot for all of it: the daemon may be writing meanwhile.
-        let snapshot = reader.connection().unchecked_transaction().map_err(|e| StoreError::of_sqlite(reader.path(), e))?;
+        let snapshot =
+            reader.connection().unchecked_transaction().map_err(|e| StoreError::of_sqlite(reader.path(), e))?;
         let keys = reader.keys(None)?;
         let proofs = keys.iter().map(|(key, id)| Walk::of(reader, *key, id)?.prove()).collect();
         drop(snapshot);
