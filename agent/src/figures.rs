@@ -405,6 +405,20 @@ pub struct SiteFigures {
     pub edition: &'static str,
     /// What these figures are not.
     pub caution: &'static str,
+    /// What is wrong with the record just now; only from the daemon that keeps it.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub findings: Vec<FindingFigures>,
+}
+
+/// Something that is wrong with the record just now.
+#[derive(Clone, PartialEq, Debug, Serialize)]
+pub struct FindingFigures {
+    /// `not_recorded`, `backup` or `ledger`.
+    pub finding: &'static str,
+    /// Since when, RFC 3339.
+    pub since: String,
+    /// In a sentence.
+    pub text: String,
 }
 
 /// The sentence that goes with every figure that people might act on.
@@ -427,6 +441,7 @@ pub fn of_site(config: &Config, record: impl Fn(&Mechanism) -> Record) -> SiteFi
         drives: Vec::new(),
         edition: tallyhook_analysis::class::EDITION,
         caution: CAUTION,
+        findings: Vec::new(),
     }
 }
 

@@ -268,6 +268,8 @@ fn site(table: &Table<'_>) -> Option<(String, TimeZone, Units, Language)> {
 fn store(table: &Table<'_>) -> Option<Store> {
     let directory = table.text("directory");
     let commit_every = table.time("commit_every");
+    let backup = table.text("backup");
+    let backup_keep = table.whole("backup_keep");
     let recording = match table.section("samples", &keys::SAMPLES) {
         Some(samples) => {
             let (days, megabytes) = (samples.whole("days"), samples.whole("megabytes"));
@@ -279,6 +281,8 @@ fn store(table: &Table<'_>) -> Option<Store> {
         directory: PathBuf::from(directory?.value),
         commit_every: Span::from_seconds(commit_every?.value),
         recording,
+        backup: Some(backup?.value).filter(|given| given != "none").map(PathBuf::from),
+        backup_keep: backup_keep?.value,
     })
 }
 

@@ -180,6 +180,14 @@ pub(crate) const STORE: Group = Group {
             Default("30s"),
             "Longest time between two commits while something runs: what a power cut can cost.",
         ),
+        key(
+            "backup",
+            Text("a path, or `none` for no copies; a relative one is taken from the store's directory"),
+            Default("backup"),
+            "Where a verified copy of the ledger is put every day; another disk is better. A damaged ledger is replaced by \
+             the newest good copy.",
+        ),
+        key("backup_keep", Whole(within(1.0, 100.0, "copies")), Default("3"), "How many copies are kept."),
         key("samples", Section, Means("raw samples are not kept"), "Keeps the raw samples as well, as a ring."),
     ],
 };

@@ -111,6 +111,28 @@ pub struct Store {
     pub commit_every: Span,
     /// The ring of raw samples, `None` when they are not kept.
     pub recording: Option<RecordingRing>,
+    /// Where a copy is put every day; a relative one is taken from the store's directory. `None` for no copies.
+    pub backup: Option<PathBuf>,
+    /// How many copies are kept, 1 to 100. Default 3.
+    pub backup_keep: u32,
+}
+
+impl Store {
+    /// A store with everything else at its default.
+    pub fn plain(directory: impl Into<PathBuf>) -> Self {
+        Store {
+            directory: directory.into(),
+            commit_every: Span::from_ms(30_000),
+            recording: None,
+            backup: Some("backup".into()),
+            backup_keep: 3,
+        }
+    }
+
+    /// The directory of the daily copies.
+    pub fn backup_directory(&self) -> Option<PathBuf> {
+        self.backup.as_ref().map(|backup| self.directory.join(backup))
+    }
 }
 
 /// Bounds of the ring of raw samples; whichever is reached first.

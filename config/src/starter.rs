@@ -115,6 +115,8 @@ impl Text {
         self.header(On, "[store]", store);
         self.key(store, "directory", On, &toml_text(&options.data));
         self.key(store, "commit_every", Off, "\"30s\"");
+        self.key(store, "backup", Off, "\"backup\"");
+        self.key(store, "backup_keep", Off, "3");
         self.prose(keys::SAMPLES.what);
         self.explain_all(&keys::SAMPLES);
         self.key(store, "samples", Off, "{ days = 14, megabytes = 500 }");

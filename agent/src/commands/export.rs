@@ -4,12 +4,15 @@ use std::fs::File;
 use std::io::{self, BufWriter, Write};
 use std::path::PathBuf;
 
+use tallyhook_analysis::spectrum::band_edges;
 use tallyhook_analysis::units::Timestamp;
 
 use crate::exit::{CommandResult, Failure, Outcome};
+use crate::figures::date_of;
 use crate::samples::recording::Recording;
 use crate::samples::{SignalSet, csv};
-use crate::store::{LiftFilter, Reader, StoreError};
+use crate::store::message::MessageKind;
+use crate::store::{LiftFilter, MessageFilter, Reader, StoreError};
 
 /// Writes what the store holds as CSV.
 #[derive(clap::Args, Debug)]
@@ -17,7 +20,7 @@ pub struct ExportArgs {
     /// The store's directory.
     #[arg(long, value_name = "DIR")]
     data: PathBuf,
-    /// `lifts`, `days` or `samples`.
+    /// `lifts`, `days`, `spectrum`, `findings`, `ledger` or `samples`.
     #[arg(long)]
     what: String,
     /// Of this mechanism; needed for samples when there are several.
@@ -68,8 +71,11 @@ pub fn run(args: ExportArgs) -> CommandResult {
     if args.format != "csv" {
         return Err(Failure::Usage(format!("export does not write `{}` yet; use --format csv", args.format)));
     }
-    if !["lifts", "days", "samples"].contains(&args.what.as_str()) {
-        return Err(Failure::Usage(format!("export has no `{}`; use --what lifts, days or samples", args.what)));
+    if !["lifts", "days", "spectrum", "findings", "ledger", "samples"].contains(&args.what.as_str()) {
+        return Err(Failure::Usage(format!(
+            "export has no `{}`; use --what lifts, days, spectrum, findings, ledger or samples",
+            args.what
+        )));
     }
     let reader = Reader::open(&args.data).map_err(Failure::usage)?;
     let known = reader.mechanisms().map_err(Failure::run)?;
@@ -85,6 +91,9 @@ pub fn run(args: ExportArgs) -> CommandResult {
     let written = match args.what.as_str() {
         "lifts" => lifts(&args, &reader, &mut out),
         "days" => days(&args, &reader, &known, &mut out),
+        "spectrum" => spectrum(&args, &reader, &known, &mut out),
+        "findings" => findings(&args, &reader, &mut out),
+        "ledger" => ledger(&args, &reader, &known, &mut out),
         _ => return samples(&args, &known, &mut out),
     };
     finish(written.and_then(|()| Ok(out.flush()?)))
@@ -145,6 +154,70 @@ fn days(args: &ExportArgs, reader: &Reader, known: &[String], out: &mut impl Wri
         }
     }
     Ok(())
+}
+
+/// Running time and lifts of each day by load band.
+fn spectrum(args: &ExportArgs, reader: &Reader, known: &[String], out: &mut impl Write) -> Result<(), Fault> {
+    writeln!(out, "mechanism,day,band_from,band_to,running_hours,lifts")?;
+    let day = |ms: i64| i32::try_from(ms.div_euclid(86_400_000)).unwrap_or(i32::MAX);
+    let (first, last) = (args.from.map_or(i32::MIN, day), args.to.map_or(i32::MAX, |ms| day(ms.saturating_sub(1))));
+    for id in known.iter().filter(|id| args.mechanism.as_ref().is_none_or(|asked| asked == *id)) {
+        for (number, t) in reader.days(id, first, last)? {
+            let label = date_of(number);
+            for (band, (ms, lifts)) in t.band_ms.iter().zip(t.band_lifts).enumerate() {
+                let (from, to) = band_edges(band);
+                let to = to.map_or(String::new(), |to| to.to_string());
+                writeln!(out, "{id},{label},{from},{to},{},{lifts}", *ms as f64 / 3_600_000.0)?;
+            }
+        }
+    }
+    Ok(())
+}
+
+/// What people were told: warnings and findings, raised and cleared.
+fn findings(args: &ExportArgs, reader: &Reader, out: &mut impl Write) -> Result<(), Fault> {
+    writeln!(out, "number,time,kind,crane,mechanism,what,raised,text,body")?;
+    for kind in [MessageKind::Warning, MessageKind::Finding] {
+        let filter = MessageFilter {
+            kind: Some(kind),
+            mechanism: args.mechanism.as_deref(),
+            from: args.from.map(Timestamp::from_ms),
+            to: args.to.map(Timestamp::from_ms),
+            ..MessageFilter::default()
+        };
+        for (seq, m) in reader.messages(&filter)? {
+            let text = |name: &str| m.body[name].as_str().unwrap_or_default();
+            let what = if kind == MessageKind::Finding { text("finding") } else { text("quantity") };
+            let raised = m.body["raised"].as_bool().map_or(String::new(), |raised| u8::from(raised).to_string());
+            let (at, name) = (date(m.at), kind.name());
+            let (crane, mechanism, said, body) =
+                (quoted(&m.crane), quoted(&m.mechanism), quoted(text("text")), quoted(&m.body.to_string()));
+            writeln!(out, "{seq},{at},{name},{crane},{mechanism},{what},{raised},{said},{body}")?;
+        }
+    }
+    Ok(())
+}
+
+/// The chain: every entry with its hash, so that it can be walked without this program.
+fn ledger(args: &ExportArgs, reader: &Reader, known: &[String], out: &mut impl Write) -> Result<(), Fault> {
+    writeln!(out, "mechanism,entry,kind,day,at_ms,previous,hash,body")?;
+    for id in known.iter().filter(|id| args.mechanism.as_ref().is_none_or(|asked| asked == *id)) {
+        for e in reader.entries(id)? {
+            let ms = e.at.as_ms();
+            if args.from.is_some_and(|from| ms < from) || args.to.is_some_and(|to| ms >= to) {
+                continue;
+            }
+            let day = e.day.map_or(String::new(), date_of);
+            let body = quoted(&e.body);
+            writeln!(out, "{id},{},{},{day},{ms},{},{},{body}", e.seq, e.kind.name(), e.previous, e.hash)?;
+        }
+    }
+    Ok(())
+}
+
+/// A field of CSV (RFC 4180) that may hold anything.
+fn quoted(text: &str) -> String {
+    format!("\"{}\"", text.replace('"', "\"\""))
 }
 
 /// The raw recording of one mechanism in the samples format. Read twice: the header must know the directions.

@@ -1,6 +1,7 @@
 //! The commands, a file each. This one holds the list and hands over.
 
 mod alarms;
+mod backup;
 mod check;
 mod check_live;
 mod classify;
@@ -13,6 +14,7 @@ mod lifts;
 mod notify;
 mod probe;
 mod replay;
+mod restore;
 mod run;
 mod service;
 mod simulate;
@@ -55,6 +57,8 @@ enum Command {
     Service(service::ServiceArgs),
     Simulate(simulate::SimulateArgs),
     Verify(verify::VerifyArgs),
+    Backup(backup::BackupArgs),
+    Restore(restore::RestoreArgs),
 }
 
 impl Arguments {
@@ -78,6 +82,8 @@ impl Arguments {
             Command::Service(args) => service::run(args),
             Command::Simulate(args) => simulate::run(args),
             Command::Verify(args) => verify::run(args),
+            Command::Backup(args) => backup::run(args),
+            Command::Restore(args) => restore::run(args),
         }
     }
 }

@@ -149,6 +149,12 @@ impl Book {
         &self.mechanism.id
     }
 
+    /// Up to where time has been counted; `None` before the first sample.
+    pub fn counted_to(&self) -> Option<Timestamp> {
+        let recorder = self.account.recorder();
+        recorder.began_at().map(|_| recorder.counted_to())
+    }
+
     /// The account as it stands.
     pub fn account(&self) -> &Account {
         &self.account
@@ -215,6 +221,20 @@ impl Book {
         self.pending.services.push(stored.seq);
     }
 
+    /// Something is wrong with the record as a whole, or no longer.
+    pub fn find(&mut self, finding: &str, raised: bool, at: Timestamp, text: &str) {
+        let word = if raised { "raised" } else { "cleared" };
+        let id = format!("{}:{finding}:{word}:{}", self.mechanism.id, at.as_ms());
+        let body = json!({ "finding": finding, "text": text, "raised": raised });
+        self.pending.say(&self.crane, &self.mechanism, MessageKind::Finding, id, at, body);
+    }
+
+    /// The site's clock disagreed: `moved` when the dates follow it. It becomes an entry of the chain.
+    pub fn note_clock(&mut self, at: Timestamp, off: Span, moved: bool) {
+        let what = if moved { "moved" } else { "not believed" };
+        self.pending.clock.push(json!({ "at": figures::rfc3339(at), "off_ms": off.as_ms(), "clock": what }));
+    }
+
     /// A drive of this mechanism has been silent for too long, or answers again.
     pub fn find_silence(&mut self, reading: &DriveReading, silence: Silence) {
         let (drive, at) = (&reading.drive, reading.at.wall);
@@ -263,6 +283,7 @@ impl Book {
         !(p.lifts.is_empty()
             && p.gaps.is_empty()
             && p.closed.is_empty()
+            && p.clock.is_empty()
             && p.messages.is_empty()
             && p.services.is_empty())
     }

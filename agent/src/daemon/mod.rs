@@ -7,6 +7,7 @@
 pub mod book;
 #[cfg(test)]
 mod book_tests;
+mod copies;
 pub mod reckoning;
 pub mod reminders;
 pub mod site;
@@ -65,11 +66,18 @@ pub enum DaemonError {
 pub async fn run(setup: Setup, mut stop: watch::Receiver<bool>) -> Result<(), DaemonError> {
     let Setup { config, config_text, clock, listener } = setup;
     let directory = &config.store.directory;
-    let store = Store::open(directory)?;
+    let copies = config.store.backup_directory();
+    let (store, recovered) = Store::open_sound(directory, copies.as_deref(), clock.now().wall)?;
     site::keep_configuration(directory, &config_text)
         .map_err(|error| DaemonError::Copy(directory.display().to_string(), error))?;
     let mut site = Site::open(config.clone(), &store, clock.now())?;
+    if let Some(recovered) = recovered {
+        site.raise("ledger", clock.now().wall, recovered.to_string());
+    }
     let store = store.into_handle()?;
+    let (copied_sender, mut copied) = mpsc::channel(1);
+    let mut copier = JoinSet::new();
+    copier.spawn(copies::keep(config.store.clone(), clock.clone(), copied_sender));
 
     let (figures_sender, figures) = watch::channel(Arc::new(site.figures()));
     let (drives_sender, drives) = watch::channel(Arc::new(site.drives()));
@@ -108,6 +116,7 @@ pub async fn run(setup: Setup, mut stop: watch::Receiver<bool>) -> Result<(), Da
             Some(ended) = tellers.join_next() => Wake::PartEnded("the telling of a destination", ended.err()),
             Some(ended) = page.join_next() => Wake::PartEnded("the page", ended.err()),
             Some(reading) = readings.recv() => Wake::Reading(reading),
+            Some(result) = copied.recv() => Wake::Copied(result),
             () = clock.sleep_until(next_tick) => Wake::Tick,
         };
         let now = clock.now();
@@ -116,6 +125,7 @@ pub async fn run(setup: Setup, mut stop: watch::Receiver<bool>) -> Result<(), Da
             Wake::PartEnded(what, None) => break Err(DaemonError::PartEnded(format!("{what} ended"))),
             Wake::PartEnded(what, Some(why)) => break Err(DaemonError::PartEnded(format!("{what} failed: {why}"))),
             Wake::Reading(reading) => site.take(reading),
+            Wake::Copied(result) => site.copied(result, now),
             Wake::Tick => {
                 next_tick = now.mono.plus(TICK);
                 // A store that cannot be read just now keeps them for the next tick.
@@ -169,13 +179,16 @@ pub async fn run(setup: Setup, mut stop: watch::Receiver<bool>) -> Result<(), Da
 async fn commit(site: &mut Site, store: &StoreHandle, now: Reading, all: bool) -> Result<(), DaemonError> {
     match store.commit(site.commits(now, all)).await {
         Ok(done) => {
-            site.stored(done);
+            site.stored(done, now);
             Ok(())
         }
         Err(refused) if refused.error.may_pass() => {
-            site.not_stored(&refused.error);
+            site.not_stored(&refused.error, now);
             Ok(())
         }
         Err(refused) => Err(refused.error.into()),
     }
 }
+
+#[cfg(test)]
+mod site_tests;

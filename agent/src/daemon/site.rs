@@ -10,18 +10,19 @@ use tallyhook_config::model::{Config, Target};
 
 use super::book::{Book, SiteCalendar};
 use super::reminders;
-use super::timeline::Timeline;
+use super::timeline::{Jump, Timeline, is_plausible};
 use crate::clock::Reading;
 use crate::drive::assemble::Assembler;
 use crate::drive::{Decoded, DriveFigures, DriveHealth, DriveReading, SignalFigures};
-use crate::figures::{self, SiteFigures};
+use crate::figures::{self, FindingFigures, SiteFigures};
 use crate::samples::recording::RingWriter;
 use crate::store::alarm::Alarm;
+use crate::store::backup::Made;
 use crate::store::service::StoredService;
 use crate::store::{Committed, MechanismCommit, Reader, Store, StoreError};
 
 /// The copy of the configuration that is kept with the ledger, so that the store can be read without the daemon.
-pub const CONFIGURATION_COPY: &str = "configuration.toml";
+pub use crate::store::backup::CONFIGURATION_COPY;
 
 /// Figures are refreshed at most this often, real time; what a person can follow.
 const FIGURES_EVERY: Span = Span::from_ms(500);
@@ -42,7 +43,15 @@ pub struct Site {
     drive_states: Vec<(String, Option<String>, u64)>,
     /// The last commit failed; said once until one goes through.
     commit_fails: bool,
+    /// What is wrong with the record as a whole.
+    findings: BTreeMap<&'static str, FindingFigures>,
+    /// Readings from before a clock could be believed, in their order; `None` once one was.
+    undated: Option<Vec<DriveReading>>,
 }
+
+/// Readings held until the time is known: some ten minutes of one drive at ten a second. Then they are dated from the
+/// end of the record on.
+const UNDATED: usize = 6_000;
 
 impl Site {
     /// Opens every book where the store left it. `now` is when the daemon starts.
@@ -75,11 +84,44 @@ impl Site {
             shown: None,
             drive_states: Vec::new(),
             commit_fails: false,
+            findings: BTreeMap::new(),
+            undated: Some(Vec::new()),
         })
     }
 
-    /// Takes what a drive answered, or that it did not.
-    pub fn take(&mut self, mut reading: DriveReading) {
+    /// Takes what a drive answered, or that it did not. Readings from before the first time that can be believed are
+    /// held, and dated by the monotonic clock when it is known.
+    pub fn take(&mut self, reading: DriveReading) {
+        let Some(held) = &mut self.undated else { return self.take_dated(reading) };
+        let recorded = self.books.iter().filter_map(Book::counted_to).max();
+        let at = reading.at;
+        let known = is_plausible(at.wall, recorded);
+        held.push(reading);
+        if known {
+            self.date_held(at);
+        } else if held.len() >= UNDATED {
+            self.date_from_the_record();
+        }
+    }
+
+    /// Dates what is held from the end of the record on: the earliest that it can be.
+    fn date_from_the_record(&mut self) {
+        let recorded = self.books.iter().filter_map(Book::counted_to).max();
+        let Some(first) = self.undated.as_ref().and_then(|held| held.first()).map(|r| r.at) else { return };
+        let wall = recorded.map_or(first.wall, |to| to.plus(Span::from_ms(1)));
+        tracing::warn!("the clock cannot be right; what is read is dated from the end of the record on");
+        self.date_held(Reading { wall, mono: first.mono });
+    }
+
+    /// Dates what is held by a reading of both clocks, and takes it.
+    fn date_held(&mut self, known: Reading) {
+        for mut reading in self.undated.take().unwrap_or_default() {
+            reading.at.wall = known.wall.plus(Span::from_ms(reading.at.mono.as_ms() - known.mono.as_ms()));
+            self.take_dated(reading);
+        }
+    }
+
+    fn take_dated(&mut self, mut reading: DriveReading) {
         let timeline = self.timelines.entry(reading.drive.clone()).or_insert_with(|| Timeline::new(reading.at));
         let (date, jump) = timeline.date(reading.at);
         reading.at.wall = date;
@@ -91,12 +133,19 @@ impl Site {
         self.watch_silence(&reading);
         self.see(&reading);
         let samples = self.assembler.take(&reading);
-        if let Some(by) = jump {
+        if let Some(Jump::Doubted(off)) = jump {
+            tracing::warn!(drive = %reading.drive, "the clock is off by {:.3} s and is not believed", off.as_seconds());
+            samples.iter().for_each(|(index, _)| self.books[*index].note_clock(date, off, false));
+        }
+        if let Some(Jump::Moved(by)) = jump {
             if let Some(health) = self.drives.get_mut(&reading.drive) {
                 health.clock_jumped(date, by);
             }
             tracing::warn!(drive = %reading.drive, "the clock was put right by {:.3} s", by.as_seconds());
-            samples.iter().for_each(|(index, _)| self.books[*index].rebase(by));
+            for (index, _) in &samples {
+                self.books[*index].rebase(by);
+                self.books[*index].note_clock(date, by, true);
+            }
         }
         for (index, sample) in samples {
             self.book(index, &sample);
@@ -207,17 +256,21 @@ impl Site {
 
     /// What to store in one transaction, for the books that have news; with `all`, for every book.
     pub fn commits(&mut self, now: Reading, all: bool) -> Vec<MechanismCommit> {
+        if all {
+            // The end: what is still held will not be dated better.
+            self.date_from_the_record();
+        }
         self.committed = now;
         self.books.iter().filter(|book| all || book.has_news()).filter_map(Book::commit).collect()
     }
 
     /// The commit went through: what it held leaves the books. Nothing may have been taken since
     /// [`Site::commits`].
-    pub fn stored(&mut self, done: Committed) {
-        if std::mem::take(&mut self.commit_fails) {
-            tracing::info!("the store takes commits again; nothing was lost");
-        }
+    pub fn stored(&mut self, done: Committed, now: Reading) {
         self.books.iter_mut().for_each(Book::committed);
+        if std::mem::take(&mut self.commit_fails) {
+            self.clear("not_recorded", now.wall, "the store takes commits again; nothing was lost");
+        }
         let mut anchors = done.anchors;
         for book in &mut self.books {
             if let Some(anchor) = anchors.remove(book.id()) {
@@ -226,10 +279,46 @@ impl Site {
         }
     }
 
+    /// Says what is wrong with the record as a whole: on the page, and to every destination.
+    pub fn raise(&mut self, finding: &'static str, at: Timestamp, text: String) {
+        tracing::error!("{text}");
+        if let Some(book) = self.books.first_mut().filter(|_| !self.findings.contains_key(finding)) {
+            book.find(finding, true, at, &text);
+        }
+        let since = self.findings.get(finding).map_or_else(|| figures::rfc3339(at), |standing| standing.since.clone());
+        self.findings.insert(finding, FindingFigures { finding, since, text });
+    }
+
+    /// What was wrong no longer is; does nothing where nothing was said.
+    pub fn clear(&mut self, finding: &'static str, at: Timestamp, text: &str) {
+        if let Some(standing) = self.findings.remove(finding) {
+            tracing::info!("{text}");
+            if let Some(book) = self.books.first_mut() {
+                book.find(finding, false, at, &format!("{text} (since {})", standing.since));
+            }
+        }
+    }
+
+    /// The day's copy of the ledger was made, or could not be.
+    pub fn copied(&mut self, result: Result<Made, StoreError>, now: Reading) {
+        match result {
+            Ok(made) => {
+                tracing::info!("the ledger was copied and verified: {}", made.copy.display());
+                self.clear("backup", now.wall, "the ledger is copied again");
+            }
+            Err(error) => self.raise("backup", now.wall, format!("the day's copy of the ledger failed: {error}")),
+        }
+    }
+
     /// The commit did not go through; everything stays in the books.
-    pub fn not_stored(&mut self, error: &StoreError) {
+    pub fn not_stored(&mut self, error: &StoreError, now: Reading) {
         if !std::mem::replace(&mut self.commit_fails, true) {
-            tracing::error!("{error}; counting goes on in memory");
+            let since = figures::rfc3339(now.wall);
+            self.raise(
+                "not_recorded",
+                now.wall,
+                format!("nothing is recorded since {since}: {error}. Counting goes on in memory"),
+            );
         }
     }
 
@@ -257,7 +346,8 @@ impl Site {
         let of = |mechanism: &tallyhook_config::model::Mechanism| {
             self.books.iter().find(|book| book.id() == mechanism.id).map(Book::record).unwrap_or_default()
         };
-        SiteFigures { drives: self.drives(), ..figures::of_site(&self.config, of) }
+        let findings = self.findings.values().cloned().collect();
+        SiteFigures { drives: self.drives(), findings, ..figures::of_site(&self.config, of) }
     }
 }
 

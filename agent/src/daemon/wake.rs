@@ -3,12 +3,16 @@
 use tokio::task::JoinError;
 
 use crate::drive::DriveReading;
+use crate::store::StoreError;
+use crate::store::backup::Made;
 
 /// Why the daemon's loop has something to do.
 #[derive(Debug)]
 pub enum Wake {
     /// A drive was polled, with or without an answer.
     Reading(DriveReading),
+    /// The day's copy of the ledger was made, or could not be.
+    Copied(Result<Made, StoreError>),
     /// The time to look whether a commit is due has come.
     Tick,
     /// A part of the daemon has ended although nobody asked it to; which, and the panic if there was one.

@@ -234,10 +234,8 @@ fn number(value: &Value) -> String {
 
 #[cfg(test)]
 pub(super) mod tests {
-    use std::path::PathBuf;
 
     use serde_json::json;
-    use tallyhook_analysis::units::Span;
     use tallyhook_config::model::{Page, Store};
 
     use super::*;
@@ -248,7 +246,7 @@ pub(super) mod tests {
             time_zone: jiff::tz::TimeZone::get("Europe/Berlin").unwrap(),
             units: Default::default(),
             language: Default::default(),
-            store: Store { directory: PathBuf::new(), commit_every: Span::from_ms(30_000), recording: None },
+            store: Store::plain(""),
             page: Page { listen: ([127, 0, 0, 1], 0).into() },
             alarms: Default::default(),
             drives: Default::default(),

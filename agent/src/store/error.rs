@@ -53,6 +53,12 @@ pub enum StoreError {
         /// The directory that was given.
         dir: PathBuf,
     },
+    /// Do not restore there: something is in that place, and nothing is overwritten.
+    #[error("{} is not empty; restore into a new directory, then name that one in the configuration", dir.display())]
+    Occupied {
+        /// The directory that was given.
+        dir: PathBuf,
+    },
     /// Stop writing and keep the file for repair: what it holds contradicts itself.
     #[error(
         "the store {} is damaged: {what}; stop the daemon, keep a copy of the directory, then restore a backup",

@@ -2,8 +2,10 @@
 //! `README.md` beside this file; SQL is written here and nowhere else.
 
 pub mod alarm;
+pub mod backup;
 pub mod message;
 
+mod care;
 mod chain;
 mod drives;
 mod error;
@@ -16,10 +18,13 @@ pub mod verify;
 mod write;
 
 #[cfg(test)]
+mod care_tests;
+#[cfg(test)]
 mod sealed_tests;
 #[cfg(test)]
 mod tests;
 
+pub use care::Recovered;
 pub use chain::{ChainEntry, EntryKind, Reckoning};
 pub use error::StoreError;
 pub use handle::{Refused, StoreHandle};

@@ -94,6 +94,14 @@ impl Reader {
         Ok(Reader { connection, path })
     }
 
+    /// Opens a ledger's file by its name: a copy, say.
+    ///
+    /// # Errors
+    /// As [`Reader::open`].
+    pub fn open_file(path: &Path) -> Result<Self, StoreError> {
+        Ok(Reader { connection: schema::open_file(path)?, path: path.to_owned() })
+    }
+
     /// Identifiers of all mechanisms that were ever committed, in the order of their first commit.
     ///
     /// # Errors

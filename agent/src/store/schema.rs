@@ -245,6 +245,35 @@ fn keep_copy(connection: &Connection, path: &Path, found: i64) -> Result<(), Sto
     std::fs::rename(&new, &copy).map_err(|error| StoreError::of_io(&copy, error))
 }
 
+/// Looks whether a ledger can be written on: its format, 0 for an empty file. Lets SQLite prove the structure and
+/// reads the state of every book. A log that a crash left is taken in first.
+pub(super) fn look_at(path: &Path) -> Result<i64, StoreError> {
+    if !path.is_file() {
+        return Err(StoreError::Missing { dir: path.parent().unwrap_or(path).to_owned() });
+    }
+    let sqlite = |error| StoreError::of_sqlite(path, error);
+    let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+    let connection = Connection::open_with_flags(path, flags).map_err(sqlite)?;
+    connection.busy_timeout(Duration::from_secs(BUSY_SECONDS)).map_err(sqlite)?;
+    let found = check_format(&connection, path)?;
+    if found == 0 {
+        return Ok(0);
+    }
+    let first: String = connection.query_row("PRAGMA quick_check(1)", [], |row| row.get(0)).map_err(sqlite)?;
+    if first != "ok" {
+        return Err(StoreError::damaged(path, first));
+    }
+    if found == FORMAT {
+        let read = || -> rusqlite::Result<Vec<String>> {
+            connection.prepare("SELECT id FROM mechanism")?.query_map([], |row| row.get(0))?.collect()
+        };
+        for mechanism in read().map_err(sqlite)? {
+            super::query::snapshot(&connection, path, &mechanism)?;
+        }
+    }
+    Ok(found)
+}
+
 /// A connection that appends beside the daemon's: for entries of people, which are rare and small.
 pub(super) fn open_beside(dir: &Path) -> Result<Connection, StoreError> {
     let (reader, path) = open_reader(dir)?;
@@ -260,26 +289,33 @@ pub(super) fn open_beside(dir: &Path) -> Result<Connection, StoreError> {
 /// A connection that reads only; any number of them, from any process, beside one writer.
 pub(super) fn open_reader(dir: &Path) -> Result<(Connection, PathBuf), StoreError> {
     let path = ledger_path(dir);
+    let connection = open_file(&path)?;
+    Ok((connection, path))
+}
+
+/// As [`open_reader`], by the file.
+pub(super) fn open_file(path: &Path) -> Result<Connection, StoreError> {
+    let missing = || StoreError::Missing { dir: path.parent().unwrap_or(path).to_owned() };
     if !path.is_file() {
-        return Err(StoreError::Missing { dir: dir.to_owned() });
+        return Err(missing());
     }
-    let sqlite = |error| StoreError::of_sqlite(&path, error);
+    let sqlite = |error| StoreError::of_sqlite(path, error);
     let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
-    let connection = Connection::open_with_flags(&path, flags).map_err(sqlite)?;
+    let connection = Connection::open_with_flags(path, flags).map_err(sqlite)?;
     connection.busy_timeout(Duration::from_secs(BUSY_SECONDS)).map_err(sqlite)?;
-    let found = check_format(&connection, &path)?;
+    let found = check_format(&connection, path)?;
     if found == 0 {
         // The daemon has just made the file and not filled it yet.
-        return Err(StoreError::Missing { dir: dir.to_owned() });
+        return Err(missing());
     }
     if found < FORMAT {
         return Err(StoreError::Io {
             what: format!("it still has format {found}; start `tallyhook run` on it once to bring it to {FORMAT}"),
-            path,
+            path: path.to_owned(),
         });
     }
     connection.set_prepared_statement_cache_capacity(32);
-    Ok((connection, path))
+    Ok(connection)
 }
 
 /// The file's format, 0 for an empty file; refuses what is newer or not ours.

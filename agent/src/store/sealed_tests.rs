@@ -112,10 +112,7 @@ fn one_row_changed_by_hand_is_found_with_its_day() {
         ("UPDATE day SET lifts = lifts - 1 WHERE day = 20002".to_owned(), Some(day)),
         ("UPDATE day SET gap_ms = gap_ms - 1 WHERE day = 20002".to_owned(), Some(day)),
         ("UPDATE day SET used_full_load_hours = 0.001 WHERE day = 20002".to_owned(), Some(day)),
-        (
-            "UPDATE day SET duty = replace(duty, '\"short_runs\":', '\"short_runs\":1') WHERE day = 20002".to_owned(),
-            Some(day),
-        ),
+        ("UPDATE day SET duty = replace(duty, '1', '0') WHERE day = 20002".to_owned(), Some(day)),
         (
             "UPDATE day SET running_by_load = (SELECT running_by_load FROM day WHERE day = 20003) WHERE day = 20002"
                 .to_owned(),

@@ -173,21 +173,41 @@ impl<'a> Walk<'a> {
 
         let mut lifts = self.lifts(&entries)?;
         let mut hours = self.hours()?;
-        let rows: BTreeMap<i32, Totals> = self.reader.days(self.id, i32::MIN, i32::MAX)?.into_iter().collect();
-        let records: BTreeMap<i32, DayRecord> =
-            self.reader.day_records(self.id, i32::MIN, i32::MAX)?.into_iter().map(|r| (r.day, r)).collect();
+        let mut rows: BTreeMap<i32, Totals> = BTreeMap::new();
+        let mut records: BTreeMap<i32, DayRecord> = BTreeMap::new();
+        let mut unreadable = BTreeSet::new();
+        for day in self.stored_days()? {
+            // One by one, so that a row that cannot be made out is named.
+            let read = self.reader.days(self.id, day, day);
+            match read.and_then(|sums| Ok((sums, self.reader.day_records(self.id, day, day)?))) {
+                Ok((sums, kept)) => {
+                    rows.extend(sums);
+                    records.extend(kept.into_iter().map(|record| (day, record)));
+                }
+                Err(StoreError::Damaged { what, .. }) => {
+                    self.fault(Some(day), None, format!("it cannot be made out: {what}"));
+                    unreadable.insert(day);
+                }
+                Err(other) => return Err(other),
+            }
+        }
         let last: BTreeMap<i32, &ChainEntry> =
             entries.iter().filter_map(|e| (e.kind == EntryKind::Day).then_some((e.day?, e))).collect();
         let newest = rows.last_key_value().map(|(day, _)| *day);
-        let changed: BTreeSet<i32> = days_of_changes(&entries);
+        let changed = days_of(&entries, |kind| matches!(kind, EntryKind::Begin | EntryKind::Configuration));
+        // An hour that is entered again with a clock set back may be that of the day before.
+        let moved = days_of(&entries, |kind| kind == EntryKind::Clock);
         let bases = Bases::of(&entries);
 
         let mut good = 0;
-        let known: BTreeSet<i32> = rows.keys().chain(last.keys()).copied().collect();
+        let known: BTreeSet<i32> = rows.keys().chain(last.keys()).chain(&unreadable).copied().collect();
         for &day in &known {
             let faults = self.faults.len();
             let (mine, clock) = (lifts.remove(&day).unwrap_or_default(), hours.remove(&day).unwrap_or_default());
             let entry = last.get(&day).copied();
+            if unreadable.contains(&day) {
+                continue;
+            }
             let Some(totals) = rows.get(&day) else {
                 self.fault(Some(day), entry, "the day was closed, but its sums are gone");
                 continue;
@@ -196,7 +216,7 @@ impl<'a> Walk<'a> {
                 if !thinned.lifts(day) {
                     self.compare_lifts(day, entry, totals, &mine.sums);
                 }
-                if !thinned.hours(day) && Some(day) != newest {
+                if !thinned.hours(day) && Some(day) != newest && !moved.contains(&day) {
                     self.compare_hours(day, entry, totals, &clock.sums);
                 }
             }
@@ -220,7 +240,9 @@ impl<'a> Walk<'a> {
         for day in lifts.into_keys().chain(hours.into_keys()).collect::<BTreeSet<_>>() {
             self.fault(Some(day), None, "there are lifts or hours of a day that has no sums");
         }
-        self.compare_life(&rows)?;
+        if unreadable.is_empty() {
+            self.compare_life(&rows)?;
+        }
         let proof = Proof {
             id: self.id.to_owned(),
             entries: entries.len() as u64,
@@ -231,6 +253,15 @@ impl<'a> Walk<'a> {
             hashes: entries.iter().map(|e| (e.hash.clone(), e.seq, e.day)).collect(),
         };
         Ok((proof, self.faults))
+    }
+
+    fn stored_days(&self) -> Result<Vec<i32>, StoreError> {
+        let mut found = Vec::new();
+        self.scan("SELECT day FROM day WHERE mechanism = ?1 ORDER BY day", |row| {
+            found.push(row.get(0)?);
+            Ok(())
+        })?;
+        Ok(found)
     }
 
     /// Numbers without a hole, each with the hash of the one before, each with its own hash.
@@ -516,13 +547,13 @@ impl Bases {
     }
 }
 
-/// Days in which the configuration may have changed: the one that was open then is the next to be closed.
-fn days_of_changes(entries: &[ChainEntry]) -> BTreeSet<i32> {
+/// Days in which such an entry was written: the one that was open then is the next to be closed.
+fn days_of(entries: &[ChainEntry], such: impl Fn(EntryKind) -> bool) -> BTreeSet<i32> {
     let mut found = BTreeSet::new();
     let mut changed = false;
     for entry in entries {
         match entry.kind {
-            EntryKind::Begin | EntryKind::Configuration => changed = true,
+            kind if such(kind) => changed = true,
             EntryKind::Day if std::mem::take(&mut changed) => found.extend(entry.day),
             _ => {}
         }

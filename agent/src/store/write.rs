@@ -17,6 +17,7 @@ use tallyhook_analysis::spectrum::Totals;
 use tallyhook_analysis::units::Timestamp;
 
 use super::alarm::{self, Alarm};
+use super::care::{self, Recovered};
 use super::chain::{self, EntryKind, Reckoning};
 use super::drives;
 use super::error::StoreError;
@@ -54,8 +55,8 @@ use crate::drive::DriveFigures;
 
 /// What follows from the samples of one mechanism since its last commit.
 ///
-/// Committing the same again changes nothing: lifts, gaps, flags and messages that stand already are left, days and
-/// state are replaced. So after any error the caller may simply try again.
+/// After any error nothing of it stands, so the caller may simply try again. Even where it stood already, lifts, gaps,
+/// flags, entries and messages would be left and days and state replaced; only hours are added to.
 #[derive(Clone, PartialEq, Debug, Default)]
 pub struct MechanismCommit {
     /// Identifier of the mechanism.
@@ -138,6 +139,24 @@ impl Store {
         let path = schema::ledger_path(dir);
         let connection = schema::open_writer(&path)?;
         Ok(Store { connection, path, _lock: lock })
+    }
+
+    /// As [`Store::open`], after a look at the ledger: a damaged one is put aside, and the newest copy of the directory
+    /// `copies` that adds up takes its place.
+    ///
+    /// # Errors
+    /// [`StoreError::Damaged`] when there is no such copy; everything is left as it is then.
+    pub fn open_sound(
+        dir: &Path,
+        copies: Option<&Path>,
+        now: Timestamp,
+    ) -> Result<(Self, Option<Recovered>), StoreError> {
+        std::fs::create_dir_all(dir).map_err(|error| StoreError::of_io(dir, error))?;
+        let lock = lock(dir)?;
+        let recovered = care::look(dir, copies, now)?;
+        let path = schema::ledger_path(dir);
+        let connection = schema::open_writer(&path)?;
+        Ok((Store { connection, path, _lock: lock }, recovered))
     }
 
     /// Writes all of `commits` in one transaction: after a crash either all of it stands or nothing.
@@ -429,6 +448,7 @@ fn write_hours(transaction: &Transaction<'_>, key: i64, hours: &[HourSums]) -> r
          VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9)",
     )?;
     for h in hours {
+        let h = &joined(transaction, key, h)?;
         insert.execute(params![
             key,
             h.begin.as_ms(),
@@ -442,6 +462,29 @@ fn write_hours(transaction: &Transaction<'_>, key: i64, hours: &[HourSums]) -> r
         ])?;
     }
     Ok(())
+}
+
+/// An hour that a clock set back entered twice holds both stays.
+fn joined(transaction: &Transaction<'_>, key: i64, hour: &HourSums) -> rusqlite::Result<HourSums> {
+    let standing = transaction
+        .prepare_cached(
+            "SELECT running_ms, gap_ms, cube_ms, starts, lifts FROM hour WHERE mechanism = ?1 AND begin_ms = ?2",
+        )?
+        .query_row(params![key, hour.begin.as_ms()], |row| {
+            let count = |column: usize| row.get::<_, i64>(column).map(|n| n as u64);
+            let cubes = row.get_ref(2)?.as_str()?.parse().unwrap_or(0_u128);
+            Ok((count(0)?, count(1)?, cubes, count(3)?, count(4)?))
+        })
+        .optional()?;
+    let mut joined = hour.clone();
+    if let Some((running, gap, cubes, starts, lifts)) = standing {
+        joined.running_ms += running;
+        joined.gap_ms += gap;
+        joined.cube_ms = joined.cube_ms.saturating_add(cubes);
+        joined.starts += starts;
+        joined.lifts += lifts;
+    }
+    Ok(joined)
 }
 
 fn write_gaps(transaction: &Transaction<'_>, key: i64, gaps: &[Gap]) -> rusqlite::Result<()> {

@@ -1,7 +1,6 @@
 //! The page as a reader's browser gets it, over a year of a made-up precast yard.
 
 use std::collections::{BTreeMap, BTreeSet};
-use std::path::PathBuf;
 
 use axum::body::{Body, to_bytes};
 use axum::http::{HeaderMap, Request};
@@ -58,7 +57,7 @@ fn config(crane_name: &str) -> Config {
         time_zone: TimeZone::UTC,
         units: Default::default(),
         language: Default::default(),
-        store: Store { directory: PathBuf::from("data"), commit_every: Span::from_ms(30_000), recording: None },
+        store: Store::plain("data"),
         page: Page { listen: "127.0.0.1:8080".parse().unwrap() },
         alarms: Default::default(),
         drives: BTreeMap::new(),

@@ -1,0 +1,180 @@
+//! A site at work while its clock jumps and while its disk is full.
+
+use std::path::Path;
+use std::process::Command;
+use std::sync::Arc;
+
+use tallyhook_analysis::sample::{Flag, Quantity};
+use tallyhook_analysis::units::{Span, Timestamp};
+use tallyhook_config::model::{Config, Target};
+
+use super::site::Site;
+use crate::clock::Reading;
+use crate::drive::{Decoded, DriveReading, LinkState, Value};
+use crate::store::message::MessageKind;
+use crate::store::verify::verify;
+use crate::store::{EntryKind, LiftFilter, MessageFilter, Reader, Store};
+
+const EVENING: i64 = 1_790_000_000_000;
+const HOUR: i64 = 3_600_000;
+
+fn config(directory: &Path) -> Arc<Config> {
+    let text = tallyhook_config::starter(&tallyhook_config::StarterOptions::default());
+    let mut config = tallyhook_config::load(&text, "site.toml").unwrap();
+    config.store.directory = directory.to_owned();
+    Arc::new(config)
+}
+
+fn reading(drive: &str, at: Reading) -> DriveReading {
+    // A lift a minute, heavier every time.
+    let (minute, second) = (at.mono.as_ms() / 60_000, at.mono.as_ms() / 1000 % 60);
+    let load = if (5..40).contains(&second) { (minute % 12 + 1) * 1_000_000 } else { 0 };
+    let flag = |on| Decoded::Flag(on);
+    let value = |target, value| Value { mechanism: 0, target, value };
+    let values = vec![
+        value(Target::Quantity(Quantity::Load), Decoded::Number(load)),
+        value(Target::Flag(Flag::Raising), flag((5..15).contains(&second))),
+        value(Target::Flag(Flag::Lowering), flag((30..42).contains(&second))),
+    ];
+    DriveReading { drive: drive.to_owned(), at, link: LinkState::Online, fault: None, values }
+}
+
+struct Night {
+    site: Site,
+    store: Store,
+    drive: String,
+}
+
+impl Night {
+    fn begin(directory: &Path, wall: i64) -> Self {
+        let config = config(directory);
+        let store = Store::open(directory).unwrap();
+        let now = Reading { wall: Timestamp::from_ms(wall), mono: Span::ZERO };
+        let drive = config.drives.keys().next().unwrap().clone();
+        Night { site: Site::open(config, &store, now).unwrap(), store, drive }
+    }
+
+    /// Plays the milliseconds `span` of the monotonic clock, the wall clock as `wall` has it.
+    fn play(&mut self, span: std::ops::Range<i64>, wall: impl Fn(i64) -> i64) {
+        for mono in span.step_by(1000) {
+            let now = Reading { wall: Timestamp::from_ms(wall(mono)), mono: Span::from_ms(mono) };
+            self.site.take(reading(&self.drive, now));
+            if self.site.commit_is_due(now) {
+                self.commit(now);
+            }
+        }
+    }
+
+    fn commit(&mut self, now: Reading) {
+        let commits = self.site.commits(now, false);
+        match self.store.commit(&commits) {
+            Ok(done) => self.site.stored(done, now),
+            Err(error) => {
+                assert!(error.may_pass(), "{error}");
+                self.site.not_stored(&error, now);
+            }
+        }
+    }
+}
+
+fn counted(directory: &Path) -> String {
+    let reader = Reader::open(directory).unwrap();
+    let found = verify(&reader).unwrap();
+    assert!(found.ok, "{:#?}", found.faults);
+    let id = "main-hoist";
+    assert!(reader.lift_count(&LiftFilter::default()).unwrap() > 100);
+    format!(
+        "{:?}\n{:?}\n{:?}\n{:?}",
+        reader.lifts(&LiftFilter::default()).unwrap(),
+        reader.days(id, i32::MIN, i32::MAX).unwrap(),
+        reader.hours(id, None, None).unwrap(),
+        reader.gaps(id, None, None).unwrap()
+    )
+}
+
+fn night(wall: impl Fn(i64) -> i64) -> (String, usize) {
+    let dir = tempfile::tempdir().unwrap();
+    let mut night = Night::begin(dir.path(), wall(0));
+    night.play(0..5 * HOUR, wall);
+    drop(night);
+    let entries = Reader::open(dir.path()).unwrap().entries("main-hoist").unwrap();
+    (counted(dir.path()), entries.iter().filter(|e| e.kind == EntryKind::Clock).count())
+}
+
+#[test]
+fn a_clock_that_jumps_in_the_night_gives_the_hours_and_lifts_of_a_good_one() {
+    let (good, entries) = night(|mono| EVENING + mono);
+    assert_eq!(entries, 0);
+    // To 1970, to 2038, back by a day, twice each.
+    let (disturbed, entries) = night(|mono| match mono / (HOUR / 3) {
+        3 | 9 => mono,
+        5 | 11 => 2_147_483_000_000 + mono,
+        7 | 13 => EVENING + mono - 24 * HOUR,
+        _ => EVENING + mono,
+    });
+    assert_eq!(disturbed, good);
+    assert_eq!(entries, 6, "each jump is an entry");
+    // A board without a battery clock, put right by the network five minutes after its start.
+    let (booted, _) = night(|mono| if mono < 300_000 { mono } else { EVENING + mono });
+    assert_eq!(booted, good);
+}
+
+/// A file system of 8 MB of its own, gone with the value.
+struct SmallDisk(tempfile::TempDir);
+
+impl SmallDisk {
+    fn new() -> Self {
+        let dir = tempfile::tempdir().unwrap();
+        let mounted = Command::new("mount").args(["-t", "tmpfs", "-o", "size=8m", "tmpfs"]).arg(dir.path()).output();
+        let mounted = mounted.expect("there is no `mount`: this proof needs a disk of 8 MB");
+        let why = String::from_utf8_lossy(&mounted.stderr).into_owned();
+        assert!(mounted.status.success(), "this proof needs a disk of 8 MB, run it as root: {why}");
+        SmallDisk(dir)
+    }
+}
+
+impl Drop for SmallDisk {
+    fn drop(&mut self) {
+        let _ = Command::new("umount").arg(self.0.path()).status();
+    }
+}
+
+#[test]
+fn a_disk_filled_to_the_brim_loses_nothing_and_is_told() {
+    let plain = tempfile::tempdir().unwrap();
+    let wall = |mono| EVENING + mono;
+    let mut other = Night::begin(plain.path(), EVENING);
+    other.play(0..3 * HOUR, wall);
+    drop(other);
+
+    let disk = SmallDisk::new();
+    let data = disk.0.path().join("data");
+    std::fs::create_dir(&data).unwrap();
+    let mut night = Night::begin(&data, EVENING);
+    night.play(0..HOUR, wall);
+    assert!(night.site.figures().findings.is_empty());
+    let filler = disk.0.path().join("filler");
+    let chunk = vec![1_u8; 4096];
+    let mut file = std::fs::File::create(&filler).unwrap();
+    while std::io::Write::write_all(&mut file, &chunk).is_ok() {}
+    drop(file);
+
+    night.play(HOUR..2 * HOUR, wall);
+    let findings = night.site.figures().findings;
+    assert_eq!(findings.len(), 1, "{findings:?}");
+    assert_eq!(findings[0].finding, "not_recorded");
+    assert!(findings[0].text.contains("no room"), "{}", findings[0].text);
+    let stored = Reader::open(&data).unwrap().lift_count(&LiftFilter::default()).unwrap();
+    let seen = night.site.figures().mechanisms[0].lifts;
+    assert!(stored + 30 < seen, "counting goes on in memory: {stored} stored, {seen} counted");
+
+    std::fs::remove_file(&filler).unwrap();
+    night.play(2 * HOUR..3 * HOUR, wall);
+    assert!(night.site.figures().findings.is_empty());
+    drop(night);
+    assert_eq!(counted(&data), counted(plain.path()), "as if there had been room all the time");
+    let filter = MessageFilter { kind: Some(MessageKind::Finding), ..MessageFilter::default() };
+    let told = Reader::open(&data).unwrap().messages(&filter).unwrap();
+    let raised: Vec<_> = told.iter().map(|(_, m)| m.body["raised"].as_bool().unwrap()).collect();
+    assert_eq!(raised, [true, false], "{told:#?}");
+}

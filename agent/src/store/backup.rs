@@ -1,0 +1,224 @@
+//! Copies of the ledger, and the way back.
+//!
+//! A copy is one file, made while the daemon writes: a ledger in itself, with the configuration in it. It gets its name
+//! only when it has been verified and is safe on the disk. Nothing that stands is ever overwritten.
+
+use std::fs::File;
+use std::path::{Path, PathBuf};
+
+use rusqlite::{Connection, OpenFlags, OptionalExtension as _, params};
+use tallyhook_analysis::units::Timestamp;
+
+use super::error::StoreError;
+use super::query::Reader;
+use super::schema;
+use super::verify::verify;
+
+/// The copy of the configuration beside the ledger.
+pub const CONFIGURATION_COPY: &str = "configuration.toml";
+
+/// Before the instant in a copy's name.
+const PREFIX: &str = "ledger-";
+const SUFFIX: &str = ".sqlite3";
+/// In the place of the suffix while a copy is not whole.
+const UNFINISHED: &str = ".unfinished";
+
+/// What a backup did.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct Made {
+    /// The new copy.
+    pub copy: PathBuf,
+    /// Older ones that were removed for it.
+    pub removed: Vec<PathBuf>,
+}
+
+/// Copies the ledger of the store in `data` to the directory `to`, verifies the copy, and keeps the newest `keep`. The
+/// daemon may be writing meanwhile.
+///
+/// # Errors
+/// [`StoreError::Damaged`] when the copy does not add up: then it is not kept, and none of the older ones is removed.
+pub fn make(data: &Path, to: &Path, keep: usize, now: Timestamp) -> Result<Made, StoreError> {
+    let io = |path: &Path| {
+        let path = path.to_owned();
+        move |error| StoreError::of_io(&path, error)
+    };
+    let reader = Reader::open(data)?;
+    std::fs::create_dir_all(to).map_err(io(to))?;
+    remove_unfinished(to)?;
+    let stem = format!("{PREFIX}{}", stamp(now));
+    let name = free_name(to, &stem, SUFFIX);
+    let new = to.join(format!("{stem}{UNFINISHED}"));
+    let whole = || -> Result<(), StoreError> {
+        reader
+            .connection()
+            .execute("VACUUM INTO ?1", [new.to_string_lossy()])
+            .map_err(|error| StoreError::of_sqlite(&new, error))?;
+        add_origin(&new, data, now)?;
+        prove(&new)?;
+        File::open(&new).and_then(|file| file.sync_all()).map_err(io(&new))?;
+        std::fs::rename(&new, &name).map_err(io(&name))?;
+        sync_directory(to)
+    };
+    if let Err(error) = whole() {
+        // What is left of it is of no use, and its room is needed.
+        let _ = std::fs::remove_file(&new);
+        return Err(error);
+    }
+    let mut removed = Vec::new();
+    for old in copies(to)?.into_iter().skip(keep.max(1)) {
+        std::fs::remove_file(&old).map_err(io(&old))?;
+        removed.push(old);
+    }
+    Ok(Made { copy: name, removed })
+}
+
+/// The copies in a directory, the newest first; none where there is no such directory.
+///
+/// # Errors
+/// [`StoreError::Io`] when the directory cannot be read.
+pub fn copies(directory: &Path) -> Result<Vec<PathBuf>, StoreError> {
+    let mut found = listed(directory, SUFFIX)?;
+    found.sort();
+    found.reverse();
+    Ok(found)
+}
+
+/// When a copy was made, by its own account; `None` for a ledger that is no copy.
+///
+/// # Errors
+/// When the file cannot be read.
+pub fn made_at(copy: &Path) -> Result<Option<Timestamp>, StoreError> {
+    let reader = Reader::open_file(copy)?;
+    let made: Option<i64> = reader
+        .connection()
+        .query_row("SELECT made_ms FROM copy", [], |row| row.get(0))
+        .optional()
+        .map_err(|error| StoreError::of_sqlite(copy, error))?;
+    Ok(made.map(Timestamp::from_ms))
+}
+
+/// Puts the copy `from` into the directory `data`, which must be empty or not be there; an older format is brought up
+/// on the way, and what arrives is verified before it gets its name.
+///
+/// # Errors
+/// [`StoreError::Occupied`] when there is something in `data`; [`StoreError::Damaged`] when the copy does not add up.
+pub fn restore(from: &Path, data: &Path) -> Result<(), StoreError> {
+    let io = |error| StoreError::of_io(data, error);
+    // Also refuses what is no ledger, before anything is made.
+    schema::look_at(from)?;
+    std::fs::create_dir_all(data).map_err(io)?;
+    if std::fs::read_dir(data).map_err(io)?.next().is_some() {
+        return Err(StoreError::Occupied { dir: data.to_owned() });
+    }
+    put_in_place(from, &schema::ledger_path(data)).inspect_err(|_| {
+        // The directory was empty: what is in it is ours and unfinished.
+        for left in std::fs::read_dir(data).into_iter().flatten().flatten() {
+            let _ = std::fs::remove_file(left.path());
+        }
+    })?;
+    let reader = Reader::open(data)?;
+    let text: Option<String> = reader
+        .connection()
+        .query_row("SELECT configuration FROM copy", [], |row| row.get(0))
+        .optional()
+        .map_err(|error| StoreError::of_sqlite(from, error))?
+        .flatten();
+    if let Some(text) = text {
+        let path = data.join(CONFIGURATION_COPY);
+        std::fs::write(&path, text).map_err(|error| StoreError::of_io(&path, error))?;
+    }
+    sync_directory(data)
+}
+
+/// Copies `from` beside `ledger`, proves it there, and gives it that name; `ledger` must not be there.
+pub(super) fn put_in_place(from: &Path, ledger: &Path) -> Result<(), StoreError> {
+    let new = ledger.with_extension("restoring");
+    let io = |error| StoreError::of_io(&new, error);
+    if new.exists() {
+        std::fs::remove_file(&new).map_err(io)?;
+    }
+    std::fs::copy(from, &new).map_err(io)?;
+    // Brings an older format up; the log is written back and gone when it is closed.
+    drop(schema::open_writer(&new)?);
+    prove(&new)?;
+    File::open(&new).and_then(|file| file.sync_all()).map_err(io)?;
+    if ledger.exists() {
+        return Err(StoreError::Occupied { dir: ledger.parent().unwrap_or(ledger).to_owned() });
+    }
+    std::fs::rename(&new, ledger).map_err(io)?;
+    for log in ["restoring-wal", "restoring-shm"] {
+        let _ = std::fs::remove_file(ledger.with_extension(log));
+    }
+    sync_directory(ledger.parent().unwrap_or(Path::new(".")))
+}
+
+/// A ledger that adds up, or the first thing that does not.
+pub(super) fn prove(file: &Path) -> Result<(), StoreError> {
+    let found = verify(&Reader::open_file(file)?)?;
+    match found.faults.first() {
+        None => Ok(()),
+        Some(fault) => Err(StoreError::damaged(file, fault.to_string())),
+    }
+}
+
+/// Writes into the copy when it was made, and the configuration of that time.
+fn add_origin(copy: &Path, data: &Path, now: Timestamp) -> Result<(), StoreError> {
+    let configuration = std::fs::read_to_string(data.join(CONFIGURATION_COPY)).ok();
+    let sqlite = |error| StoreError::of_sqlite(copy, error);
+    let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+    let connection = Connection::open_with_flags(copy, flags).map_err(sqlite)?;
+    // One file, with nothing beside it.
+    connection.pragma_update(None, "journal_mode", "DELETE").map_err(sqlite)?;
+    connection.execute("DELETE FROM copy", []).map_err(sqlite)?;
+    connection
+        .execute(
+            "INSERT INTO copy (made_ms, version, configuration) VALUES (?1, ?2, ?3)",
+            params![now.as_ms(), env!("CARGO_PKG_VERSION"), configuration],
+        )
+        .map_err(sqlite)?;
+    Ok(())
+}
+
+/// What a power cut left of a copy that was being made.
+fn remove_unfinished(directory: &Path) -> Result<(), StoreError> {
+    for left in listed(directory, UNFINISHED)? {
+        std::fs::remove_file(&left).map_err(|error| StoreError::of_io(&left, error))?;
+    }
+    Ok(())
+}
+
+fn listed(directory: &Path, suffix: &str) -> Result<Vec<PathBuf>, StoreError> {
+    let entries = match std::fs::read_dir(directory) {
+        Ok(entries) => entries,
+        Err(error) if error.kind() == std::io::ErrorKind::NotFound => return Ok(Vec::new()),
+        Err(error) => return Err(StoreError::of_io(directory, error)),
+    };
+    let ours = |path: &Path| {
+        path.file_name().and_then(|n| n.to_str()).is_some_and(|n| n.starts_with(PREFIX) && n.ends_with(suffix))
+    };
+    Ok(entries.flatten().map(|entry| entry.path()).filter(|path| ours(path)).collect())
+}
+
+/// `20310504T060000Z`: sorts by time, and every file system takes it.
+pub(super) fn stamp(at: Timestamp) -> String {
+    crate::figures::rfc3339(at)
+        .chars()
+        .filter(|c| !matches!(c, '-' | ':'))
+        .map(|c| if c == '.' { '_' } else { c })
+        .collect()
+}
+
+/// A name in `directory` that nothing has yet.
+pub(super) fn free_name(directory: &Path, stem: &str, suffix: &str) -> PathBuf {
+    let first = directory.join(format!("{stem}{suffix}"));
+    if !first.exists() {
+        return first;
+    }
+    let more = (2..).map(|n| directory.join(format!("{stem}-{n}{suffix}"))).find(|path| !path.exists());
+    more.unwrap_or(first)
+}
+
+/// Makes a new name in a directory durable.
+pub(super) fn sync_directory(directory: &Path) -> Result<(), StoreError> {
+    File::open(directory).and_then(|d| d.sync_all()).map_err(|error| StoreError::of_io(directory, error))
+}

@@ -1,0 +1,196 @@
+//! Copies, damage and the way back; a log cut at every frame.
+
+use std::collections::BTreeSet;
+use std::path::Path;
+
+use tallyhook_analysis::units::Timestamp;
+
+use super::backup::{copies, make, restore};
+use super::sealed_tests::{config, proof, work};
+use super::verify::verify;
+use super::*;
+
+fn at(second: i64) -> Timestamp {
+    Timestamp::from_ms(1_790_000_000_000 + second * 1000)
+}
+
+/// Everything that is sealed, to compare two ledgers by.
+fn sealed(dir: &Path) -> String {
+    let reader = Reader::open(dir).unwrap();
+    let id = "main-hoist";
+    format!(
+        "{:?}\n{:?}\n{:?}\n{:?}",
+        reader.lifts(&LiftFilter::default()).unwrap(),
+        reader.days(id, i32::MIN, i32::MAX).unwrap(),
+        reader.hours(id, None, None).unwrap(),
+        reader.entries(id).unwrap(),
+    )
+}
+
+fn filled(days: i64) -> tempfile::TempDir {
+    let dir = tempfile::tempdir().unwrap();
+    let mut store = Store::open(dir.path()).unwrap();
+    work(&mut store, &config(""), 0..days);
+    dir
+}
+
+#[test]
+fn a_copy_is_made_while_the_writer_writes_and_goes_back_into_an_empty_place_only() {
+    let dir = filled(3);
+    let (to, back) = (dir.path().join("copies"), dir.path().join("back"));
+    std::fs::write(dir.path().join("configuration.toml"), "# as it was").unwrap();
+    let mut store = Store::open(dir.path()).unwrap();
+    let kept = |n: i64, store: &mut Store| {
+        work(store, &config(""), 3 + n..4 + n);
+        make(dir.path(), &to, 2, at(n)).unwrap()
+    };
+    let first = kept(0, &mut store);
+    let then = sealed(dir.path());
+    assert!(first.removed.is_empty());
+    restore(&first.copy, &back).unwrap();
+    assert_eq!(sealed(&back), then, "what was copied is what came back");
+    assert!(proof(&back).ok);
+    assert_eq!(std::fs::read_to_string(back.join("configuration.toml")).unwrap(), "# as it was");
+
+    let before = std::fs::read(ledger_path(&back)).unwrap();
+    assert!(matches!(restore(&first.copy, &back), Err(StoreError::Occupied { .. })));
+    assert_eq!(std::fs::read(ledger_path(&back)).unwrap(), before);
+
+    kept(1, &mut store);
+    let third = kept(2, &mut store);
+    assert_eq!(third.removed, [first.copy], "the oldest goes");
+    assert_eq!(copies(&to).unwrap().len(), 2);
+
+    // The restored store goes on where it was left.
+    let mut again = Store::open(&back).unwrap();
+    work(&mut again, &config(""), 4..6);
+    drop(again);
+    assert!(proof(&back).ok, "{:#?}", proof(&back).faults);
+}
+
+#[test]
+fn a_copy_that_does_not_add_up_is_not_kept_and_removes_none() {
+    let dir = filled(4);
+    let to = dir.path().join("copies");
+    make(dir.path(), &to, 1, at(0)).unwrap();
+    let raw = rusqlite::Connection::open(ledger_path(dir.path())).unwrap();
+    raw.execute("UPDATE day SET lifts = lifts + 1 WHERE day = 20001", []).unwrap();
+    drop(raw);
+    let refused = make(dir.path(), &to, 1, at(90_000)).unwrap_err();
+    assert!(refused.to_string().contains("2024-10-05"), "{refused}");
+    assert_eq!(copies(&to).unwrap().len(), 1);
+    assert_eq!(std::fs::read_dir(&to).unwrap().count(), 1, "nothing unfinished is left");
+}
+
+#[test]
+fn damage_at_200_random_places_is_found_or_harmless_and_nothing_good_is_overwritten() {
+    let origin = filled(5);
+    let to = origin.path().join("backup");
+    let copy = make(origin.path(), &to, 3, at(0)).unwrap().copy;
+    let (good, saved) = (std::fs::read(ledger_path(origin.path())).unwrap(), std::fs::read(&copy).unwrap());
+    let truth = sealed(origin.path());
+    let mut random = fastrand::Rng::with_seed(9755);
+    let (mut replaced, mut told, mut harmless, mut refused) = (0, 0, 0, 0);
+    for n in 0..200 {
+        let dir = tempfile::tempdir().unwrap();
+        let mut bytes = good.clone();
+        if n % 4 == 0 {
+            bytes.truncate(random.usize(0..bytes.len()));
+        } else {
+            for _ in 0..random.usize(1..40) {
+                let place = random.usize(0..bytes.len());
+                bytes[place] ^= random.u8(1..=255);
+            }
+        }
+        let ledger = ledger_path(dir.path());
+        std::fs::write(&ledger, &bytes).unwrap();
+        match Store::open_sound(dir.path(), Some(&to), at(n)) {
+            Ok((store, Some(found))) => {
+                drop(store);
+                assert_eq!(std::fs::read(found.aside.unwrap()).unwrap(), bytes, "the damaged one is kept as it was");
+                assert!(proof(dir.path()).ok);
+                assert_eq!(sealed(dir.path()), truth);
+                replaced += 1;
+            }
+            Ok((store, None)) => {
+                drop(store);
+                if verify(&Reader::open(dir.path()).unwrap()).unwrap().ok {
+                    assert_eq!(sealed(dir.path()), truth, "verify must not be green over something else");
+                    harmless += 1;
+                } else {
+                    told += 1;
+                }
+            }
+            // A format number that was hit: a newer version's, or an older one's that cannot be brought up.
+            Err(error) => {
+                assert!(matches!(error, StoreError::TooNew { .. } | StoreError::Damaged { .. }), "{error}");
+                refused += 1;
+            }
+        }
+        assert_eq!(std::fs::read(&copy).unwrap(), saved, "the copy is never touched");
+    }
+    println!("{replaced} replaced by the copy, {told} named by verify, {harmless} harmless, {refused} refused");
+    assert!(replaced > 100, "{replaced}");
+    let back = tempfile::tempdir().unwrap();
+    restore(&copy, back.path()).unwrap();
+    assert!(proof(back.path()).ok);
+}
+
+#[test]
+fn a_ledger_that_is_gone_comes_back_and_without_a_copy_a_damaged_one_stays_as_it_is() {
+    let dir = filled(3);
+    let to = dir.path().join("backup");
+    make(dir.path(), &to, 3, at(0)).unwrap();
+    let truth = sealed(dir.path());
+    // As after a power cut between putting the damaged one aside and putting the copy in its place.
+    std::fs::remove_file(ledger_path(dir.path())).unwrap();
+    let (store, found) = Store::open_sound(dir.path(), Some(&to), at(9)).unwrap();
+    drop(store);
+    assert!(found.unwrap().aside.is_none());
+    assert_eq!(sealed(dir.path()), truth);
+
+    let mut bytes = std::fs::read(ledger_path(dir.path())).unwrap();
+    bytes.truncate(9000);
+    std::fs::write(ledger_path(dir.path()), &bytes).unwrap();
+    assert!(Store::open_sound(dir.path(), None, at(9)).is_err());
+    assert_eq!(std::fs::read(ledger_path(dir.path())).unwrap(), bytes);
+}
+
+/// A power cut leaves of the log what had been written of it: cut at every frame and in its midst, the ledger opens, is
+/// that of some commit, and adds up.
+#[test]
+fn a_log_cut_at_every_frame_gives_the_ledger_of_some_commit() {
+    const HEADER: usize = 32;
+    const FRAME: usize = 24 + 4096;
+    let dir = filled(1);
+    let mut store = Store::open(dir.path()).unwrap();
+    let wal = dir.path().join("ledger.sqlite3-wal");
+    let base = std::fs::read(ledger_path(dir.path())).unwrap();
+    let mut commits = BTreeSet::from([sealed(dir.path())]);
+    let mut last = String::new();
+    for day in 1..7 {
+        work(&mut store, &config(""), day..day + 1);
+        last = sealed(dir.path());
+        commits.insert(last.clone());
+    }
+    assert_eq!(std::fs::read(ledger_path(dir.path())).unwrap(), base, "all of it is still in the log");
+    let log = std::fs::read(&wal).unwrap();
+    let frames = (log.len() - HEADER) / FRAME;
+    assert!(frames > 50, "{frames}");
+    let mut seen = BTreeSet::new();
+    for cut in (0..=frames).flat_map(|n| [HEADER + n * FRAME, HEADER + n * FRAME + 24, HEADER + n * FRAME + 2000]) {
+        let place = tempfile::tempdir().unwrap();
+        std::fs::write(ledger_path(place.path()), &base).unwrap();
+        std::fs::write(place.path().join("ledger.sqlite3-wal"), &log[..cut.min(log.len())]).unwrap();
+        drop(Store::open(place.path()).unwrap());
+        let found = proof(place.path());
+        assert!(found.ok, "cut at {cut}: {:#?}", found.faults);
+        let stands = sealed(place.path());
+        assert!(commits.contains(&stands), "cut at {cut}: that is the ledger of no commit");
+        seen.insert(stands);
+    }
+    println!("{frames} frames, {} commits, {} seen", commits.len(), seen.len());
+    assert_eq!(seen, commits, "each commit stands after some cut");
+    drop(store);
+    assert_eq!(sealed(dir.path()), last);
+}
