@@ -145,6 +145,11 @@ impl Running {
         }
     }
 
+    /// The lines of standard output that have come since the last call.
+    pub fn lines_so_far(&mut self) -> Vec<String> {
+        self.lines.try_iter().collect()
+    }
+
     /// What it has written to standard error so far.
     pub fn stderr(&self) -> String {
         self.errors.lock().unwrap().clone()

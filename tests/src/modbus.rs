@@ -155,7 +155,14 @@ fn pace(mut from: File, mut to: File, character: Duration) {
 pub struct FunctionProxy {
     /// Where the master connects.
     pub port: u16,
-    seen: Arc<Mutex<BTreeSet<u8>>>,
+    seen: Arc<Mutex<Seen>>,
+}
+
+/// What a proxy has noted.
+#[derive(Default)]
+struct Seen {
+    functions: BTreeSet<u8>,
+    times: Vec<Instant>,
 }
 
 impl FunctionProxy {
@@ -172,7 +179,7 @@ impl FunctionProxy {
 
     fn on(listener: TcpListener, device: u16) -> Self {
         let port = listener.local_addr().unwrap().port();
-        let seen = Arc::new(Mutex::new(BTreeSet::new()));
+        let seen = Arc::new(Mutex::new(Seen::default()));
         let noted = seen.clone();
         std::thread::spawn(move || {
             for master in listener.incoming().map_while(Result::ok) {
@@ -185,7 +192,12 @@ impl FunctionProxy {
 
     /// The function codes so far.
     pub fn functions(&self) -> Vec<u8> {
-        self.seen.lock().unwrap().iter().copied().collect()
+        self.seen.lock().unwrap().functions.iter().copied().collect()
+    }
+
+    /// When each request came, in order.
+    pub fn times(&self) -> Vec<Instant> {
+        self.seen.lock().unwrap().times.clone()
     }
 }
 
@@ -201,7 +213,7 @@ impl Drop for FunctionProxy {
 }
 
 /// Passes one connection on. A device that is away closes the connection, as without the proxy.
-fn pass(mut master: TcpStream, device: u16, seen: &Mutex<BTreeSet<u8>>) {
+fn pass(mut master: TcpStream, device: u16, seen: &Mutex<Seen>) {
     let Ok(mut device) = TcpStream::connect(("127.0.0.1", device)) else { return };
     for stream in [&master, &device] {
         stream.set_nodelay(true).unwrap();
@@ -217,7 +229,11 @@ fn pass(mut master: TcpStream, device: u16, seen: &Mutex<BTreeSet<u8>>) {
         if master.read_exact(&mut rest).is_err() {
             break;
         }
-        seen.lock().unwrap().extend(rest.first());
+        {
+            let mut seen = seen.lock().unwrap();
+            seen.functions.extend(rest.first());
+            seen.times.push(Instant::now());
+        }
         if device.write_all(&[&head[..], &rest].concat()).is_err() {
             break;
         }

@@ -39,6 +39,7 @@ pub struct Broker {
     pub port: u16,
     process: Option<Running>,
     home: Cabinet,
+    keeps: bool,
 }
 
 impl Default for Broker {
@@ -50,7 +51,16 @@ impl Default for Broker {
 impl Broker {
     /// Starts a broker that keeps its sessions across a restart.
     pub fn start() -> Self {
-        let mut broker = Broker { port: free_port(), process: None, home: Cabinet::new() };
+        Self::with(true)
+    }
+
+    /// Starts a broker that keeps nothing on disk: after a kill it has forgotten sessions, retained and queued messages.
+    pub fn forgetful() -> Self {
+        Self::with(false)
+    }
+
+    fn with(keeps: bool) -> Self {
+        let mut broker = Broker { port: free_port(), process: None, home: Cabinet::new(), keeps };
         broker.up();
         broker
     }
@@ -58,11 +68,13 @@ impl Broker {
     /// Starts the broker again after [`Broker::kill`].
     pub fn up(&mut self) {
         let home = self.home.path().display();
-        let config = format!(
-            "listener {} 127.0.0.1\nallow_anonymous true\nuser root\npersistence true\npersistence_location {home}/\n\
-             autosave_interval 1\nautosave_on_changes true\n",
-            self.port
+        let mut config = format!(
+            "listener {} 127.0.0.1\nallow_anonymous true\nuser root\nmax_queued_messages 0\npersistence {}\n",
+            self.port, self.keeps
         );
+        if self.keeps {
+            config += &format!("persistence_location {home}/\nautosave_interval 1\nautosave_on_changes true\n");
+        }
         let file = self.home.write("broker.conf", &config);
         let mut command = Command::new("mosquitto");
         command.arg("-c").arg(file);
@@ -82,5 +94,21 @@ impl Broker {
         let mut command = Command::new("mosquitto_sub");
         command.args(["-h", "127.0.0.1", "-p", &self.port.to_string(), "-q", "1", "-t", filter, "-F", "%t %p"]);
         Running::start(command)
+    }
+
+    /// As [`Broker::subscribe`], in a session of that name, which a broker that keeps sessions goes on with.
+    pub fn subscribe_as(&self, name: &str, filter: &str) -> Running {
+        let mut command = Command::new("mosquitto_sub");
+        let port = self.port.to_string();
+        command.args(["-h", "127.0.0.1", "-p", &port, "-i", name, "-c", "-q", "1", "-t", filter, "-F", "%t %p"]);
+        Running::start(command)
+    }
+
+    /// Publishes a text with a client that is not ours; whether the broker took it.
+    pub fn publish(&self, topic: &str, text: &str) -> bool {
+        let port = self.port.to_string();
+        let mut command = Command::new("mosquitto_pub");
+        command.args(["-h", "127.0.0.1", "-p", &port, "-q", "1", "-t", topic, "-m", text]);
+        command.stderr(std::process::Stdio::null()).status().is_ok_and(|status| status.success())
     }
 }

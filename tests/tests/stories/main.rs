@@ -3,6 +3,7 @@
 #![allow(clippy::unwrap_used, clippy::expect_used, reason = "tests")]
 
 mod broken_configurations;
+mod broker_killed;
 mod demo;
 mod first_look;
 mod outage;
