@@ -2,10 +2,10 @@
 
 use tokio::task::JoinError;
 
+use super::Change;
 use crate::drive::DriveReading;
 
 /// Why the daemon's loop has something to do.
-#[derive(Debug)]
 pub enum Wake {
     /// A drive was polled, with or without an answer.
     Reading(DriveReading),
@@ -13,6 +13,8 @@ pub enum Wake {
     Tick,
     /// A part of the daemon has ended although nobody asked it to; which, and the panic if there was one.
     PartEnded(&'static str, Option<JoinError>),
+    /// A new configuration has come.
+    Change(Change),
     /// Somebody asked the daemon to stop.
     Stop,
 }
