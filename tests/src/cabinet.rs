@@ -57,6 +57,13 @@ impl Cabinet {
         }
     }
 
+    /// Starts the binary with more in its environment.
+    pub fn start_with(&self, environment: &[(&str, &std::ffi::OsStr)], arguments: &[&str]) -> Running {
+        let mut command = Command::new(binary());
+        command.args(arguments).current_dir(self.path()).envs(environment.iter().copied());
+        Running::start(command)
+    }
+
     /// Starts the binary and lets it run.
     pub fn start(&self, arguments: &[&str]) -> Running {
         let mut command = Command::new(binary());

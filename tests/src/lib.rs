@@ -6,6 +6,7 @@
 
 pub mod cabinet;
 pub mod gate;
+pub mod manager;
 pub mod modbus;
 pub mod panel;
 pub mod peers;

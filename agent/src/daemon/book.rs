@@ -262,6 +262,14 @@ impl Book {
         self.pending.say(&self.crane, &self.mechanism, MessageKind::Finding, id, at, body);
     }
 
+    /// A new configuration was refused, or one was taken after that.
+    pub fn find_configuration(&mut self, raised: bool, text: &str, at: Timestamp) {
+        let body = json!({ "finding": "configuration", "text": text, "raised": raised });
+        let word = if raised { "raised" } else { "cleared" };
+        let id = format!("{}:configuration:{word}:{}", self.mechanism.id, at.as_ms());
+        self.pending.say(&self.crane, &self.mechanism, MessageKind::Finding, id, at, body);
+    }
+
     /// Reminds people of an alarm, once until the next commit.
     pub fn remind(&mut self, alarm: u64, message: Message) {
         if !self.pending.reminded.contains(&alarm) {

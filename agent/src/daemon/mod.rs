@@ -11,6 +11,9 @@ mod copies;
 pub mod reckoning;
 pub mod reminders;
 pub mod site;
+pub mod supervision;
+#[cfg(test)]
+mod tests;
 pub mod timeline;
 pub mod wake;
 
@@ -25,7 +28,8 @@ use tokio::task::JoinSet;
 use crate::clock::{Clock, Reading};
 use crate::store::{Store, StoreError, StoreHandle};
 use crate::{drive, publish, web};
-use site::Site;
+use site::{Site, Timelines};
+use supervision::{Manager, Progress};
 use wake::Wake;
 
 /// How often the daemon looks whether a commit is due when no drive wakes it.
@@ -59,26 +63,108 @@ pub enum DaemonError {
     PartEnded(String),
 }
 
+/// A configuration that has come while the daemon runs.
+pub enum Change {
+    /// A checked one, to go on with.
+    Take(Box<Next>),
+    /// One that cannot be taken, and why, in a sentence.
+    Refuse(String),
+}
+
+/// What the daemon is to go on with.
+pub struct Next {
+    /// The checked configuration.
+    pub config: Arc<Config>,
+    /// The text it was made from.
+    pub config_text: String,
+    /// Where the page is served from now on; `None` where that stays as it is.
+    pub listener: Option<std::net::TcpListener>,
+}
+
+/// Who watches over the daemon, who may change its configuration, and what one run leaves to the next.
+#[derive(Default)]
+pub struct Surroundings {
+    /// Who is told that the daemon works.
+    pub manager: Manager,
+    /// New configurations; `None` where there cannot be any.
+    pub changes: Option<mpsc::Receiver<Change>>,
+    /// Each drive's time-line: a run that goes on from another in the same process dates as that one did.
+    pub timelines: Timelines,
+    /// The configuration that was offered last was refused.
+    pub refused: bool,
+    /// The last reading that the run before this one took, on the same clock.
+    pub last_reading: Option<Span>,
+}
+
+impl Surroundings {
+    async fn change(&mut self) -> Change {
+        match &mut self.changes {
+            Some(changes) => match changes.recv().await {
+                Some(change) => change,
+                None => std::future::pending().await,
+            },
+            None => std::future::pending().await,
+        }
+    }
+}
+
+/// Why a run ended in good order.
+pub enum Ended {
+    /// Somebody asked the daemon to stop.
+    Stopped,
+    /// A new configuration is to be taken: run again with it.
+    Changed(Box<Next>),
+}
+
 /// Runs until `stop` turns true or a part of the daemon fails; commits everything before it returns.
 ///
 /// # Errors
 /// [`DaemonError`] says which part ended and what to do.
-pub async fn run(setup: Setup, mut stop: watch::Receiver<bool>) -> Result<(), DaemonError> {
-    let Setup { config, config_text, clock, listener } = setup;
+pub async fn run(setup: Setup, stop: watch::Receiver<bool>) -> Result<(), DaemonError> {
+    run_watched(setup, stop, &mut Surroundings::default()).await.map(|_| ())
+}
+
+/// As [`run`], watched over by a service manager, and also until a new configuration is to be taken.
+///
+/// # Errors
+/// [`DaemonError`] says which part ended and what to do.
+pub async fn run_watched(
+    setup: Setup,
+    stop: watch::Receiver<bool>,
+    around: &mut Surroundings,
+) -> Result<Ended, DaemonError> {
+    let Setup { config, config_text, clock, .. } = &setup;
     let directory = &config.store.directory;
     let copies = config.store.backup_directory();
     let (store, recovered) = Store::open_sound(directory, copies.as_deref(), clock.now().wall)?;
-    site::keep_configuration(directory, &config_text)
+    site::keep_configuration(directory, config_text)
         .map_err(|error| DaemonError::Copy(directory.display().to_string(), error))?;
     let mut site = Site::open(config.clone(), &store, clock.now())?;
     if let Some(recovered) = recovered {
         site.raise("ledger", clock.now().wall, recovered.to_string());
     }
-    let store = store.into_handle()?;
+    site.set_timelines(std::mem::take(&mut around.timelines));
+    let ended = run_on(setup, site, store.into_handle()?, stop, around).await;
+    around.manager.tell(match &ended {
+        Ok(Ended::Changed(_)) => "STATUS=takes a new configuration",
+        _ => "STOPPING=1",
+    });
+    ended
+}
+
+/// The loop, on a store that is open.
+async fn run_on(
+    setup: Setup,
+    mut site: Site,
+    store: StoreHandle,
+    mut stop: watch::Receiver<bool>,
+    around: &mut Surroundings,
+) -> Result<Ended, DaemonError> {
+    let Setup { config, config_text: _, clock, listener } = setup;
+    let directory = &config.store.directory;
     let (copied_sender, mut copied) = mpsc::channel(1);
     let mut copier = JoinSet::new();
     copier.spawn(copies::keep(config.store.clone(), clock.clone(), copied_sender));
-
     let (figures_sender, figures) = watch::channel(Arc::new(site.figures()));
     let (drives_sender, drives) = watch::channel(Arc::new(site.drives()));
     // Pollers end first, so that what they have sent is stored and told before those who tell it end.
@@ -106,26 +192,69 @@ pub async fn run(setup: Setup, mut stop: watch::Receiver<bool>) -> Result<(), Da
         }
     });
 
-    let mut next_tick = clock.now().mono.plus(TICK);
+    let begun = clock.now().mono;
+    let mut progress = Progress::new(&config, begun, clock.speed());
+    around.manager.tell("READY=1\nWATCHDOG=1\nSTATUS=polls and counts");
+    if std::mem::take(&mut around.refused) {
+        site.configuration_taken(clock.now());
+    }
+    let mut next_tick = begun.plus(TICK);
     let mut next_reminders = next_tick;
+    // What comes after this run, while those who tell are still ending: a slow broker must not stop the counting.
+    let mut next: Option<Box<Next>> = None;
+    let mut last_reading = None;
     let result = loop {
+        if next.is_some() && tellers.is_empty() && page.is_empty() {
+            break Ok(());
+        }
         let wake = tokio::select! {
             biased;
             _ = stop.wait_for(|asked| *asked) => Wake::Stop,
+            () = store.ended() => break Err(StoreError::Closed.into()),
             Some(ended) = pollers.join_next() => Wake::PartEnded("the polling of a drive", ended.err()),
-            Some(ended) = tellers.join_next() => Wake::PartEnded("the telling of a destination", ended.err()),
-            Some(ended) = page.join_next() => Wake::PartEnded("the page", ended.err()),
+            Some(ended) = tellers.join_next() => match next {
+                Some(_) => { log_end(ended.err()); continue }
+                None => Wake::PartEnded("the telling of a destination", ended.err()),
+            },
+            Some(ended) = page.join_next() => match next {
+                Some(_) => { log_end(ended.err()); continue }
+                None => Wake::PartEnded("the page", ended.err()),
+            },
+            change = around.change(), if next.is_none() => Wake::Change(change),
             Some(reading) = readings.recv() => Wake::Reading(reading),
             Some(result) = copied.recv() => Wake::Copied(result),
             () = clock.sleep_until(next_tick) => Wake::Tick,
         };
         let now = clock.now();
         match wake {
-            Wake::Stop => break Ok(()),
+            Wake::Stop => {
+                next = None;
+                break Ok(());
+            }
             Wake::PartEnded(what, None) => break Err(DaemonError::PartEnded(format!("{what} ended"))),
             Wake::PartEnded(what, Some(why)) => break Err(DaemonError::PartEnded(format!("{what} failed: {why}"))),
-            Wake::Reading(reading) => site.take(reading),
+            Wake::Change(change) => match accept(change, &config) {
+                Ok(new) => {
+                    tracing::info!("a new configuration has been checked and is taken");
+                    telling_ends.send_replace(true);
+                    next = Some(new);
+                }
+                Err(why) => {
+                    tracing::error!("the new configuration is refused, the old one stays in force: {why}");
+                    site.configuration_refused(&why, now);
+                    around.refused = true;
+                }
+            },
             Wake::Copied(result) => site.copied(result, now),
+            Wake::Reading(reading) => {
+                progress.polled(&reading.drive, now.mono);
+                if let Some(last) = around.last_reading.take() {
+                    let without = reading.at.mono.as_ms() - last.as_ms();
+                    tracing::info!("counts by the new configuration; {without} ms lay without a reading");
+                }
+                last_reading = Some(reading.at.mono);
+                site.take(reading);
+            }
             Wake::Tick => {
                 next_tick = now.mono.plus(TICK);
                 // A store that cannot be read just now keeps them for the next tick.
@@ -154,10 +283,15 @@ pub async fn run(setup: Setup, mut stop: watch::Receiver<bool>) -> Result<(), Da
             figures_sender.send_replace(Arc::new(new));
             drives_sender.send_replace(Arc::new(site.drives()));
         }
+        // Only here: the loop has come round, and the commit, if one was due, has come back from the disk.
+        if progress.feeds(now.mono) {
+            around.manager.tell("WATCHDOG=1");
+        }
     };
 
     polling_ends.send_replace(true);
     while let Some(reading) = readings.recv().await {
+        last_reading = Some(reading.at.mono);
         site.take(reading);
     }
     let stored = commit(&mut site, &store, clock.now(), true).await;
@@ -166,13 +300,33 @@ pub async fn run(setup: Setup, mut stop: watch::Receiver<bool>) -> Result<(), Da
     telling_ends.send_replace(true);
     for mut part in [pollers, tellers, page] {
         while let Some(ended) = part.join_next().await {
-            if let Err(error) = ended {
-                tracing::error!("a part of the daemon failed while it was stopping: {error}");
-            }
+            log_end(ended.err());
         }
     }
     store.close().await;
-    result.and(stored)
+    around.timelines = site.into_timelines();
+    around.last_reading = last_reading;
+    result.and(stored)?;
+    Ok(next.map_or(Ended::Stopped, Ended::Changed))
+}
+
+fn log_end(failed: Option<tokio::task::JoinError>) {
+    if let Some(error) = failed {
+        tracing::error!("a part of the daemon failed while it was stopping: {error}");
+    }
+}
+
+/// Whether a change can be taken by a daemon that runs.
+fn accept(change: Change, present: &Config) -> Result<Box<Next>, String> {
+    match change {
+        Change::Refuse(why) => Err(why),
+        Change::Take(next) if next.config.store.directory != present.store.directory => Err(format!(
+            "it names another store, {} instead of {}; move the store with the daemon stopped, then start it",
+            next.config.store.directory.display(),
+            present.store.directory.display(),
+        )),
+        Change::Take(next) => Ok(next),
+    }
 }
 
 /// Stores what the books hold. A failure that may pass leaves it in the books; one that will not ends the run.

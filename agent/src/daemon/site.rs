@@ -27,13 +27,16 @@ pub use crate::store::backup::CONFIGURATION_COPY;
 /// Figures are refreshed at most this often, real time; what a person can follow.
 const FIGURES_EVERY: Span = Span::from_ms(500);
 
+/// The time-line of each drive, by its name.
+pub type Timelines = BTreeMap<String, Timeline>;
+
 /// The books of a site.
 pub struct Site {
     config: Arc<Config>,
     assembler: Assembler,
     books: Vec<Book>,
     rings: Vec<Option<RingWriter>>,
-    timelines: BTreeMap<String, Timeline>,
+    timelines: Timelines,
     drives: BTreeMap<String, DriveHealth>,
     /// By mechanism and signal: what was last read, and when there last was a value.
     seen: BTreeMap<(usize, &'static str), (Option<f64>, Option<Timestamp>)>,
@@ -78,7 +81,7 @@ impl Site {
             config,
             books,
             rings,
-            timelines: BTreeMap::new(),
+            timelines: Timelines::new(),
             seen: BTreeMap::new(),
             committed: now,
             shown: None,
@@ -87,6 +90,34 @@ impl Site {
             findings: BTreeMap::new(),
             undated: Some(Vec::new()),
         })
+    }
+
+    /// Goes on dating as an earlier run in the same process did.
+    pub fn set_timelines(&mut self, timelines: Timelines) {
+        self.timelines = timelines;
+    }
+
+    /// The time-lines, for the run that comes next.
+    pub fn into_timelines(self) -> Timelines {
+        self.timelines
+    }
+
+    /// Tells people that a new configuration was refused, and why.
+    pub fn configuration_refused(&mut self, why: &str, now: Reading) {
+        let text = format!("a new configuration was refused, the old one stays in force: {why}");
+        self.find_configuration(true, &text, now);
+    }
+
+    /// Tells people that after one that was refused a configuration has been taken.
+    pub fn configuration_taken(&mut self, now: Reading) {
+        self.find_configuration(false, "a new configuration has been taken", now);
+    }
+
+    /// It concerns the whole site; the first mechanism speaks for it, so that people are told once.
+    fn find_configuration(&mut self, raised: bool, text: &str, now: Reading) {
+        if let Some(book) = self.books.first_mut() {
+            book.find_configuration(raised, text, now.wall);
+        }
     }
 
     /// Takes what a drive answered, or that it did not. Readings from before the first time that can be believed are

@@ -2,12 +2,12 @@
 
 use tokio::task::JoinError;
 
+use super::Change;
 use crate::drive::DriveReading;
 use crate::store::StoreError;
 use crate::store::backup::Made;
 
 /// Why the daemon's loop has something to do.
-#[derive(Debug)]
 pub enum Wake {
     /// A drive was polled, with or without an answer.
     Reading(DriveReading),
@@ -17,6 +17,8 @@ pub enum Wake {
     Tick,
     /// A part of the daemon has ended although nobody asked it to; which, and the panic if there was one.
     PartEnded(&'static str, Option<JoinError>),
+    /// A new configuration has come.
+    Change(Change),
     /// Somebody asked the daemon to stop.
     Stop,
 }

@@ -217,6 +217,9 @@ fn finding(message: &Message) -> String {
     if !raised(message) {
         return format!("{said}. Nothing to do.");
     }
+    if message.body["finding"] == "configuration" {
+        return format!("{said}. Next: mend the file, try it with `tallyhook check`, reload again.");
+    }
     format!("{said}. The record may be incomplete for this time. Next: check the drive's supply, network and signals.")
 }
 

@@ -169,6 +169,11 @@ impl StoreHandle {
         self.stored.clone()
     }
 
+    /// Waits until the writer's thread has ended. Nothing can be stored after that: the run must end as well.
+    pub async fn ended(&self) {
+        self.requests.closed().await;
+    }
+
     /// Carries out what is queued, closes the store and waits until it is closed.
     pub async fn close(&self) {
         let (answer, done) = oneshot::channel();
