@@ -227,9 +227,8 @@ fn kills(name: &str, mut broker: Broker) {
         assert_eq!(levels, [0.05, 0.1], "{id}: each level once, in order");
         // Lifts and warnings together came in the order of the store.
         let listed = cabinet.run(&["lifts", "--data", "data", "--mechanism", &id, "--json"]).json();
-        let begins = |all: &[Value]| -> Vec<String> {
-            all.iter().map(|l| l["begin"].as_str().unwrap().to_owned()).collect()
-        };
+        let begins =
+            |all: &[Value]| -> Vec<String> { all.iter().map(|l| l["begin"].as_str().unwrap().to_owned()).collect() };
         let mut stored = begins(listed.as_array().unwrap());
         stored.sort();
         assert_eq!(begins(&lifts), stored, "{id}: in the order of the store");
@@ -240,7 +239,9 @@ fn kills(name: &str, mut broker: Broker) {
     let (times, mut by_kind) = (proxy.times(), BTreeMap::new());
     for (kind, spans) in [("broker up", &up), ("broker down", &down)] {
         let (median, most) = jitter(&times, spans);
-        println!("{name}, {kind}: an interval is off the period by {median:.2} ms in the median, 95 in 100 under {most:.2} ms");
+        println!(
+            "{name}, {kind}: an interval is off the period by {median:.2} ms in the median, 95 in 100 under {most:.2} ms"
+        );
         by_kind.insert(kind, (median, most));
     }
     let ((up, up_most), (down, down_most)) = (by_kind["broker up"], by_kind["broker down"]);

@@ -13,3 +13,4 @@ mod replay;
 mod silent_drive;
 mod slow_bus;
 mod telling;
+mod told_at_once;
