@@ -66,6 +66,11 @@ impl Plan {
         self.push(seconds, 0.0, 0.0, false, false);
     }
 
+    /// A run of the empty hook upward.
+    pub fn run(&mut self, seconds: f64) {
+        self.push(seconds, 0.0, 0.0, true, false);
+    }
+
     /// One lift: slack, take-up with a jerk of 12 %, `raises` runs upward with a pause before each further one, a
     /// run downward, set-down, slack.
     pub fn lift(&mut self, load_kg: f64, raises: u32, run_s: f64) {

@@ -3,12 +3,13 @@
 use std::io::{BufRead, BufReader, Read, Write};
 use std::net::TcpListener;
 use std::sync::{Arc, Mutex};
+use std::time::SystemTime;
 
 /// An HTTP receiver on a free port.
 pub struct Receiver {
     /// Where to post to.
     pub url: String,
-    bodies: Arc<Mutex<Vec<String>>>,
+    bodies: Arc<Mutex<Vec<(SystemTime, String)>>>,
 }
 
 impl Default for Receiver {
@@ -35,11 +36,16 @@ impl Receiver {
 
     /// The bodies received so far, in order.
     pub fn bodies(&self) -> Vec<String> {
+        self.bodies.lock().unwrap().iter().map(|(_, body)| body.clone()).collect()
+    }
+
+    /// The same with the time at which each had come.
+    pub fn arrivals(&self) -> Vec<(SystemTime, String)> {
         self.bodies.lock().unwrap().clone()
     }
 }
 
-fn serve(stream: std::net::TcpStream, kept: &Mutex<Vec<String>>) -> Option<()> {
+fn serve(stream: std::net::TcpStream, kept: &Mutex<Vec<(SystemTime, String)>>) -> Option<()> {
     let mut answer = stream.try_clone().ok()?;
     let mut reader = BufReader::new(stream);
     loop {
@@ -58,7 +64,12 @@ fn serve(stream: std::net::TcpStream, kept: &Mutex<Vec<String>>) -> Option<()> {
         }
         let mut body = vec![0; length];
         reader.read_exact(&mut body).ok()?;
-        kept.lock().unwrap().push(String::from_utf8_lossy(&body).into_owned());
+        kept.lock().unwrap().push((now(), String::from_utf8_lossy(&body).into_owned()));
         answer.write_all(b"HTTP/1.1 200 OK\r\ncontent-length: 0\r\n\r\n").ok()?;
     }
+}
+
+#[allow(clippy::disallowed_methods, reason = "what is measured is the real clock's")]
+fn now() -> SystemTime {
+    SystemTime::now()
 }

@@ -13,4 +13,5 @@ mod replay;
 mod silent_drive;
 mod slow_bus;
 mod telling;
+mod told_at_once;
 mod watchdog;
