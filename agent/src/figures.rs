@@ -474,6 +474,17 @@ fn plain_period(mechanism: &Mechanism, totals: &Totals) -> PeriodRecord {
     }
 }
 
+/// Hours and lifts by load band.
+pub fn bands(totals: &Totals) -> Vec<Band> {
+    (0..BANDS)
+        .map(|band| {
+            let (from, to) = band_edges(band);
+            let running_hours = totals.band_ms[band] as f64 / MS_PER_HOUR as f64;
+            Band { from, to, running_hours, lifts: totals.band_lifts[band] }
+        })
+        .collect()
+}
+
 fn load_unknown_hours(totals: &Totals) -> f64 {
     totals.load_unknown_ms as f64 / MS_PER_HOUR as f64
 }
@@ -547,13 +558,7 @@ fn of_mechanism(crane: &str, mechanism: &Mechanism, record: &Record) -> Mechanis
         remaining_full_load_hours: remaining,
         remaining_at_rated_load_hours: remaining / lowered,
         group_in_use: mechanism_in_use(ten_years_from, record_span(record)).group(),
-        spectrum: (0..BANDS)
-            .map(|band| {
-                let (from, to) = band_edges(band);
-                let running_hours = totals.band_ms[band] as f64 / MS_PER_HOUR as f64;
-                Band { from, to, running_hours, lifts: totals.band_lifts[band] }
-            })
-            .collect(),
+        spectrum: bands(totals),
         forecast: record.forecast.clone(),
         period_began: period.began.map(date_of),
         closed_periods: period.closed.iter().map(closed_figures).collect(),

@@ -30,6 +30,9 @@ const FIGURES_EVERY: Span = Span::from_ms(500);
 /// The time-line of each drive, by its name.
 pub type Timelines = BTreeMap<String, Timeline>;
 
+/// What a signal was read as, and when it last had a value.
+type LastRead = (Option<f64>, Option<Timestamp>);
+
 /// The books of a site.
 pub struct Site {
     config: Arc<Config>,
@@ -39,7 +42,7 @@ pub struct Site {
     timelines: Timelines,
     drives: BTreeMap<String, DriveHealth>,
     /// By mechanism and signal: what was last read, and when there last was a value.
-    seen: BTreeMap<(usize, &'static str), (Option<f64>, Option<Timestamp>)>,
+    seen: BTreeMap<(usize, &'static str), LastRead>,
     committed: Reading,
     shown: Option<Reading>,
     /// State, fault and clock jumps of each drive when they were last kept.

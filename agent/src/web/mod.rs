@@ -23,7 +23,9 @@ mod layout;
 mod lift_table;
 mod live;
 mod mechanism;
+mod metrics;
 mod moments;
+mod openapi;
 mod plot;
 mod question;
 mod record;
@@ -156,6 +158,7 @@ fn router(state: WebState, listens_at: SocketAddr, stop: watch::Receiver<bool>) 
         .route("/mechanism/{id}/drive", get(drive_view))
         .route("/mechanism/{id}/service", post(record_service))
         .route("/events", get(live::events))
+        .route("/metrics", get(metrics::metrics))
         .merge(api::router())
         .route("/page.css", get(([(CONTENT_TYPE, "text/css; charset=utf-8")], include_str!("page.css"))))
         .route("/page.js", get(([(CONTENT_TYPE, script)], include_str!("page.js"))))

@@ -8,7 +8,7 @@ use tallyhook_tests::peers::{free_port, wait_for_port};
 use tallyhook_tests::plan::Plan;
 use tallyhook_tests::receiver::Receiver;
 
-use crate::live_run::{RATED_KG, configuration, drive, unix_now};
+use tallyhook_tests::yard::{RATED_KG, configuration, drive, unix_now};
 
 const CROSSINGS: u32 = 50;
 /// The poll period of the configuration, and what may come on top of it.
