@@ -1,5 +1,7 @@
 //! Stores that earlier versions left open, are brought up with a copy kept, and say what they said before.
 
+#![allow(clippy::unwrap_used, reason = "tests")]
+
 use std::path::Path;
 use std::process::Command;
 

@@ -144,7 +144,7 @@ fn config(port: u16) -> Arc<Config> {
     Arc::new(Config {
         site_name: "Eastfield precast yard".to_owned(),
         time_zone: jiff::tz::TimeZone::UTC,
-        store: Store { directory: "store".into(), commit_every: Span::from_ms(30_000), recording: None },
+        store: Store::plain("store"),
         page: Page { listen: ([127, 0, 0, 1], 0).into() },
         drives: Default::default(),
         cranes: vec![Crane {
