@@ -68,6 +68,8 @@ async fn play(args: &DemoArgs, directory: &Path) -> CommandResult {
     let config = Arc::new(config);
 
     let begin = fill(&config, &plan)?;
+    // The store can be asked as soon as the page's address is printed, before the daemon has looked it through.
+    daemon::site::keep_configuration(&config.store.directory, &file.text).map_err(Failure::run)?;
     let clock = Clock::time_lapse(args.speed, begin);
     let mut player = Player::new(plan);
     // Adds up the drive's counters before the first client waits for it.
