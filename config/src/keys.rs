@@ -160,7 +160,6 @@ pub(crate) const SITE: Group = Group {
             Default("metric"),
             "Units on the page and in the report: kg, t, m, or lb, US ton, ft. The store, JSON and this file stay metric.",
         ),
-        key("language", Choice(&["en", "de"]), Default("en"), "Language of the page and the report."),
     ],
 };
 

@@ -27,8 +27,6 @@ pub struct Config {
     pub time_zone: TimeZone,
     /// Units that people at the site are shown.
     pub units: Units,
-    /// Language of the page and the report.
-    pub language: Language,
     /// The ledger's store.
     pub store: Store,
     /// The page.
@@ -90,16 +88,6 @@ pub enum Units {
     Metric,
     /// Pounds, US tons of 2,000 lb, feet.
     Us,
-}
-
-/// Language that people are spoken to in.
-#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
-pub enum Language {
-    /// English.
-    #[default]
-    English,
-    /// German.
-    German,
 }
 
 /// Where and how the ledger is kept.

@@ -54,7 +54,6 @@ pub fn config(drives: Vec<Drive>, mechanisms: Vec<Vec<Signal>>) -> Config {
         site_name: "test".into(),
         time_zone: TimeZone::UTC,
         units: Default::default(),
-        language: Default::default(),
         store: Store::plain("d"),
         page: Page { listen: ([127, 0, 0, 1], 0).into() },
         alarms: Default::default(),

@@ -91,22 +91,22 @@ pub struct SpanQuery {
 }
 
 impl SpanQuery {
-    fn days(&self, shared: &Shared) -> Result<(i32, i32), Response> {
+    fn days(&self, shared: &Shared) -> Result<(i32, i32), String> {
         let day = |text: &Option<String>, open: i32| match text.as_deref() {
             None => Ok(open),
             Some(text) => match text.parse::<jiff::civil::Date>() {
                 Ok(date) => Ok(day_number(date)),
-                Err(_) => Err(error(StatusCode::BAD_REQUEST, fill(shared.words().bad_date, &[("text", text)]))),
+                Err(_) => Err(fill(shared.words().bad_date, &[("text", text)])),
             },
         };
         Ok((day(&self.from, i32::MIN)?, day(&self.to, i32::MAX)?))
     }
 
-    fn instants(&self, shared: &Shared) -> Result<(Option<Timestamp>, Option<Timestamp>), Response> {
+    fn instants(&self, shared: &Shared) -> Result<(Option<Timestamp>, Option<Timestamp>), String> {
         let instant = |text: &Option<String>| match text.as_deref().map(parse) {
             None => Ok(None),
             Some(Some(at)) => Ok(Some(at)),
-            Some(None) => Err(error(StatusCode::BAD_REQUEST, shared.words().bad_instant.to_owned())),
+            Some(None) => Err(shared.words().bad_instant.to_owned()),
         };
         Ok((instant(&self.from)?, instant(&self.to)?))
     }
@@ -161,7 +161,7 @@ async fn days(
     let Ok(Query(query)) = query else { return error(StatusCode::BAD_REQUEST, shared.words().bad_form.to_owned()) };
     let (from, to) = match query.days(&shared) {
         Ok(days) => days,
-        Err(refusal) => return refusal,
+        Err(sentence) => return error(StatusCode::BAD_REQUEST, sentence),
     };
     let base = budget_base(at.mechanism, &at.figures);
     match on_history(&shared, move |history| history.day_records(&id, from, to)).await {
@@ -190,7 +190,7 @@ async fn hours(
     let Ok(Query(query)) = query else { return error(StatusCode::BAD_REQUEST, shared.words().bad_form.to_owned()) };
     let (from, to) = match query.instants(&shared) {
         Ok(instants) => instants,
-        Err(refusal) => return refusal,
+        Err(sentence) => return error(StatusCode::BAD_REQUEST, sentence),
     };
     let base = budget_base(at.mechanism, &at.figures);
     let figures = |sum: &HourSums| HourFigures {
@@ -228,7 +228,7 @@ async fn spectrum(
     let Ok(Query(query)) = query else { return error(StatusCode::BAD_REQUEST, shared.words().bad_form.to_owned()) };
     let (from, to) = match query.days(&shared) {
         Ok(days) => days,
-        Err(refusal) => return refusal,
+        Err(sentence) => return error(StatusCode::BAD_REQUEST, sentence),
     };
     let base = budget_base(at.mechanism, &at.figures);
     let Some(days) = on_history(&shared, move |history| history.days(&id, from, to)).await else {
@@ -256,13 +256,13 @@ pub struct NewestQuery {
     limit: Option<String>,
 }
 
-fn limit_of(shared: &Shared, text: Option<&str>) -> Result<usize, Response> {
+fn limit_of(shared: &Shared, text: Option<&str>) -> Result<usize, String> {
     match text.map(str::parse) {
         None => Ok(LIFTS),
         Some(Ok(limit)) if (1..=MOST_LIFTS).contains(&limit) => Ok(limit),
         Some(_) => {
             let most = MOST_LIFTS.to_string();
-            Err(error(StatusCode::BAD_REQUEST, fill(shared.words().bad_limit, &[("most", &most)])))
+            Err(fill(shared.words().bad_limit, &[("most", &most)]))
         }
     }
 }
@@ -283,7 +283,7 @@ async fn gaps(
     let Ok(Query(query)) = query else { return error(StatusCode::BAD_REQUEST, shared.words().bad_form.to_owned()) };
     let limit = match limit_of(&shared, query.limit.as_deref()) {
         Ok(limit) => limit,
-        Err(refusal) => return refusal,
+        Err(sentence) => return error(StatusCode::BAD_REQUEST, sentence),
     };
     let figures = |gap: &Gap| GapFigures {
         begin: rfc3339(gap.begin),
@@ -332,7 +332,7 @@ async fn messages(
     let Ok(Query(query)) = query else { return error(StatusCode::BAD_REQUEST, shared.words().bad_form.to_owned()) };
     let limit = match limit_of(&shared, query.limit.as_deref()) {
         Ok(limit) => limit,
-        Err(refusal) => return refusal,
+        Err(sentence) => return error(StatusCode::BAD_REQUEST, sentence),
     };
     let kinds = [MessageKind::Warning, MessageKind::Finding];
     match on_history(&shared, move |history| history.messages(&id, &kinds, limit)).await {
@@ -372,20 +372,13 @@ async fn services(State(shared): State<Arc<Shared>>, Path(id): Path<String>) -> 
 #[serde(deny_unknown_fields)]
 pub struct WhatIfParameters {
     rated_load_kg: Option<String>,
-    #[serde(default)]
-    above: String,
-    #[serde(default)]
-    group: String,
-    #[serde(default)]
-    lifts_percent: String,
-    #[serde(default)]
-    moved_percent: String,
-    #[serde(default)]
-    from: String,
-    #[serde(default)]
-    to: String,
-    #[serde(default)]
-    by: String,
+    above: Option<String>,
+    group: Option<String>,
+    lifts_percent: Option<String>,
+    moved_percent: Option<String>,
+    from: Option<String>,
+    to: Option<String>,
+    by: Option<String>,
 }
 
 async fn whatif(
@@ -403,8 +396,13 @@ async fn whatif(
             _ => return error(StatusCode::BAD_REQUEST, fill(w.bad_load, &[("text", text), ("unit", "kg")])),
         },
     };
-    let asked = change(w, &q.above, &q.group, rated, &q.lifts_percent, &q.moved_percent)
-        .and_then(|change| asked(w, &id, change, [&q.from, &q.to, &q.by]));
+    // A form leaves a field empty; a program leaves it out.
+    let given = [&q.above, &q.group, &q.lifts_percent, &q.moved_percent, &q.from, &q.to, &q.by];
+    if given.iter().any(|field| field.as_deref() == Some("")) {
+        return error(StatusCode::BAD_REQUEST, w.bad_form.to_owned());
+    }
+    let [above, group, lifts, moved, from, to, by] = given.map(|field| field.as_deref().unwrap_or_default());
+    let asked = change(w, above, group, rated, lifts, moved).and_then(|change| asked(w, &id, change, [from, to, by]));
     let asked = match asked {
         Ok(asked) => asked,
         Err(sentence) => return error(StatusCode::BAD_REQUEST, sentence),

@@ -10,7 +10,7 @@
 //! | `/metrics` | the figures for a metrics server: OpenMetrics, or Prometheus text where that is asked for |
 //!
 //! Views take figures from [`crate::figures`] and history through [`History`]; nothing is reckoned here but what a
-//! drawing needs. All words are in `wording` and `wording_de`, all rounding in [`units`], all colours in `page.css`.
+//! drawing needs. All words are in `wording`, all rounding in [`units`], all colours in `page.css`.
 
 mod api;
 mod calendar;
@@ -40,7 +40,6 @@ pub mod units;
 mod upkeep;
 mod used_chart;
 mod wording;
-mod wording_de;
 mod work;
 
 use std::net::SocketAddr;
@@ -56,7 +55,7 @@ use axum::{RequestExt, Router};
 use maud::{Markup, html};
 use serde::Deserialize;
 use tallyhook_analysis::units::Span;
-use tallyhook_config::model::{Config, Crane, Language, Mechanism};
+use tallyhook_config::model::{Config, Crane, Mechanism};
 use tokio::sync::{Semaphore, watch};
 
 use crate::clock::Clock;
@@ -72,7 +71,6 @@ pub use source::{History, InMemory};
 pub use stored::Stored;
 use upkeep::{Entry, ServiceForm};
 use wording::{ENGLISH, Wording, fill};
-use wording_de::GERMAN;
 use work::WorkQuery;
 
 /// How long open answers may take to end after the stop.
@@ -111,7 +109,7 @@ struct Shared {
 impl Shared {
     /// The language of the page.
     fn words(&self) -> &'static Wording {
-        words(self.config.language)
+        words()
     }
 }
 
@@ -168,12 +166,9 @@ fn router(state: WebState, listens_at: SocketAddr, stop: watch::Receiver<bool>) 
         .with_state(shared)
 }
 
-/// The words of a language.
-pub(crate) fn words(language: Language) -> &'static Wording {
-    match language {
-        Language::English => &ENGLISH,
-        Language::German => &GERMAN,
-    }
+/// The language of the page.
+pub(crate) fn words() -> &'static Wording {
+    &ENGLISH
 }
 
 fn desk(shared: &Shared) -> Desk<'_> {

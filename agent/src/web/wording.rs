@@ -329,7 +329,7 @@ wording! {
     spectrum_model: "model {class}",
     spectrum_models: "Thin steps: the model spectra light (L1) and heavy (L3) of FEM 9.511, with dead load; those of L2 and L4 were not found in two places.",
 
-    whatif_about: "The crane's own record, lived again under another rating, group or amount of work. What stays empty stays as it is. The used share of the day does not change by another rating; only what follows does.",
+    whatif_about: "The crane's own record, lived again under another rating, group or amount of work. What stays empty stays as it is. The used share of the day (S and D by FEM 9.755) does not change by another rating; only what follows does.",
     whatif_answer: "What would follow",
     whatif_basis: "From {days} days of record, {from} to {to}. Dates as S = D, FEM 9.755.",
     whatif_caution: "A change of the rated load is a change of the crane: it is decided, marked and certified by those who may. This is arithmetic on the record.",
@@ -430,7 +430,6 @@ wording! {
     not_read: "not read",
     on: "on",
     off: "off",
-
 }
 
 /// Fills the places of a template; a place without a value stays visible.
