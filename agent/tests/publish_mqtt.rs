@@ -94,7 +94,11 @@ struct Subscriber {
 impl Subscriber {
     fn start(port: u16, id: &str, topic: &str) -> Self {
         let port = port.to_string();
-        let mut child = command("mosquitto_sub", "mosquitto-clients")
+        // Line by line: into a pipe it would hold back its last few kilobytes until more comes.
+        let program = command("mosquitto_sub", "mosquitto-clients");
+        let mut child = Command::new("stdbuf")
+            .arg("-oL")
+            .arg(program.get_program())
             .args(["-h", "127.0.0.1", "-p", &port, "-c", "-i", id, "-q", "1", "-t", topic, "-F", "%r %t %p"])
             .stdout(Stdio::piped())
             .spawn()
@@ -248,6 +252,30 @@ async fn a_thousand_messages_arrive_in_order_though_the_broker_is_killed_twice()
     assert_eq!(subscriber.ids(LIFT), plan);
     publisher.stop().await;
     assert_eq!(outbox.cursor("mqtt").await.unwrap(), Some(1000));
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn what_is_so_now_does_not_wait_behind_a_backlog() {
+    let broker = Broker::start();
+    let reader = Subscriber::start(broker.port, "reader", "eastfield/#");
+    for round in 0..6 {
+        let outbox = MemoryOutbox::default();
+        outbox.set_cursor("mqtt", 0).await.unwrap();
+        (0..3000).for_each(|n| outbox.push(message(round * 10_000 + n)));
+        let before = reader.lines.lock().unwrap().len();
+        let publisher = publisher(broker.port, &outbox);
+        let last = format!("\"m{}\"", round * 10_000 + 2_999);
+        reader.wait("the backlog's end", |lines| lines.iter().any(|(_, p)| p.contains(&last))).await;
+        let ahead = {
+            let lines = reader.lines.lock().unwrap();
+            let lines = &lines[before..];
+            let state = lines.iter().position(|(t, _)| t.ends_with("eastfield/yard-1/main-hoist/state")).unwrap();
+            lines[..state].iter().filter(|(t, _)| t == LIFT).count()
+        };
+        println!("round {round}: {ahead} old messages before the state");
+        assert_eq!(ahead, 0, "old messages came before the state as it is");
+        publisher.stop().await;
+    }
 }
 
 #[tokio::test(flavor = "multi_thread")]

@@ -303,8 +303,12 @@ impl<O: Outbox> Session<'_, O> {
             Ok(birth) => self.states.push_back((0, birth)),
             Err(why) => return lost(Lost::passing(why, STORE)),
         }
+        // Before the first message of a backlog: what is so now does not wait behind what was.
+        if let Err(why) = self.tell_states() {
+            return lost(Lost::passing(why, "report it"));
+        }
         let mut stopping: Option<Span> = None;
-        let mut next_state = clock.now().mono;
+        let mut next_state = clock.now().mono.plus(span_of(&clock, STATE_PAUSE));
         let mut stalled_at = clock.now().mono.plus(span_of(&clock, STALLED));
         loop {
             if let Err(why) = self.fill().await {
@@ -320,11 +324,32 @@ impl<O: Outbox> Session<'_, O> {
             }
             let room = self.room() > 0;
             tokio::select! {
+                // States before the backlog, which would always have something ready.
+                biased;
                 sign = signs.recv() => match sign {
                     // Nothing is subscribed to.
                     Some(Sign::Connected | Sign::Came(_)) => {}
                     Some(Sign::Lost(why)) => return lost(why),
                     None => return lost(ended()),
+                },
+                () = stopped(&mut stop), if stopping.is_none() => {
+                    if let Err(why) = self.tell_states() {
+                        return lost(Lost::passing(why, "report it"));
+                    }
+                    stopping = Some(clock.now().mono.plus(span_of(&clock, LAST_DELIVERY)));
+                },
+                acknowledged = first_acknowledged(&mut self.states), if !self.states.is_empty() => match acknowledged {
+                    Ok(_) => {
+                        self.heard();
+                        stalled_at = clock.now().mono.plus(span_of(&clock, STALLED));
+                    }
+                    Err(error) => return lost(unacknowledged(&clock, signs, &error).await),
+                },
+                () = clock.sleep_until(next_state), if self.states.is_empty() && stopping.is_none() => {
+                    if let Err(why) = self.tell_states() {
+                        return lost(Lost::passing(why, "report it"));
+                    }
+                    next_state = clock.now().mono.plus(span_of(&clock, STATE_PAUSE));
                 },
                 acknowledged = first_acknowledged(&mut self.window), if !self.window.is_empty() => match acknowledged {
                     Ok(seq) => {
@@ -338,29 +363,10 @@ impl<O: Outbox> Session<'_, O> {
                     }
                     Err(error) => return lost(unacknowledged(&clock, signs, &error).await),
                 },
-                acknowledged = first_acknowledged(&mut self.states), if !self.states.is_empty() => match acknowledged {
-                    Ok(_) => {
-                        self.heard();
-                        stalled_at = clock.now().mono.plus(span_of(&clock, STALLED));
-                    }
-                    Err(error) => return lost(unacknowledged(&clock, signs, &error).await),
-                },
                 Ok(()) = self.stored.changed(), if room => {}
-                () = clock.sleep_until(next_state), if self.states.is_empty() && stopping.is_none() => {
-                    if let Err(why) = self.tell_states() {
-                        return lost(Lost::passing(why, "report it"));
-                    }
-                    next_state = clock.now().mono.plus(span_of(&clock, STATE_PAUSE));
-                },
                 () = clock.sleep_until(stalled_at) => {
                     let what = format!("the broker has acknowledged nothing for {STALLED:?}");
                     return lost(Lost::passing(what, "look at the broker's own log and the network"));
-                },
-                () = stopped(&mut stop), if stopping.is_none() => {
-                    if let Err(why) = self.tell_states() {
-                        return lost(Lost::passing(why, "report it"));
-                    }
-                    stopping = Some(clock.now().mono.plus(span_of(&clock, LAST_DELIVERY)));
                 },
                 () = clock.sleep_until(stopping.unwrap_or(stalled_at)), if stopping.is_some() => {}
             }
