@@ -53,6 +53,20 @@ pub enum StoreError {
         /// The directory that was given.
         dir: PathBuf,
     },
+    /// Bring it up first: an older version made it, and a reader changes nothing.
+    #[error(
+        "the store {} has format {found}, this program reads {known}; start `tallyhook run` on it once, which brings it \
+         up and keeps a copy of what was",
+        path.display()
+    )]
+    TooOld {
+        /// The ledger's file.
+        path: PathBuf,
+        /// Its format.
+        found: i64,
+        /// The format this program reads.
+        known: i64,
+    },
     /// Do not restore there: something is in that place, and nothing is overwritten.
     #[error("{} is not empty; restore into a new directory, then name that one in the configuration", dir.display())]
     Occupied {

@@ -309,10 +309,7 @@ pub(super) fn open_file(path: &Path) -> Result<Connection, StoreError> {
         return Err(missing());
     }
     if found < FORMAT {
-        return Err(StoreError::Io {
-            what: format!("it still has format {found}; start `tallyhook run` on it once to bring it to {FORMAT}"),
-            path: path.to_owned(),
-        });
+        return Err(StoreError::TooOld { path: path.to_owned(), found, known: FORMAT });
     }
     connection.set_prepared_statement_cache_capacity(32);
     Ok(connection)

@@ -26,6 +26,7 @@ use super::outbox;
 use super::query;
 use super::schema;
 use super::service::{self, StoredService};
+use crate::drive::DriveFigures;
 
 /// A lift and the day it is booked to.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
@@ -50,8 +51,6 @@ pub struct Closing {
     /// S as the sum of its parts when it closed.
     pub ledger: Ledger,
 }
-
-use crate::drive::DriveFigures;
 
 /// What follows from the samples of one mechanism since its last commit.
 ///

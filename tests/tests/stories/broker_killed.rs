@@ -225,7 +225,7 @@ fn kills(name: &str, mut broker: Broker) {
             .map(|w| w["level"].as_f64().unwrap())
             .collect();
         assert_eq!(levels, [0.05, 0.1], "{id}: each level once, in order");
-        // Lifts and warnings together came in the order of the store.
+        // A topic's order is the store's; lifts and warnings are topics of their own.
         let listed = cabinet.run(&["lifts", "--data", "data", "--mechanism", &id, "--json"]).json();
         let begins =
             |all: &[Value]| -> Vec<String> { all.iter().map(|l| l["begin"].as_str().unwrap().to_owned()).collect() };
