@@ -1,7 +1,5 @@
 //! `/api/v1`: the same figures as JSON, at full precision.
 
-#![allow(clippy::result_large_err, reason = "an answer that refuses is made once a request and goes out at once")]
-
 use std::sync::Arc;
 
 use axum::extract::rejection::QueryRejection;
@@ -22,7 +20,7 @@ use super::question::{asked, change};
 use super::units::ms_as_hours;
 use super::wording::fill;
 use super::work::budget_base;
-use super::{Shared, on_history, openapi, site};
+use super::{History, Known, Shared, known, on_history, openapi, site};
 use crate::exit::Failure;
 use crate::figures::{Band, LiftFigures, date_of, day_number, rfc3339};
 use crate::store::message::{Message, MessageKind};
@@ -70,11 +68,8 @@ async fn mechanisms(State(shared): State<Arc<Shared>>) -> Response {
     Json(ranked).into_response()
 }
 
-async fn mechanism(State(shared): State<Arc<Shared>>, Path(id): Path<String>) -> Response {
-    match super::known(&shared, &id) {
-        Some(at) => Json(at.figures).into_response(),
-        None => no_such(&shared, &id),
-    }
+async fn mechanism(State(shared): State<Arc<Shared>>, Path(id): Path<String>) -> Answer {
+    Ok(Json(find(&shared, &id)?.figures).into_response())
 }
 
 async fn drives(State(shared): State<Arc<Shared>>) -> Response {
@@ -91,22 +86,22 @@ pub struct SpanQuery {
 }
 
 impl SpanQuery {
-    fn days(&self, shared: &Shared) -> Result<(i32, i32), String> {
+    fn days(&self, shared: &Shared) -> Result<(i32, i32), Refused> {
         let day = |text: &Option<String>, open: i32| match text.as_deref() {
             None => Ok(open),
             Some(text) => match text.parse::<jiff::civil::Date>() {
                 Ok(date) => Ok(day_number(date)),
-                Err(_) => Err(fill(shared.words().bad_date, &[("text", text)])),
+                Err(_) => Err(Refused::asked(fill(shared.words().bad_date, &[("text", text)]))),
             },
         };
         Ok((day(&self.from, i32::MIN)?, day(&self.to, i32::MAX)?))
     }
 
-    fn instants(&self, shared: &Shared) -> Result<(Option<Timestamp>, Option<Timestamp>), String> {
+    fn instants(&self, shared: &Shared) -> Result<(Option<Timestamp>, Option<Timestamp>), Refused> {
         let instant = |text: &Option<String>| match text.as_deref().map(parse) {
             None => Ok(None),
             Some(Some(at)) => Ok(Some(at)),
-            Some(None) => Err(shared.words().bad_instant.to_owned()),
+            Some(None) => Err(Refused::asked(shared.words().bad_instant)),
         };
         Ok((instant(&self.from)?, instant(&self.to)?))
     }
@@ -156,18 +151,12 @@ async fn days(
     State(shared): State<Arc<Shared>>,
     Path(id): Path<String>,
     query: Result<Query<SpanQuery>, QueryRejection>,
-) -> Response {
-    let Some(at) = super::known(&shared, &id) else { return no_such(&shared, &id) };
-    let Ok(Query(query)) = query else { return error(StatusCode::BAD_REQUEST, shared.words().bad_form.to_owned()) };
-    let (from, to) = match query.days(&shared) {
-        Ok(days) => days,
-        Err(sentence) => return error(StatusCode::BAD_REQUEST, sentence),
-    };
+) -> Answer {
+    let (at, query) = place(&shared, &id, query)?;
+    let (from, to) = query.days(&shared)?;
     let base = budget_base(at.mechanism, &at.figures);
-    match on_history(&shared, move |history| history.day_records(&id, from, to)).await {
-        Some(days) => Json(days.iter().map(|d| DayFigures::of(d, base)).collect::<Vec<_>>()).into_response(),
-        None => unreadable(&shared),
-    }
+    let days = from_history(&shared, move |history| history.day_records(&id, from, to)).await?;
+    Ok(Json(days.iter().map(|d| DayFigures::of(d, base)).collect::<Vec<_>>()).into_response())
 }
 
 #[derive(Serialize)]
@@ -185,13 +174,9 @@ async fn hours(
     State(shared): State<Arc<Shared>>,
     Path(id): Path<String>,
     query: Result<Query<SpanQuery>, QueryRejection>,
-) -> Response {
-    let Some(at) = super::known(&shared, &id) else { return no_such(&shared, &id) };
-    let Ok(Query(query)) = query else { return error(StatusCode::BAD_REQUEST, shared.words().bad_form.to_owned()) };
-    let (from, to) = match query.instants(&shared) {
-        Ok(instants) => instants,
-        Err(sentence) => return error(StatusCode::BAD_REQUEST, sentence),
-    };
+) -> Answer {
+    let (at, query) = place(&shared, &id, query)?;
+    let (from, to) = query.instants(&shared)?;
     let base = budget_base(at.mechanism, &at.figures);
     let figures = |sum: &HourSums| HourFigures {
         begin: rfc3339(sum.begin),
@@ -202,10 +187,8 @@ async fn hours(
         starts: sum.starts,
         lifts: sum.lifts,
     };
-    match on_history(&shared, move |history| history.hours(&id, from, to)).await {
-        Some(hours) => Json(hours.iter().map(figures).collect::<Vec<_>>()).into_response(),
-        None => unreadable(&shared),
-    }
+    let hours = from_history(&shared, move |history| history.hours(&id, from, to)).await?;
+    Ok(Json(hours.iter().map(figures).collect::<Vec<_>>()).into_response())
 }
 
 #[derive(Serialize)]
@@ -223,21 +206,15 @@ async fn spectrum(
     State(shared): State<Arc<Shared>>,
     Path(id): Path<String>,
     query: Result<Query<SpanQuery>, QueryRejection>,
-) -> Response {
-    let Some(at) = super::known(&shared, &id) else { return no_such(&shared, &id) };
-    let Ok(Query(query)) = query else { return error(StatusCode::BAD_REQUEST, shared.words().bad_form.to_owned()) };
-    let (from, to) = match query.days(&shared) {
-        Ok(days) => days,
-        Err(sentence) => return error(StatusCode::BAD_REQUEST, sentence),
-    };
+) -> Answer {
+    let (at, query) = place(&shared, &id, query)?;
+    let (from, to) = query.days(&shared)?;
     let base = budget_base(at.mechanism, &at.figures);
-    let Some(days) = on_history(&shared, move |history| history.days(&id, from, to)).await else {
-        return unreadable(&shared);
-    };
+    let days = from_history(&shared, move |history| history.days(&id, from, to)).await?;
     let mut sum = Totals::default();
     days.iter().for_each(|(_, totals)| sum.add(totals));
     let km = sum.load_spectrum_factor(base);
-    Json(SpectrumFigures {
+    Ok(Json(SpectrumFigures {
         from: days.first().map(|d| date_of(d.0)),
         to: days.last().map(|d| date_of(d.0)),
         running_hours: sum.running_hours(),
@@ -246,7 +223,7 @@ async fn spectrum(
         state_of_loading: km.map(|km| MechanismLoading::of(km).map_or("above L4", MechanismLoading::name)),
         bands: crate::figures::bands(&sum),
     })
-    .into_response()
+    .into_response())
 }
 
 /// How many of the newest are asked for.
@@ -256,13 +233,13 @@ pub struct NewestQuery {
     limit: Option<String>,
 }
 
-fn limit_of(shared: &Shared, text: Option<&str>) -> Result<usize, String> {
+fn limit_of(shared: &Shared, text: Option<&str>) -> Result<usize, Refused> {
     match text.map(str::parse) {
         None => Ok(LIFTS),
         Some(Ok(limit)) if (1..=MOST_LIFTS).contains(&limit) => Ok(limit),
         Some(_) => {
             let most = MOST_LIFTS.to_string();
-            Err(fill(shared.words().bad_limit, &[("most", &most)]))
+            Err(Refused::asked(fill(shared.words().bad_limit, &[("most", &most)])))
         }
     }
 }
@@ -278,22 +255,16 @@ async fn gaps(
     State(shared): State<Arc<Shared>>,
     Path(id): Path<String>,
     query: Result<Query<NewestQuery>, QueryRejection>,
-) -> Response {
-    let Some(_) = super::known(&shared, &id) else { return no_such(&shared, &id) };
-    let Ok(Query(query)) = query else { return error(StatusCode::BAD_REQUEST, shared.words().bad_form.to_owned()) };
-    let limit = match limit_of(&shared, query.limit.as_deref()) {
-        Ok(limit) => limit,
-        Err(sentence) => return error(StatusCode::BAD_REQUEST, sentence),
-    };
+) -> Answer {
+    let (_, query) = place(&shared, &id, query)?;
+    let limit = limit_of(&shared, query.limit.as_deref())?;
     let figures = |gap: &Gap| GapFigures {
         begin: rfc3339(gap.begin),
         end: rfc3339(gap.end),
         hours: gap.end.since(gap.begin).as_hours(),
     };
-    match on_history(&shared, move |history| history.gaps(&id, limit)).await {
-        Some(gaps) => Json(gaps.iter().map(figures).collect::<Vec<_>>()).into_response(),
-        None => unreadable(&shared),
-    }
+    let gaps = from_history(&shared, move |history| history.gaps(&id, limit)).await?;
+    Ok(Json(gaps.iter().map(figures).collect::<Vec<_>>()).into_response())
 }
 
 /// A warning or finding, as JSON gives it.
@@ -327,18 +298,12 @@ async fn messages(
     State(shared): State<Arc<Shared>>,
     Path(id): Path<String>,
     query: Result<Query<NewestQuery>, QueryRejection>,
-) -> Response {
-    let Some(_) = super::known(&shared, &id) else { return no_such(&shared, &id) };
-    let Ok(Query(query)) = query else { return error(StatusCode::BAD_REQUEST, shared.words().bad_form.to_owned()) };
-    let limit = match limit_of(&shared, query.limit.as_deref()) {
-        Ok(limit) => limit,
-        Err(sentence) => return error(StatusCode::BAD_REQUEST, sentence),
-    };
+) -> Answer {
+    let (_, query) = place(&shared, &id, query)?;
+    let limit = limit_of(&shared, query.limit.as_deref())?;
     let kinds = [MessageKind::Warning, MessageKind::Finding];
-    match on_history(&shared, move |history| history.messages(&id, &kinds, limit)).await {
-        Some(found) => Json(found.into_iter().map(MessageFigures::of).collect::<Vec<_>>()).into_response(),
-        None => unreadable(&shared),
-    }
+    let found = from_history(&shared, move |history| history.messages(&id, &kinds, limit)).await?;
+    Ok(Json(found.into_iter().map(MessageFigures::of).collect::<Vec<_>>()).into_response())
 }
 
 #[derive(Serialize)]
@@ -351,8 +316,8 @@ struct ServiceFigures {
     work: Work,
 }
 
-async fn services(State(shared): State<Arc<Shared>>, Path(id): Path<String>) -> Response {
-    let Some(_) = super::known(&shared, &id) else { return no_such(&shared, &id) };
+async fn services(State(shared): State<Arc<Shared>>, Path(id): Path<String>) -> Answer {
+    find(&shared, &id)?;
     let figures = |s: StoredService| ServiceFigures {
         number: s.seq,
         recorded: rfc3339(s.service.at),
@@ -361,10 +326,8 @@ async fn services(State(shared): State<Arc<Shared>>, Path(id): Path<String>) -> 
         note: s.service.note,
         work: s.service.work,
     };
-    match on_history(&shared, move |history| history.services(&id)).await {
-        Some(found) => Json(found.into_iter().map(figures).collect::<Vec<_>>()).into_response(),
-        None => unreadable(&shared),
-    }
+    let found = from_history(&shared, move |history| history.services(&id)).await?;
+    Ok(Json(found.into_iter().map(figures).collect::<Vec<_>>()).into_response())
 }
 
 /// What may be asked of a what-if; loads in kilograms whatever the page shows.
@@ -385,41 +348,29 @@ async fn whatif(
     State(shared): State<Arc<Shared>>,
     Path(id): Path<String>,
     query: Result<Query<WhatIfParameters>, QueryRejection>,
-) -> Response {
+) -> Answer {
     let w = shared.words();
-    let Some(_) = super::known(&shared, &id) else { return no_such(&shared, &id) };
-    let Ok(Query(q)) = query else { return error(StatusCode::BAD_REQUEST, w.bad_form.to_owned()) };
+    let (_, q) = place(&shared, &id, query)?;
     let rated = match q.rated_load_kg.as_deref() {
         None => None,
         Some(text) => match text.parse::<f64>() {
             Ok(kg) if kg > 0.0 && kg <= 500_000.0 && Grams::from_kg(kg) > Grams::ZERO => Some(Grams::from_kg(kg)),
-            _ => return error(StatusCode::BAD_REQUEST, fill(w.bad_load, &[("text", text), ("unit", "kg")])),
+            _ => return Err(Refused::asked(fill(w.bad_load, &[("text", text), ("unit", "kg")]))),
         },
     };
     // A form leaves a field empty; a program leaves it out.
     let given = [&q.above, &q.group, &q.lifts_percent, &q.moved_percent, &q.from, &q.to, &q.by];
     if given.iter().any(|field| field.as_deref() == Some("")) {
-        return error(StatusCode::BAD_REQUEST, w.bad_form.to_owned());
+        return Err(Refused::asked(w.bad_form));
     }
     let [above, group, lifts, moved, from, to, by] = given.map(|field| field.as_deref().unwrap_or_default());
     let asked = change(w, above, group, rated, lifts, moved).and_then(|change| asked(w, &id, change, [from, to, by]));
-    let asked = match asked {
-        Ok(asked) => asked,
-        Err(sentence) => return error(StatusCode::BAD_REQUEST, sentence),
-    };
-    match on_history(&shared, move |history| Ok(history.what_if(&asked))).await {
-        Some(Ok(answer)) => Json(answer).into_response(),
-        Some(Err(Failure::Usage(sentence))) => error(StatusCode::CONFLICT, sentence),
-        Some(Err(_)) | None => unreadable(&shared),
+    let asked = asked.map_err(Refused::asked)?;
+    match from_history(&shared, move |history| Ok(history.what_if(&asked))).await? {
+        Ok(answer) => Ok(Json(answer).into_response()),
+        Err(Failure::Usage(sentence)) => Err(Refused(StatusCode::CONFLICT, sentence)),
+        Err(_) => Err(Refused::unreadable(&shared)),
     }
-}
-
-fn no_such(shared: &Shared, id: &str) -> Response {
-    error(StatusCode::NOT_FOUND, fill(shared.words().no_such_mechanism, &[("id", id)]))
-}
-
-fn unreadable(shared: &Shared) -> Response {
-    error(StatusCode::SERVICE_UNAVAILABLE, shared.words().history_unreadable.to_owned())
 }
 
 /// What may be asked of the lifts.
@@ -436,37 +387,70 @@ pub async fn lifts(
     State(shared): State<Arc<Shared>>,
     Path(id): Path<String>,
     query: Result<Query<LiftsQuery>, QueryRejection>,
-) -> Response {
+) -> Answer {
     let w = shared.words();
-    let Some((_, mechanism)) = site::find(&shared.config, &id) else {
-        return error(StatusCode::NOT_FOUND, fill(w.no_such_mechanism, &[("id", &id)]));
-    };
-    let Ok(Query(query)) = query else { return error(StatusCode::BAD_REQUEST, w.bad_query.to_owned()) };
-    let limit = match query.limit.as_deref().map(str::parse) {
-        None => LIFTS,
-        Some(Ok(limit)) if (1..=MOST_LIFTS).contains(&limit) => limit,
-        Some(_) => {
-            let most = MOST_LIFTS.to_string();
-            return error(StatusCode::BAD_REQUEST, fill(w.bad_limit, &[("most", &most)]));
-        }
-    };
+    let Some((_, mechanism)) = site::find(&shared.config, &id) else { return Err(Refused::no_such(&shared, &id)) };
+    let Query(query) = query.map_err(|_| Refused::asked(w.bad_query))?;
+    let limit = limit_of(&shared, query.limit.as_deref())?;
     let before = match query.before.as_deref().map(parse) {
         None => None,
         Some(Some(at)) => Some(at),
-        Some(None) => return error(StatusCode::BAD_REQUEST, w.bad_before.to_owned()),
+        Some(None) => return Err(Refused::asked(w.bad_before)),
     };
     let rated = mechanism.spec.rated;
-    match on_history(&shared, move |history| history.lifts(&id, limit, before)).await {
-        Some(lifts) => Json(lifts.iter().map(|l| LiftFigures::of(l, rated)).collect::<Vec<_>>()).into_response(),
-        None => error(StatusCode::SERVICE_UNAVAILABLE, w.history_unreadable.to_owned()),
+    let lifts = from_history(&shared, move |history| history.lifts(&id, limit, before)).await?;
+    Ok(Json(lifts.iter().map(|l| LiftFigures::of(l, rated)).collect::<Vec<_>>()).into_response())
+}
+
+/// What a question gets.
+type Answer = Result<Response, Refused>;
+
+/// A question that is not answered: why, as a status and as a sentence.
+pub struct Refused(StatusCode, String);
+
+impl Refused {
+    /// What was asked is not right.
+    fn asked(sentence: impl Into<String>) -> Self {
+        Refused(StatusCode::BAD_REQUEST, sentence.into())
+    }
+
+    fn no_such(shared: &Shared, id: &str) -> Self {
+        Refused(StatusCode::NOT_FOUND, fill(shared.words().no_such_mechanism, &[("id", id)]))
+    }
+
+    fn unreadable(shared: &Shared) -> Self {
+        Refused(StatusCode::SERVICE_UNAVAILABLE, shared.words().history_unreadable.to_owned())
     }
 }
 
-#[derive(Serialize)]
-struct ErrorBody {
-    error: String,
+impl IntoResponse for Refused {
+    fn into_response(self) -> Response {
+        #[derive(Serialize)]
+        struct Body {
+            error: String,
+        }
+        (self.0, Json(Body { error: self.1 })).into_response()
+    }
 }
 
-fn error(status: StatusCode, error: String) -> Response {
-    (status, Json(ErrorBody { error })).into_response()
+fn find<'a>(shared: &'a Shared, id: &str) -> Result<Known<'a>, Refused> {
+    known(shared, id).ok_or_else(|| Refused::no_such(shared, id))
+}
+
+/// The mechanism that a question is about, and what it asks.
+fn place<'a, T>(
+    shared: &'a Shared,
+    id: &str,
+    query: Result<Query<T>, QueryRejection>,
+) -> Result<(Known<'a>, T), Refused> {
+    let at = find(shared, id)?;
+    let Query(query) = query.map_err(|_| Refused::asked(shared.words().bad_form))?;
+    Ok((at, query))
+}
+
+async fn from_history<T: Send + 'static>(
+    shared: &Shared,
+    ask: impl FnOnce(&dyn History) -> Result<T, String> + Send + 'static,
+) -> Result<T, Refused> {
+    on_history(shared, ask).await.ok_or_else(|| Refused::unreadable(shared))
 }
