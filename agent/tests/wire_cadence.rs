@@ -14,7 +14,6 @@ use std::time::Duration;
 use bench::{Bench, HOIST, alone, claim_precedence, config, is_long, machine_lateness, quantile, seconds};
 use tallyhook::clock::Clock;
 use tallyhook::drive::{DriveReading, LinkState};
-use tallyhook_tests::cabinet::Running;
 use tallyhook_tests::modbus::{Libmodbus, PtyPair, pymodbus_rtu, pymodbus_tcp};
 use tallyhook_tests::peers::free_port;
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
@@ -95,11 +94,7 @@ async fn slow_device(delay: Duration, clock: Clock) -> u16 {
 }
 
 /// What answers on a line, for as long as it is kept.
-#[allow(dead_code, reason = "kept, not looked at")]
-enum Device {
-    Pymodbus(Running),
-    Libmodbus(Libmodbus),
-}
+type Device = Box<dyn std::any::Any + Send>;
 
 /// Four serial lines beside them, of which one has a second device that is not there.
 ///
@@ -131,9 +126,9 @@ async fn thirty_two_drives_of_which_five_are_dead_and_five_slow() {
         let pair = PtyPair::new();
         let far = pair.far.display().to_string();
         // libmodbus takes what follows a question to a missing device for that one's answer; pymodbus does not.
-        let device = match n {
-            0 => Device::Pymodbus(pymodbus_rtu(&far, 38_400, &["unit", "1"])),
-            _ => Device::Libmodbus(Libmodbus::start(&["rtu", &far, "38400", "1"])),
+        let device: Device = match n {
+            0 => Box::new(pymodbus_rtu(&far, 38_400, &["unit", "1"])),
+            _ => Box::new(Libmodbus::start(&["rtu", &far, "38400", "1"])),
         };
         text.push_str(&format!(
             "[bus.b{n}]\ndevice = \"{}\"\nbaud = 38400\nparity = \"none\"\nstop_bits = 1\n\

@@ -91,14 +91,14 @@ impl Broker {
 
     /// Subscribes to a topic filter with a client that is not ours; each line is `topic payload`.
     pub fn subscribe(&self, filter: &str) -> Running {
-        let mut command = Command::new("mosquitto_sub");
+        let mut command = line_by_line("mosquitto_sub");
         command.args(["-h", "127.0.0.1", "-p", &self.port.to_string(), "-q", "1", "-t", filter, "-F", "%t %p"]);
         Running::start(command)
     }
 
     /// As [`Broker::subscribe`], in a session of that name, which a broker that keeps sessions goes on with.
     pub fn subscribe_as(&self, name: &str, filter: &str) -> Running {
-        let mut command = Command::new("mosquitto_sub");
+        let mut command = line_by_line("mosquitto_sub");
         let port = self.port.to_string();
         command.args(["-h", "127.0.0.1", "-p", &port, "-i", name, "-c", "-q", "1", "-t", filter, "-F", "%t %p"]);
         Running::start(command)
@@ -111,4 +111,11 @@ impl Broker {
         command.args(["-h", "127.0.0.1", "-p", &port, "-q", "1", "-t", topic, "-m", text]);
         command.stderr(std::process::Stdio::null()).status().is_ok_and(|status| status.success())
     }
+}
+
+/// A program whose output comes a line at a time: into a pipe it would hold back its last kilobytes until more comes.
+fn line_by_line(program: &str) -> Command {
+    let mut command = Command::new("stdbuf");
+    command.args(["-oL", program]);
+    command
 }

@@ -25,6 +25,30 @@ pub fn drive(cabinet: &Cabinet, plan: &Plan, port: u16, start: f64) -> Running {
     process
 }
 
+/// A hoist of the yard up to its warn levels; thresholds are short because the plan's lifts are.
+pub fn hoist(id: &str) -> String {
+    format!(
+        r#"
+[[crane.mechanism]]
+id = "{id}"
+kind = "hoist"
+group = "M5"
+rated_load_kg = {RATED_KG}
+design_full_load_hours = 0.012
+drive = "panel"
+stale_after = "2s"
+[crane.mechanism.signals]
+load_kg = {{ table = "holding", address = 0, type = "i32", word_order = "high-first", scale = 0.1, unit = "kg" }}
+raising = {{ table = "holding", address = 2, type = "bit", bit = 0 }}
+lowering = {{ table = "holding", address = 2, type = "bit", bit = 1 }}
+[crane.mechanism.lift]
+confirm_load = "200ms"
+confirm_empty = "600ms"
+settle = "400ms"
+[crane.mechanism.warn]"#
+    )
+}
+
 /// A configuration for that drive; thresholds are short because the plan's lifts are.
 pub fn configuration(drive_port: u16, page_port: u16, more: &str) -> String {
     format!(
@@ -46,26 +70,11 @@ timeout = "1s"
 id = "yard-1"
 name = "Yard 1"
 group = "A5"
-[[crane.mechanism]]
-id = "main-hoist"
-kind = "hoist"
-group = "M5"
-rated_load_kg = {RATED_KG}
-design_full_load_hours = 0.012
-drive = "panel"
-stale_after = "2s"
-[crane.mechanism.signals]
-load_kg = {{ table = "holding", address = 0, type = "i32", word_order = "high-first", scale = 0.1, unit = "kg" }}
-raising = {{ table = "holding", address = 2, type = "bit", bit = 0 }}
-lowering = {{ table = "holding", address = 2, type = "bit", bit = 1 }}
-[crane.mechanism.lift]
-confirm_load = "200ms"
-confirm_empty = "600ms"
-settle = "400ms"
-[crane.mechanism.warn]
+{}
 used_share = [0.2, 0.5]
 {more}
-"#
+"#,
+        hoist("main-hoist")
     )
 }
 

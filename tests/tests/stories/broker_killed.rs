@@ -12,7 +12,7 @@ use tallyhook_tests::modbus::FunctionProxy;
 use tallyhook_tests::peers::{Broker, free_port};
 use tallyhook_tests::plan::Plan;
 
-use tallyhook_tests::yard::{RATED_KG, drive, unix_now};
+use tallyhook_tests::yard::{RATED_KG, drive, hoist, unix_now};
 
 /// Mechanisms that all read the same drive: each lift of the plan ends as so many at once.
 const MECHANISMS: usize = 12;
@@ -45,28 +45,8 @@ group = "A5"
         free_port()
     );
     for n in 0..MECHANISMS {
-        text += &format!(
-            r#"
-[[crane.mechanism]]
-id = "hoist-{n}"
-kind = "hoist"
-group = "M5"
-rated_load_kg = {RATED_KG}
-design_full_load_hours = 0.012
-drive = "panel"
-stale_after = "2s"
-[crane.mechanism.signals]
-load_kg = {{ table = "holding", address = 0, type = "i32", word_order = "high-first", scale = 0.1, unit = "kg" }}
-raising = {{ table = "holding", address = 2, type = "bit", bit = 0 }}
-lowering = {{ table = "holding", address = 2, type = "bit", bit = 1 }}
-[crane.mechanism.lift]
-confirm_load = "200ms"
-confirm_empty = "600ms"
-settle = "400ms"
-[crane.mechanism.warn]
-used_share = [0.05, 0.1]
-"#
-        );
+        text += &hoist(&format!("hoist-{n}"));
+        text += "\nused_share = [0.05, 0.1]\n";
     }
     text
 }
