@@ -368,7 +368,12 @@ fn check(name: &str, reading: &DriveReading, line: &Line, account: &mut Account)
     account.booked += 1;
     if account.waits && line.behaves && reading.link == LinkState::Online && taken.at >= line.good_since {
         account.waits = false;
-        account.recoveries.push((at + rounding).saturating_sub(line.good_since));
+        let took = (at + rounding).saturating_sub(line.good_since);
+        if line.latest <= 2.0 && took > line.poll * 2 {
+            let since = line.taken.iter().rev().take(8).collect::<Vec<_>>();
+            println!("{name} took {took:?} from {:?}: {:?}; {since:?}", line.good_since, account.recent);
+        }
+        account.recoveries.push(took);
     }
 }
 
@@ -421,7 +426,7 @@ async fn nothing_is_booked_that_the_device_did_not_give_for_that_request() {
     let mechanisms: Vec<(&str, &str)> = lines.keys().map(|name| (name.as_str(), signals)).collect();
     let mut bench = Bench::start(&config(&text, &mechanisms), &clock);
 
-    let span = seconds(30, 420);
+    let span = seconds(30, 3600);
     let (begun, mut accounts) = (clock.wire(), BTreeMap::<String, Account>::new());
     let mut early = 0;
     let mut turn = begun;
