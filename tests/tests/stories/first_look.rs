@@ -4,7 +4,7 @@ use std::time::{Duration, Instant};
 
 use serde_json::Value;
 use tallyhook_tests::cabinet::{Answer, Cabinet, wait_for};
-use tallyhook_tests::modbus::{Libmodbus, PtyPair, pymodbus_rtu, pymodbus_tcp};
+use tallyhook_tests::modbus::{FunctionProxy, Libmodbus, PtyPair, pymodbus_rtu, pymodbus_tcp};
 use tallyhook_tests::panel::{Device, Row};
 use tallyhook_tests::peers::free_port;
 
@@ -343,7 +343,8 @@ fn a_probe_through_a_serial_server_and_of_a_libmodbus_device() {
     let found = probe(&[&[format!("127.0.0.1:{port}").as_str()], &arguments[..]].concat()).json();
     assert_eq!(words(&found), [3, 8, 13, 18]);
     let (_libmodbus, port) = Libmodbus::tcp(7, &[]);
+    let proxy = FunctionProxy::before(port);
     let arguments = ["--unit", "7", "--to", "3", "--every-ms", "20", "--json"];
-    let found = probe(&[&[format!("127.0.0.1:{port}").as_str()], &arguments[..]].concat()).json();
+    let found = probe(&[&[format!("127.0.0.1:{}", proxy.port).as_str()], &arguments[..]].concat()).json();
     assert_eq!(words(&found), [1, 8, 15, 22]);
 }

@@ -6,6 +6,7 @@ use std::time::Duration;
 
 use serde_json::Value;
 use tallyhook_tests::cabinet::{Cabinet, wait_for};
+use tallyhook_tests::modbus::FunctionProxy;
 use tallyhook_tests::peers::{Broker, free_port, wait_for_port};
 use tallyhook_tests::plan::Plan;
 use tallyhook_tests::receiver::Receiver;
@@ -24,6 +25,7 @@ fn each_warning_is_in_the_room_once_though_the_daemon_dies_before_the_answer() {
     plan.rest(2.0);
     let cabinet = Cabinet::new();
     let (drive_port, page_port) = (free_port(), free_port());
+    let proxy = FunctionProxy::before(drive_port);
     let (chat, series, receiver) = (ChatServer::start(), TimeSeries::start(), Receiver::start());
     let wire = Wire::that_loses_answers(chat.port);
     cabinet.write("password", "word\n");
@@ -33,7 +35,7 @@ fn each_warning_is_in_the_room_once_though_the_daemon_dies_before_the_answer() {
          [[webhook]]\nname = \"list\"\nurl = \"{}\"\ntemplate = '{{\"id\": \"{{{{id}}}}\", \"text\": \"{{{{text}}}}\"}}'\n",
         wire.port, chat.room, series.port, receiver.url
     );
-    cabinet.write("site.toml", &configuration(drive_port, page_port, &more));
+    cabinet.write("site.toml", &configuration(proxy.port, page_port, &more));
     let start = unix_now() + 6.0;
     let _drive = drive(&cabinet, &plan, drive_port, start);
     let daemon = cabinet.start(&["run", "--config", "site.toml"]);

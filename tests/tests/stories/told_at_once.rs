@@ -4,6 +4,7 @@ use std::time::{Duration, UNIX_EPOCH};
 
 use serde_json::Value;
 use tallyhook_tests::cabinet::{Cabinet, wait_for};
+use tallyhook_tests::modbus::FunctionProxy;
 use tallyhook_tests::peers::{free_port, wait_for_port};
 use tallyhook_tests::plan::Plan;
 use tallyhook_tests::receiver::Receiver;
@@ -30,6 +31,7 @@ fn a_crossed_limit_is_told_within_a_poll_period_and_a_tenth_of_a_second() {
     plan.rest(1.0);
     let (cabinet, receiver) = (Cabinet::new(), Receiver::start());
     let (drive_port, page_port) = (free_port(), free_port());
+    let proxy = FunctionProxy::before(drive_port);
     let levels: Vec<String> = (1..=CROSSINGS).map(|level| level.to_string()).collect();
     let hook = format!(
         "starts_per_hour = [{}]\n[[webhook]]\nname = \"list\"\nurl = \"{}\"\n\
@@ -37,7 +39,7 @@ fn a_crossed_limit_is_told_within_a_poll_period_and_a_tenth_of_a_second() {
         levels.join(", "),
         receiver.url
     );
-    cabinet.write("site.toml", &configuration(drive_port, page_port, &hook));
+    cabinet.write("site.toml", &configuration(proxy.port, page_port, &hook));
     let start = unix_now() + 6.0;
     let _drive = drive(&cabinet, &plan, drive_port, start);
     let mut daemon = cabinet.start(&["run", "--config", "site.toml"]);

@@ -8,7 +8,7 @@ use std::time::{Duration, Instant};
 
 use tallyhook_tests::cabinet::{Cabinet, Running, pause, wait_for};
 use tallyhook_tests::manager::Manager;
-use tallyhook_tests::modbus::Libmodbus;
+use tallyhook_tests::modbus::{FunctionProxy, Libmodbus};
 use tallyhook_tests::peers::{free_port, wait_for_port};
 
 use tallyhook_tests::yard::configuration;
@@ -26,8 +26,9 @@ fn ready(cabinet: &Cabinet, manager: &Manager, page_port: u16) -> Running {
 fn a_frozen_drive_is_no_hang() {
     let cabinet = Cabinet::new();
     let (drive, drive_port) = Libmodbus::tcp(1, &[]);
+    let proxy = FunctionProxy::before(drive_port);
     let page_port = free_port();
-    cabinet.write("site.toml", &configuration(drive_port, page_port, ""));
+    cabinet.write("site.toml", &configuration(proxy.port, page_port, ""));
     let manager = Manager::start();
     let mut daemon = ready(&cabinet, &manager, page_port);
     pause(Duration::from_secs(3));
@@ -94,8 +95,9 @@ fn a_disk_that_hangs_starves_the_watchdog_and_a_kill_ends_the_hang() {
     let cabinet = Cabinet::new();
     let mut disk = Disk::at(&cabinet.path().join("data"));
     let (_drive, drive_port) = Libmodbus::tcp(1, &[]);
+    let proxy = FunctionProxy::before(drive_port);
     let page_port = free_port();
-    let text = configuration(drive_port, page_port, "");
+    let text = configuration(proxy.port, page_port, "");
     // No ring of raw samples: the ledger's own commit is to be what hangs.
     let text = text.replace("samples = { days = 2, megabytes = 50 }", "commit_every = \"1s\"");
     cabinet.write("site.toml", &text);
