@@ -6,6 +6,7 @@
 
 pub mod clock;
 pub mod commands;
+pub mod course;
 pub mod daemon;
 pub mod drive;
 pub mod exit;

@@ -74,3 +74,20 @@ pub fn instant(option: &str, text: Option<&str>) -> Result<Option<Timestamp>, Fa
         ))),
     }
 }
+
+/// A day of the site given on the command line, as a day number: a date, or the day that contains an instant.
+///
+/// # Errors
+/// [`Failure::Usage`] with the two forms.
+pub fn site_day(option: &str, text: Option<&str>, zone: &jiff::tz::TimeZone) -> Result<Option<i32>, Failure> {
+    let Some(text) = text else { return Ok(None) };
+    if let Ok(instant) = text.parse::<jiff::Timestamp>() {
+        return Ok(Some(figures::day_number(instant.to_zoned_datetime(zone.clone()).date())));
+    }
+    match text.parse::<jiff::civil::Date>() {
+        Ok(date) => Ok(Some(figures::day_number(date))),
+        Err(_) => Err(Failure::Usage(format!(
+            "{option} is `{text}`; give a date such as 2026-03-01, or an instant such as 2026-03-01T06:00:00Z"
+        ))),
+    }
+}

@@ -20,6 +20,7 @@ mod service;
 mod simulate;
 mod site_file;
 mod status;
+mod trend;
 mod verify;
 pub(crate) mod whatif;
 
@@ -47,6 +48,7 @@ enum Command {
     Probe(probe::ProbeArgs),
     Status(status::StatusArgs),
     Lifts(lifts::LiftsArgs),
+    Trend(trend::TrendArgs),
     Alarms(alarms::AlarmsArgs),
     Replay(replay::ReplayArgs),
     Notify(notify::NotifyArgs),
@@ -72,6 +74,7 @@ impl Arguments {
             Command::Probe(args) => probe::run(args),
             Command::Status(args) => status::run(args),
             Command::Lifts(args) => lifts::run(args),
+            Command::Trend(args) => trend::run(args),
             Command::Alarms(args) => alarms::run(args),
             Command::Replay(args) => replay::run(args),
             Command::Notify(args) => notify::run(args),

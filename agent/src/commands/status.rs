@@ -259,7 +259,7 @@ fn line(out: &mut String, name: &str, value: &str) {
 }
 
 /// `text` after `first`, broken between words; further lines stand under the first one's text.
-fn wrapped(out: &mut String, first: &str, text: &str) {
+pub(super) fn wrapped(out: &mut String, first: &str, text: &str) {
     let indent = first.chars().count();
     let mut column = indent;
     out.push_str(first);

@@ -20,8 +20,9 @@ use super::site::{forecast_dates, group_text, kind_name, km_text, used_words};
 use super::source::History;
 use super::spectrum_chart::{spectrum_chart, spectrum_table};
 use super::units::{count, hours, number, percent};
-use super::used_chart::{course, day_range, used_chart};
+use super::used_chart::{day_range, used_chart};
 use super::wording::fill;
+use crate::course::course;
 use crate::figures::MechanismFigures;
 use crate::store::message::{Message, MessageKind};
 

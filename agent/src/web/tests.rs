@@ -346,7 +346,7 @@ async fn the_last_point_of_the_curve_is_the_used_share() {
     let figures = figures_of(&config, &history, false);
     let days: Vec<(i32, Totals)> = history.days[ID].iter().map(|(d, t)| (*d, t.clone())).collect();
     let of = |used: BTreeMap<i32, f64>| {
-        used_chart::course(&config.cranes[0].mechanisms[0], &figures.mechanisms[0], days.clone(), &used)
+        crate::course::course(&config.cranes[0].mechanisms[0], &figures.mechanisms[0], days.clone(), &used)
     };
     // Days from before S was kept by day are added up.
     let course = of(BTreeMap::new());

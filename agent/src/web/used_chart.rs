@@ -1,13 +1,8 @@
 //! Full-load hours used over time against the design line.
 
-use std::collections::BTreeMap;
-
 use jiff::ToSpan;
 use jiff::civil::Date;
 use maud::{Markup, html};
-use tallyhook_analysis::period::Part;
-use tallyhook_analysis::spectrum::Totals;
-use tallyhook_analysis::units::Grams;
 use tallyhook_config::model::Mechanism;
 
 use super::layout::{Desk, cell, number_column, table, words_column};
@@ -15,6 +10,7 @@ use super::moments::{date_of, parse};
 use super::plot::{Area, WIDTHS, picture, steps, text};
 use super::units::{count, hours, level, number};
 use super::wording::fill;
+use crate::course::{By, Course};
 use crate::figures::{MechanismFigures, day_number};
 
 /// The years that D stands for, FEM 9.755.
@@ -25,40 +21,6 @@ const YEAR: f64 = 365.25;
 
 /// No more points than this are drawn; a picture has no more columns of pixels.
 const MOST_POINTS: usize = 360;
-
-/// S at the end of each day, with that day's number and its own sums.
-pub struct Course {
-    /// S before the first day: prior use.
-    pub prior: f64,
-    /// Day, its sums, S at its end; oldest first.
-    pub days: Vec<(i32, Totals, f64)>,
-}
-
-/// S as the books had it at the end of each day, and as the figures have it now. Where an old day has none kept, its
-/// measured hours are added to the day before.
-pub fn course(
-    mechanism: &Mechanism,
-    figures: &MechanismFigures,
-    days: Vec<(i32, Totals)>,
-    used: &BTreeMap<i32, f64>,
-) -> Course {
-    let prior: f64 = mechanism.terms().prior.iter().map(Part::full_load_hours).sum();
-    let base = Grams::from_kg(figures.budget_rated_load_kg + mechanism.spec.dead_load.as_kg());
-    let mut last = prior;
-    let mut days: Vec<(i32, Totals, f64)> = days
-        .into_iter()
-        .map(|(day, totals)| {
-            last = used.get(&day).copied().unwrap_or(last + totals.full_load_hours(base));
-            (day, totals, last)
-        })
-        .collect();
-    if let Some((day, _, now)) = days.last_mut()
-        && !used.contains_key(day)
-    {
-        *now = figures.used_full_load_hours;
-    }
-    Course { prior, days }
-}
 
 /// The picture at both widths, its caption and the same by month.
 pub fn used_chart(desk: &Desk, mechanism: &Mechanism, figures: &MechanismFigures, course: &Course) -> Markup {
@@ -269,19 +231,6 @@ fn dates((from, to): (f64, f64), most: usize) -> Vec<(f64, String)> {
 /// Sums by calendar month, newest first.
 fn months(desk: &Desk, course: &Course) -> Markup {
     let w = desk.words;
-    let mut rows: Vec<(String, Totals, f64, f64)> = Vec::new();
-    let mut before = course.prior;
-    for (day, totals, used) in &course.days {
-        let name = date_of(*day).map(|d| d.strftime("%Y-%m").to_string()).unwrap_or_default();
-        match rows.last_mut() {
-            Some((month, sum, _, end)) if *month == name => {
-                sum.add(totals);
-                *end = *used;
-            }
-            _ => rows.push((name, totals.clone(), before, *used)),
-        }
-        before = *used;
-    }
     let columns = [
         words_column(w.month),
         number_column(w.month_running),
@@ -289,12 +238,13 @@ fn months(desk: &Desk, course: &Course) -> Markup {
         number_column(w.month_used_end),
         number_column(w.month_lifts),
     ];
-    let rows: Vec<Vec<Markup>> = rows
+    let rows: Vec<Vec<Markup>> = course
+        .by(By::Month)
         .iter()
         .rev()
-        .map(|(month, sum, start, end)| {
-            let (running, grown) = (hours(sum.running_hours()), hours(end - start));
-            vec![cell(month), cell(running), cell(grown), cell(hours(*end)), cell(count(sum.lifts))]
+        .map(|m| {
+            let (running, grown) = (hours(m.running_hours), hours(m.booked_full_load_hours));
+            vec![cell(&m.label), cell(running), cell(grown), cell(hours(m.used_full_load_hours)), cell(count(m.lifts))]
         })
         .collect();
     table(w.used_table, &columns, &rows, None)

@@ -47,6 +47,50 @@ fn what_if_says_what_the_status_says(cabinet: &Cabinet) {
     close(&m6["then"]["used_share"], number(&hoist["consumed"]) / 2.0);
 }
 
+/// What the months of `trend` add up to is what `status` says; the daemon may count on between the two.
+fn the_months_add_up_to_the_status(cabinet: &Cabinet) {
+    let before = status(cabinet);
+    let trend = json(cabinet, &["trend", "--data", "data", "--json"]);
+    let after = status(cabinet);
+    let months = trend["mechanisms"][0]["steps"].as_array().unwrap();
+    assert!(months.len() >= 14, "{months:#?}");
+    let sum = |field: &str| -> f64 { months.iter().map(|m| m[field].as_f64().unwrap()).sum() };
+    let total = &trend["mechanisms"][0]["total"];
+    let life = ["running_hours", "lifts", "starts", "overload_lifts"];
+    // These are of the whole record; the full-load hours of `status` are of the present working period.
+    let one_period = before["mechanisms"][0]["closed_periods"].as_array().unwrap().is_empty();
+    for field in life.into_iter().chain(one_period.then_some("full_load_hours")) {
+        let (low, high) = (&before["mechanisms"][0][field], &after["mechanisms"][0][field]);
+        let (low, high, added) = (low.as_f64().unwrap(), high.as_f64().unwrap(), sum(field));
+        assert!(low * (1.0 - 1e-9) <= added && added <= high * (1.0 + 1e-9), "{field}: {low} {added} {high}");
+        assert!((total[field].as_f64().unwrap() / added - 1.0).abs() < 1e-9, "{field} of all: {}", total[field]);
+    }
+    let last = months.last().unwrap();
+    assert_eq!(last["used_full_load_hours"], total["used_full_load_hours"]);
+    let used = |v: &Value| v["mechanisms"][0]["used_full_load_hours"].as_f64().unwrap();
+    let shown = last["used_full_load_hours"].as_f64().unwrap();
+    assert!(used(&before) <= shown && shown <= used(&after));
+    // What was added is all there is, the part from before the recorder and what services have ended apart.
+    let closed: f64 = before["mechanisms"][0]["closed_periods"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .map(|c| c["used_full_load_hours"].as_f64().unwrap())
+        .sum();
+    let prior = trend["mechanisms"][0]["prior_full_load_hours"].as_f64().unwrap();
+    assert!((sum("booked_full_load_hours") - (shown + closed - prior)).abs() < 1e-6, "{closed} {prior} {shown}");
+    // A part of the year: its rows alone, with S as it was.
+    let month = &months[months.len() - 3];
+    let (from, to) = (month["label"].as_str().unwrap(), months[months.len() - 2]["label"].as_str().unwrap());
+    let (from, to) = (format!("{from}-01"), format!("{to}-01"));
+    let part = json(cabinet, &["trend", "--data", "data", "--json", "--from", &from, "--to", &to, "--by", "day"]);
+    let days = part["mechanisms"][0]["steps"].as_array().unwrap();
+    assert_eq!(days.iter().map(|d| d["lifts"].as_u64().unwrap()).sum::<u64>(), month["lifts"].as_u64().unwrap());
+    let added: f64 = days.iter().map(|d| d["booked_full_load_hours"].as_f64().unwrap()).sum();
+    assert!((added - month["booked_full_load_hours"].as_f64().unwrap()).abs() < 1e-9);
+    assert_eq!(days.last().unwrap()["consumed"], month["consumed"]);
+}
+
 fn a_service_beside_the_daemon_begins_a_new_period(cabinet: &Cabinet) {
     let before = status(cabinet);
     let (hoist, lifts) = (&before["mechanisms"][0], before["mechanisms"][0]["lifts"].as_u64());
@@ -135,7 +179,9 @@ fn the_demo_counts_shows_ends_cleanly_and_goes_on() {
     assert!(page.contains("main-hoist") && page.contains("No safety device"), "{page}");
     assert!(get(&address, "/api/v1/status").contains("\"running_hours\""));
     what_if_says_what_the_status_says(&cabinet);
+    the_months_add_up_to_the_status(&cabinet);
     a_service_beside_the_daemon_begins_a_new_period(&cabinet);
+    the_months_add_up_to_the_status(&cabinet);
     an_alarm_is_acknowledged_beside_the_daemon(&cabinet);
     assert_eq!(demo.interrupt(Duration::from_secs(20)).code(), Some(0));
     a_part_renewed_without_the_daemon(&cabinet);

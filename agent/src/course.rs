@@ -1,0 +1,195 @@
+//! How use went on: S at the end of each day of the record, and sums by day, week, month or year.
+
+use std::collections::BTreeMap;
+
+use jiff::civil::Date;
+use serde::Serialize;
+use tallyhook_analysis::class::MechanismLoading;
+use tallyhook_analysis::period::Part;
+use tallyhook_analysis::spectrum::Totals;
+use tallyhook_analysis::units::{Grams, MS_PER_HOUR};
+use tallyhook_config::model::Mechanism;
+
+use crate::figures::{MechanismFigures, date_of, day_number};
+
+/// S at the end of each day, with that day's number and its own sums.
+#[derive(Clone, Debug)]
+pub struct Course {
+    /// S before the first day: prior use.
+    pub prior: f64,
+    /// Day, its sums, S at its end; oldest first.
+    pub days: Vec<(i32, Totals, f64)>,
+    /// Base (rated load and dead load) that S and D are in full-load hours of.
+    pub base: Grams,
+    /// D.
+    pub design: f64,
+    /// Days on which a service ended a working period, with S as it then was.
+    ended: Vec<(i32, f64)>,
+}
+
+/// S as the books had it at the end of each day, and as the figures have it now. Where an old day has none kept, its
+/// measured hours are added to the day before.
+pub fn course(
+    mechanism: &Mechanism,
+    figures: &MechanismFigures,
+    days: Vec<(i32, Totals)>,
+    used: &BTreeMap<i32, f64>,
+) -> Course {
+    let prior: f64 = mechanism.terms().prior.iter().map(Part::full_load_hours).sum();
+    let base = Grams::from_kg(figures.budget_rated_load_kg + mechanism.spec.dead_load.as_kg());
+    let mut last = prior;
+    let mut days: Vec<(i32, Totals, f64)> = days
+        .into_iter()
+        .map(|(day, totals)| {
+            last = used.get(&day).copied().unwrap_or(last + totals.full_load_hours(base));
+            (day, totals, last)
+        })
+        .collect();
+    if let Some((day, _, now)) = days.last_mut()
+        && !used.contains_key(day)
+    {
+        *now = figures.used_full_load_hours;
+    }
+    let day = |text: &str| text.parse::<Date>().ok().map(day_number);
+    let ended = figures.closed_periods.iter().filter_map(|c| Some((day(&c.ended)?, c.used_full_load_hours))).collect();
+    Course { prior, days, base, design: figures.design_full_load_hours, ended }
+}
+
+/// The calendar's parts that sums are made over.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, clap::ValueEnum)]
+#[serde(rename_all = "lowercase")]
+pub enum By {
+    /// Each day.
+    Day,
+    /// Weeks from Monday on (ISO 8601).
+    Week,
+    /// Calendar months.
+    Month,
+    /// Calendar years.
+    Year,
+}
+
+impl By {
+    /// How a day's part is called: `2026-03-09`, `2026-W11`, `2026-03`, `2026`.
+    pub fn label(self, day: i32) -> String {
+        let text = date_of(day);
+        let Ok(date) = text.parse::<Date>() else { return text };
+        match self {
+            By::Day => text,
+            By::Week => {
+                let week = date.iso_week_date();
+                format!("{:04}-W{:02}", week.year(), week.week())
+            }
+            By::Month => date.strftime("%Y-%m").to_string(),
+            By::Year => date.strftime("%Y").to_string(),
+        }
+    }
+}
+
+/// Sums of one part of the calendar.
+#[derive(Clone, PartialEq, Debug, Serialize)]
+pub struct Stretch {
+    /// The day, week, month or year.
+    pub label: String,
+    /// First day with a record in it, `YYYY-MM-DD`.
+    pub from: String,
+    /// Last day with a record in it, `YYYY-MM-DD`.
+    pub to: String,
+    /// Time with a record, hours.
+    pub observed_hours: f64,
+    /// Time without, hours.
+    pub gap_hours: f64,
+    /// Running time, hours.
+    pub running_hours: f64,
+    /// Measured full-load hours, of the load that S and D are of.
+    pub full_load_hours: f64,
+    /// What was added to S: measured, gaps and all, each with its factor.
+    pub booked_full_load_hours: f64,
+    /// S at the end.
+    pub used_full_load_hours: f64,
+    /// S/D at the end.
+    pub consumed: f64,
+    /// km by running time; `null` without running time.
+    pub load_spectrum_factor: Option<f64>,
+    /// Class of km.
+    pub state_of_loading: Option<String>,
+    /// Running edges.
+    pub starts: u64,
+    /// Lifts ended.
+    pub lifts: u64,
+    /// Lifts whose settled load was above the rated load.
+    pub overload_lifts: u64,
+}
+
+impl Course {
+    /// The days `from ..= to` alone; S before them is that of the last day left out.
+    #[must_use]
+    pub fn between(&self, from: Option<i32>, to: Option<i32>) -> Course {
+        let wanted = |day: i32| from.is_none_or(|from| day >= from) && to.is_none_or(|to| day <= to);
+        let before = self.days.iter().take_while(|(day, ..)| from.is_some_and(|from| *day < from)).last();
+        Course {
+            prior: before.map_or(self.prior, |(.., used)| *used),
+            days: self.days.iter().filter(|(day, ..)| wanted(*day)).cloned().collect(),
+            ended: self.ended.iter().filter(|(day, _)| wanted(*day)).copied().collect(),
+            ..*self
+        }
+    }
+
+    /// Sums by calendar, oldest first; parts without a record are left out.
+    pub fn by(&self, by: By) -> Vec<Stretch> {
+        let mut parts: Vec<(String, &[(i32, Totals, f64)])> = Vec::new();
+        let mut begin = 0;
+        for (i, (day, ..)) in self.days.iter().enumerate() {
+            let label = by.label(*day);
+            if parts.last().is_none_or(|(before, _)| *before != label) {
+                begin = i;
+                parts.push((label, &[]));
+            }
+            if let Some((_, days)) = parts.last_mut() {
+                *days = &self.days[begin..=i];
+            }
+        }
+        let mut before = self.prior;
+        parts
+            .into_iter()
+            .filter_map(|(label, days)| {
+                let stretch = self.stretch(label, before, days)?;
+                before = stretch.used_full_load_hours;
+                Some(stretch)
+            })
+            .collect()
+    }
+
+    /// The sum of all days; `None` without any.
+    pub fn total(&self) -> Option<Stretch> {
+        self.stretch("all".to_owned(), self.prior, &self.days)
+    }
+
+    fn stretch(&self, label: String, before: f64, days: &[(i32, Totals, f64)]) -> Option<Stretch> {
+        let ((first, ..), (last, _, used)) = (days.first()?, days.last()?);
+        let mut sum = Totals::default();
+        days.iter().for_each(|(_, totals, _)| sum.add(totals));
+        // A service that ends a working period puts S back; what was used of the period that ended counts on.
+        let ended: f64 = self.ended.iter().filter(|(day, _)| (first..=last).contains(&day)).map(|(_, used)| used).sum();
+        let km = sum.load_spectrum_factor(self.base);
+        let hours = |ms: u64| ms as f64 / MS_PER_HOUR as f64;
+        Some(Stretch {
+            label,
+            from: date_of(*first),
+            to: date_of(*last),
+            observed_hours: hours(sum.observed_ms),
+            gap_hours: hours(sum.gap_ms),
+            running_hours: sum.running_hours(),
+            full_load_hours: sum.full_load_hours(self.base),
+            booked_full_load_hours: used + ended - before,
+            used_full_load_hours: *used,
+            consumed: used / self.design,
+            load_spectrum_factor: km,
+            state_of_loading: km
+                .map(|km| MechanismLoading::of(km).map_or("above L4", MechanismLoading::name).to_owned()),
+            starts: sum.starts,
+            lifts: sum.lifts,
+            overload_lifts: sum.overload_lifts,
+        })
+    }
+}
