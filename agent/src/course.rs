@@ -101,6 +101,8 @@ pub struct Stretch {
     pub gap_hours: f64,
     /// Running time, hours.
     pub running_hours: f64,
+    /// Running time whose load was not read, hours.
+    pub load_unknown_hours: f64,
     /// Measured full-load hours, of the load that S and D are of.
     pub full_load_hours: f64,
     /// What was added to S: measured, gaps and all, each with its factor.
@@ -137,23 +139,19 @@ impl Course {
 
     /// Sums by calendar, oldest first; parts without a record are left out.
     pub fn by(&self, by: By) -> Vec<Stretch> {
-        let mut parts: Vec<(String, &[(i32, Totals, f64)])> = Vec::new();
-        let mut begin = 0;
+        let mut parts: Vec<(String, std::ops::Range<usize>)> = Vec::new();
         for (i, (day, ..)) in self.days.iter().enumerate() {
             let label = by.label(*day);
-            if parts.last().is_none_or(|(before, _)| *before != label) {
-                begin = i;
-                parts.push((label, &[]));
-            }
-            if let Some((_, days)) = parts.last_mut() {
-                *days = &self.days[begin..=i];
+            match parts.last_mut() {
+                Some((before, days)) if *before == label => days.end = i + 1,
+                _ => parts.push((label, i..i + 1)),
             }
         }
         let mut before = self.prior;
         parts
             .into_iter()
             .filter_map(|(label, days)| {
-                let stretch = self.stretch(label, before, days)?;
+                let stretch = self.stretch(label, before, self.days.get(days)?)?;
                 before = stretch.used_full_load_hours;
                 Some(stretch)
             })
@@ -180,6 +178,7 @@ impl Course {
             observed_hours: hours(sum.observed_ms),
             gap_hours: hours(sum.gap_ms),
             running_hours: sum.running_hours(),
+            load_unknown_hours: hours(sum.load_unknown_ms),
             full_load_hours: sum.full_load_hours(self.base),
             booked_full_load_hours: used + ended - before,
             used_full_load_hours: *used,

@@ -12,6 +12,7 @@ pub mod drive;
 pub mod exit;
 pub mod figures;
 pub mod publish;
+pub mod report;
 pub mod samples;
 pub mod simulate;
 pub mod store;

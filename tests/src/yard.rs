@@ -1,6 +1,6 @@
 //! The site of the stories: one crane whose drive is a pymodbus server that plays a plan.
 
-use std::time::{SystemTime, UNIX_EPOCH};
+use std::time::{Duration, SystemTime, UNIX_EPOCH};
 
 use serde_json::Value;
 
@@ -81,4 +81,12 @@ used_share = [0.2, 0.5]
 /// The figures of the cabinet's store.
 pub fn status(cabinet: &Cabinet) -> Value {
     cabinet.run(&["status", "--data", "data", "--json"]).json()
+}
+
+/// Fills the cabinet's store with the demo's fourteen months, and ends the demo.
+pub fn demo_store(cabinet: &Cabinet) {
+    let mut demo = cabinet.start(&["demo", "--data", "data", "--listen", "127.0.0.1:0"]);
+    // The page's address is printed when the past is in the store.
+    demo.line(Duration::from_secs(240), |line| line.contains("http://").then_some(()));
+    assert_eq!(demo.interrupt(Duration::from_secs(30)).code(), Some(0));
 }

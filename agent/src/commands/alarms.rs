@@ -10,7 +10,6 @@ use crate::clock::Clock;
 use crate::exit::{CommandResult, Failure, Outcome};
 use crate::figures::rfc3339;
 use crate::store::alarm::{Act, ActError, Alarm, AlarmState, Done, act};
-use crate::store::message::{Message, MessageKind};
 
 /// Lists warnings with their life (ISA-18.2), and takes acknowledgements, notes and shelving.
 #[derive(clap::Args, Debug)]
@@ -88,21 +87,13 @@ pub struct AlarmFigures {
 impl AlarmFigures {
     /// The figures of an alarm with what people did to it.
     pub fn of(config: &tallyhook_config::model::Config, alarm: &Alarm, acts: Vec<Done>) -> Self {
-        let message = Message {
-            id: String::new(),
-            at: alarm.last,
-            kind: MessageKind::Warning,
-            crane: alarm.crane.clone(),
-            mechanism: alarm.mechanism.clone(),
-            body: alarm.body.clone(),
-        };
         AlarmFigures {
             number: alarm.seq,
             crane: alarm.crane.clone(),
             mechanism: alarm.mechanism.clone(),
             what: alarm.what.clone(),
             state: alarm.state(),
-            text: crate::publish::wording::text(config, &message),
+            text: crate::publish::wording::text(config, &alarm.message()),
             raised: rfc3339(alarm.raised),
             times: alarm.times,
             last: rfc3339(alarm.last),

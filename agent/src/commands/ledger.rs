@@ -38,6 +38,13 @@ impl Ledger {
         Ok(Ledger { config, reader })
     }
 
+    /// The midnight that a day of the site begins with; `None` beyond the calendar.
+    pub fn midnight(&self, day: i32) -> Option<Timestamp> {
+        let date: jiff::civil::Date = figures::date_of(day).parse().ok()?;
+        let midnight = date.to_zoned_datetime(self.config.time_zone.clone()).ok()?;
+        Some(Timestamp::from_ms(midnight.timestamp().as_millisecond()))
+    }
+
     /// The figures of the site as last committed.
     ///
     /// # Errors

@@ -1,6 +1,6 @@
 //! The commands, a file each. This one holds the list and hands over.
 
-mod alarms;
+pub(crate) mod alarms;
 mod backup;
 mod check;
 mod check_live;
@@ -11,9 +11,11 @@ mod export;
 mod init;
 pub(crate) mod ledger;
 mod lifts;
+mod manual;
 mod notify;
 mod probe;
 mod replay;
+mod report;
 mod restore;
 mod run;
 mod service;
@@ -50,6 +52,7 @@ enum Command {
     Lifts(lifts::LiftsArgs),
     Trend(trend::TrendArgs),
     Alarms(alarms::AlarmsArgs),
+    Report(report::ReportArgs),
     Replay(replay::ReplayArgs),
     Notify(notify::NotifyArgs),
     Export(export::ExportArgs),
@@ -61,6 +64,8 @@ enum Command {
     Verify(verify::VerifyArgs),
     Backup(backup::BackupArgs),
     Restore(restore::RestoreArgs),
+    Completions(manual::CompletionsArgs),
+    Man(manual::ManArgs),
 }
 
 impl Arguments {
@@ -76,6 +81,7 @@ impl Arguments {
             Command::Lifts(args) => lifts::run(args),
             Command::Trend(args) => trend::run(args),
             Command::Alarms(args) => alarms::run(args),
+            Command::Report(args) => report::run(args),
             Command::Replay(args) => replay::run(args),
             Command::Notify(args) => notify::run(args),
             Command::Export(args) => export::run(args),
@@ -87,6 +93,8 @@ impl Arguments {
             Command::Verify(args) => verify::run(args),
             Command::Backup(args) => backup::run(args),
             Command::Restore(args) => restore::run(args),
+            Command::Completions(args) => manual::completions(&args),
+            Command::Man(args) => manual::man(&args),
         }
     }
 }

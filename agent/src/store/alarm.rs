@@ -72,6 +72,18 @@ pub struct Alarm {
 }
 
 impl Alarm {
+    /// The message that raised it last.
+    pub fn message(&self) -> Message {
+        Message {
+            id: String::new(),
+            at: self.last,
+            kind: MessageKind::Warning,
+            crane: self.crane.clone(),
+            mechanism: self.mechanism.clone(),
+            body: self.body.clone(),
+        }
+    }
+
     /// Where it stands.
     pub fn state(&self) -> AlarmState {
         match (self.cleared.is_some(), self.acknowledged.is_some()) {

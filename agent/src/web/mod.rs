@@ -10,7 +10,7 @@
 //! | `/metrics` | the figures for a metrics server: OpenMetrics, or Prometheus text where that is asked for |
 //!
 //! Views take figures from [`crate::figures`] and history through [`History`]; nothing is reckoned here but what a
-//! drawing needs. All words are in `wording`, all rounding in [`units`], all colours in `page.css`.
+//! drawing needs. All words are in `wording`, all rounding in [`units`], all colours in `drawing.css`.
 
 mod api;
 mod calendar;
@@ -18,28 +18,28 @@ mod destinations;
 mod drive_side;
 mod explain;
 mod guard;
-mod history_tables;
-mod layout;
+pub(crate) mod history_tables;
+pub(crate) mod layout;
 mod lift_table;
 mod live;
 mod mechanism;
 mod metrics;
-mod moments;
+pub(crate) mod moments;
 mod openapi;
 mod plot;
 mod question;
 mod record;
 mod share_bar;
-mod site;
+pub(crate) mod site;
 mod source;
-mod spectrum_chart;
+pub(crate) mod spectrum_chart;
 mod stored;
 #[cfg(test)]
 mod tests;
 pub mod units;
-mod upkeep;
-mod used_chart;
-mod wording;
+pub(crate) mod upkeep;
+pub(crate) mod used_chart;
+pub(crate) mod wording;
 mod work;
 
 use std::net::SocketAddr;
@@ -72,6 +72,9 @@ pub use stored::Stored;
 use upkeep::{Entry, ServiceForm};
 use wording::{ENGLISH, Wording, fill};
 use work::WorkQuery;
+
+/// The page's style: the drawings' part, which reports share, and its own.
+const PAGE_CSS: &str = concat!(include_str!("drawing.css"), include_str!("page.css"));
 
 /// How long open answers may take to end after the stop.
 const GRACE: Span = Span::from_ms(2_000);
@@ -158,7 +161,7 @@ fn router(state: WebState, listens_at: SocketAddr, stop: watch::Receiver<bool>) 
         .route("/events", get(live::events))
         .route("/metrics", get(metrics::metrics))
         .merge(api::router())
-        .route("/page.css", get(([(CONTENT_TYPE, "text/css; charset=utf-8")], include_str!("page.css"))))
+        .route("/page.css", get(([(CONTENT_TYPE, "text/css; charset=utf-8")], PAGE_CSS)))
         .route("/page.js", get(([(CONTENT_TYPE, script)], include_str!("page.js"))))
         .route("/favicon.ico", get(StatusCode::NO_CONTENT))
         .fallback(async |State(shared): State<Arc<Shared>>| not_found(&shared, shared.words().not_found))

@@ -1,4 +1,4 @@
-//! What the drawings share: a frame with two straight scales, ticks, text. SVG by hand; colours are in `page.css`.
+//! What the drawings share: a frame with two straight scales, ticks, text. SVG by hand; colours are in `drawing.css`.
 
 use maud::{Markup, html};
 

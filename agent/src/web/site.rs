@@ -49,7 +49,7 @@ pub fn site(desk: &Desk, figures: &SiteFigures) -> Markup {
                 }
             }
         }
-        (cranes(desk, figures))
+        (cranes(desk, &figures.cranes))
     }
 }
 
@@ -85,7 +85,8 @@ fn mechanism_row(desk: &Desk, crane: &Crane, mechanism: &Mechanism, f: &Mechanis
     ]
 }
 
-fn cranes(desk: &Desk, figures: &SiteFigures) -> Markup {
+/// The cranes as a whole.
+pub fn cranes(desk: &Desk, cranes: &[CraneFigures]) -> Markup {
     let w = desk.words;
     let columns: Vec<Column> = vec![
         words_column(w.crane),
@@ -111,7 +112,7 @@ fn cranes(desk: &Desk, figures: &SiteFigures) -> Markup {
             cell(c.group_in_use.map_or(w.too_little_record, |g| g.name())),
         ]
     };
-    let rows: Vec<Vec<Markup>> = figures.cranes.iter().map(row).collect();
+    let rows: Vec<Vec<Markup>> = cranes.iter().map(row).collect();
     html! {
         @if !rows.is_empty() {
             h2 { (w.cranes_title) }

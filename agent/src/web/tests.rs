@@ -306,7 +306,7 @@ async fn every_view_is_well_formed_small_and_ends_with_the_caution() {
     for path in VIEWS {
         let html = site.get(path).await;
         assert_well_formed(&html);
-        let assets = include_str!("page.css").len() + include_str!("page.js").len();
+        let assets = super::PAGE_CSS.len() + include_str!("page.js").len();
         assert!(html.len() + assets < 200_000, "{path} is {} bytes", html.len() + assets);
         assert!(!html.contains("http://") && !html.contains("https://"), "{path} reaches outside");
         let text = seen(&html);
@@ -557,7 +557,7 @@ fn colours_hold_aa_contrast_in_light_and_dark() {
     fn luminance(hex: &str) -> f64 {
         0.2126 * channel(&hex[0..2]) + 0.7152 * channel(&hex[2..4]) + 0.0722 * channel(&hex[4..6])
     }
-    let css = include_str!("page.css");
+    let css = super::PAGE_CSS;
     let blocks: Vec<&str> =
         css.match_indices(":root {").map(|(i, _)| css[i..].split('}').next().unwrap()).take(2).collect();
     for block in blocks {

@@ -10,6 +10,7 @@ mod outage;
 mod panel_types;
 mod reload;
 mod replay;
+mod report;
 mod silent_drive;
 mod slow_bus;
 mod telling;
