@@ -4,7 +4,7 @@ use std::time::{Duration, SystemTime, UNIX_EPOCH};
 
 use serde_json::Value;
 
-use crate::cabinet::{Cabinet, Running};
+use crate::cabinet::{Cabinet, Running, wait_for};
 use crate::peers::{python_script, wait_for_port};
 use crate::plan::Plan;
 
@@ -83,10 +83,12 @@ pub fn status(cabinet: &Cabinet) -> Value {
     cabinet.run(&["status", "--data", "data", "--json"]).json()
 }
 
-/// Fills the cabinet's store with the demo's fourteen months, and ends the demo.
+/// Fills the cabinet's store with the demo's fourteen months and the first of its raw samples, and ends the demo.
 pub fn demo_store(cabinet: &Cabinet) {
     let mut demo = cabinet.start(&["demo", "--data", "data", "--listen", "127.0.0.1:0"]);
     // The page's address is printed when the past is in the store.
     demo.line(Duration::from_secs(240), |line| line.contains("http://").then_some(()));
+    let samples = cabinet.path().join("data/samples/main-hoist");
+    wait_for("raw samples", Duration::from_secs(120), || samples.read_dir().ok()?.next().map(drop));
     assert_eq!(demo.interrupt(Duration::from_secs(30)).code(), Some(0));
 }

@@ -5,6 +5,7 @@
 mod broken_configurations;
 mod broker_killed;
 mod demo;
+mod exports;
 mod first_look;
 mod outage;
 mod panel_types;

@@ -1,0 +1,409 @@
+//! `export`: what the store holds, in open form.
+
+mod rows;
+
+use std::fs::File;
+use std::io::{self, BufWriter, Write};
+use std::path::PathBuf;
+
+use parquet::errors::ParquetError;
+use rows::{Cell, Column, Csv, Kind, Parquet, Rows};
+
+use tallyhook_analysis::sample::{Flag, Quantity, Sample};
+use tallyhook_analysis::spectrum::{Totals, band_edges};
+use tallyhook_analysis::units::{MS_PER_HOUR, Timestamp};
+
+use crate::exit::{CommandResult, Failure, Outcome};
+use crate::figures::rfc3339;
+use crate::samples::recording::Recording;
+use crate::samples::{SignalSet, csv};
+use crate::store::message::MessageKind;
+use crate::store::{LiftFilter, MessageFilter, Reader, StoreError};
+
+/// Writes what the store holds as CSV or Parquet.
+#[derive(clap::Args, Debug)]
+pub struct ExportArgs {
+    /// The store's directory.
+    #[arg(long, value_name = "DIR")]
+    data: PathBuf,
+    /// `lifts`, `days`, `spectrum`, `findings`, `ledger` or `samples`.
+    #[arg(long)]
+    what: String,
+    /// Of this mechanism; needed for samples when there are several.
+    #[arg(long, value_name = "ID")]
+    mechanism: Option<String>,
+    /// From this instant on: RFC 3339, or a date (its midnight in UTC).
+    #[arg(long, value_parser = instant)]
+    from: Option<i64>,
+    /// Before this instant: RFC 3339, or a date (its midnight in UTC).
+    #[arg(long, value_parser = instant)]
+    to: Option<i64>,
+    /// `csv` or `parquet`.
+    #[arg(long, default_value = "csv")]
+    format: String,
+    /// The file to write; standard output without it.
+    #[arg(long, value_name = "FILE")]
+    out: Option<PathBuf>,
+}
+
+fn instant(text: &str) -> Result<i64, String> {
+    let day = || jiff::tz::TimeZone::UTC.to_timestamp(text.parse::<jiff::civil::Date>().ok()?.at(0, 0, 0, 0)).ok();
+    match text.parse::<jiff::Timestamp>().ok().or_else(day) {
+        Some(instant) => Ok(instant.as_millisecond()),
+        None => Err("write it like 2031-05-04T06:00:00Z or 2031-05-04".into()),
+    }
+}
+
+/// Why an export ended early.
+pub enum Fault {
+    /// The store cannot be read.
+    Store(StoreError),
+    /// The file or pipe takes no more.
+    Output(io::Error),
+}
+
+impl From<ParquetError> for Fault {
+    fn from(error: ParquetError) -> Self {
+        match error {
+            // What the file or pipe says; the writer wraps it.
+            ParquetError::External(cause) => match cause.downcast::<io::Error>() {
+                Ok(error) => Fault::Output(*error),
+                Err(cause) => Fault::Output(io::Error::other(cause)),
+            },
+            other => Fault::Output(io::Error::other(other)),
+        }
+    }
+}
+
+impl From<StoreError> for Fault {
+    fn from(error: StoreError) -> Self {
+        Fault::Store(error)
+    }
+}
+
+impl From<io::Error> for Fault {
+    fn from(error: io::Error) -> Self {
+        Fault::Output(error)
+    }
+}
+
+/// Runs the command.
+pub fn run(args: ExportArgs) -> CommandResult {
+    if !["csv", "parquet"].contains(&args.format.as_str()) {
+        return Err(Failure::Usage(format!("export does not write `{}`; use --format csv or parquet", args.format)));
+    }
+    if !["lifts", "days", "spectrum", "findings", "ledger", "samples"].contains(&args.what.as_str()) {
+        return Err(Failure::Usage(format!(
+            "export has no `{}`; use --what lifts, days, spectrum, findings, ledger or samples",
+            args.what
+        )));
+    }
+    let reader = Reader::open(&args.data).map_err(Failure::usage)?;
+    let known = reader.mechanisms().map_err(Failure::run)?;
+    if let Some(id) = args.mechanism.as_ref().filter(|id| !known.contains(id)) {
+        return Err(Failure::Usage(format!("the store has no mechanism `{id}`; it has {}", known.join(", "))));
+    }
+    let mut out: BufWriter<Box<dyn Write + Send>> = BufWriter::new(match &args.out {
+        Some(path) => Box::new(File::create(path).map_err(|error| {
+            Failure::Usage(format!("cannot write {}: {error}; give another file to --out", path.display()))
+        })?),
+        None => Box::new(io::stdout()),
+    });
+    if args.what == "samples" {
+        return samples(&args, &known, out);
+    }
+    let columns = match args.what.as_str() {
+        "lifts" => LIFTS,
+        "days" => DAYS,
+        "spectrum" => SPECTRUM,
+        "findings" => FINDINGS,
+        _ => LEDGER,
+    };
+    let written = (|| {
+        let mut rows = rows_of(&args, &mut out, columns)?;
+        match args.what.as_str() {
+            "lifts" => lifts(&args, &reader, rows.as_mut()),
+            "days" => days(&args, &reader, &known, rows.as_mut()),
+            "spectrum" => spectrum(&args, &reader, &known, rows.as_mut()),
+            "findings" => findings(&args, &reader, rows.as_mut()),
+            _ => ledger(&args, &reader, &known, rows.as_mut()),
+        }?;
+        rows.end()
+    })();
+    finish(written.and_then(|()| Ok(out.flush()?)))
+}
+
+/// The rows of the form asked for.
+fn rows_of<'w>(
+    args: &ExportArgs,
+    out: &'w mut (impl Write + Send),
+    columns: &[Column],
+) -> Result<Box<dyn Rows + 'w>, Fault> {
+    Ok(if args.format == "parquet" { Box::new(Parquet::new(out, columns)?) } else { Box::new(Csv::new(out, columns)?) })
+}
+
+fn finish(written: Result<(), Fault>) -> CommandResult {
+    match written {
+        Ok(()) => Ok(Outcome::Done),
+        // Whoever reads has seen enough.
+        Err(Fault::Output(error)) if error.kind() == io::ErrorKind::BrokenPipe => Ok(Outcome::Done),
+        Err(Fault::Output(error)) => {
+            Err(Failure::Run(format!("the export cannot be written: {error}; try another --out")))
+        }
+        Err(Fault::Store(error)) => Err(Failure::run(error)),
+    }
+}
+
+const LIFTS: &[Column] = &[
+    ("mechanism", Kind::Text),
+    ("begin", Kind::Instant),
+    ("end", Kind::Instant),
+    ("load_kg", Kind::Milli),
+    ("peak_kg", Kind::Milli),
+    ("running_seconds", Kind::Milli),
+    ("starts", Kind::Count),
+    ("band", Kind::Count),
+    ("overload", Kind::Flag),
+    ("cut", Kind::Flag),
+];
+
+fn lifts(args: &ExportArgs, reader: &Reader, rows: &mut dyn Rows) -> Result<(), Fault> {
+    let filter = LiftFilter {
+        mechanism: args.mechanism.as_deref(),
+        from: args.from.map(Timestamp::from_ms),
+        to: args.to.map(Timestamp::from_ms),
+        ..LiftFilter::default()
+    };
+    reader.each_lift(&filter, |id, lift| {
+        rows.row(&[
+            id.into(),
+            Cell::Instant(lift.begin),
+            Cell::Instant(lift.end),
+            Cell::Number(lift.load.as_kg()),
+            Cell::Number(lift.peak.as_kg()),
+            Cell::Number(lift.running_ms as f64 / 1000.0),
+            u64::from(lift.starts).into(),
+            u64::from(lift.band).into(),
+            Cell::Flag(lift.overload),
+            Cell::Flag(lift.cut),
+        ])
+    })
+}
+
+/// The mechanisms asked for, each with its days.
+fn each_day(
+    args: &ExportArgs,
+    reader: &Reader,
+    known: &[String],
+    mut take: impl FnMut(&str, i32, &Totals) -> Result<(), Fault>,
+) -> Result<(), Fault> {
+    let day = |ms: i64| i32::try_from(ms.div_euclid(86_400_000)).unwrap_or(i32::MAX);
+    let (first, last) = (args.from.map_or(i32::MIN, day), args.to.map_or(i32::MAX, |ms| day(ms.saturating_sub(1))));
+    for id in known.iter().filter(|id| args.mechanism.as_ref().is_none_or(|asked| asked == *id)) {
+        for (day, totals) in reader.days(id, first, last)? {
+            take(id, day, &totals)?;
+        }
+    }
+    Ok(())
+}
+
+fn hours(ms: u64) -> Cell<'static> {
+    Cell::Number(ms as f64 / MS_PER_HOUR as f64)
+}
+
+const DAYS: &[Column] = &[
+    ("mechanism", Kind::Text),
+    ("day", Kind::Day),
+    ("observed_hours", Kind::Number),
+    ("gap_hours", Kind::Number),
+    ("running_hours", Kind::Number),
+    ("load_unknown_hours", Kind::Number),
+    ("starts", Kind::Count),
+    ("lifts", Kind::Count),
+    ("overload_lifts", Kind::Count),
+    ("used_full_load_hours", Kind::Number),
+];
+
+fn days(args: &ExportArgs, reader: &Reader, known: &[String], rows: &mut dyn Rows) -> Result<(), Fault> {
+    let mut used = std::collections::BTreeMap::new();
+    for id in known {
+        used.insert(id.clone(), reader.used(id)?);
+    }
+    each_day(args, reader, known, |id, day, t| {
+        let at_end = used.get(id).and_then(|used| used.get(&day));
+        rows.row(&[
+            id.into(),
+            Cell::Day(day),
+            hours(t.observed_ms),
+            hours(t.gap_ms),
+            hours(t.running_ms),
+            hours(t.load_unknown_ms),
+            t.starts.into(),
+            t.lifts.into(),
+            t.overload_lifts.into(),
+            at_end.map_or(Cell::Nothing, |used| Cell::Number(*used)),
+        ])
+    })
+}
+
+const SPECTRUM: &[Column] = &[
+    ("mechanism", Kind::Text),
+    ("day", Kind::Day),
+    ("band_from", Kind::Number),
+    ("band_to", Kind::Number),
+    ("running_hours", Kind::Number),
+    ("lifts", Kind::Count),
+];
+
+/// Running time and lifts of each day by load band.
+fn spectrum(args: &ExportArgs, reader: &Reader, known: &[String], rows: &mut dyn Rows) -> Result<(), Fault> {
+    each_day(args, reader, known, |id, day, t| {
+        for (band, (ms, lifts)) in t.band_ms.iter().zip(t.band_lifts).enumerate() {
+            let (from, to) = band_edges(band);
+            let to = to.map_or(Cell::Nothing, Cell::Number);
+            rows.row(&[id.into(), Cell::Day(day), Cell::Number(from), to, hours(*ms), lifts.into()])?;
+        }
+        Ok(())
+    })
+}
+
+const FINDINGS: &[Column] = &[
+    ("number", Kind::Count),
+    ("time", Kind::Instant),
+    ("kind", Kind::Text),
+    ("crane", Kind::Text),
+    ("mechanism", Kind::Text),
+    ("what", Kind::Text),
+    ("raised", Kind::Flag),
+    ("text", Kind::Text),
+    ("body", Kind::Text),
+];
+
+/// What people were told: warnings and findings, raised and cleared.
+fn findings(args: &ExportArgs, reader: &Reader, rows: &mut dyn Rows) -> Result<(), Fault> {
+    for kind in [MessageKind::Warning, MessageKind::Finding] {
+        let filter = MessageFilter {
+            kind: Some(kind),
+            mechanism: args.mechanism.as_deref(),
+            from: args.from.map(Timestamp::from_ms),
+            to: args.to.map(Timestamp::from_ms),
+            ..MessageFilter::default()
+        };
+        for (seq, m) in reader.messages(&filter)? {
+            let text = |name: &str| m.body[name].as_str().unwrap_or_default();
+            let what = if kind == MessageKind::Finding { text("finding") } else { text("quantity") };
+            let body = m.body.to_string();
+            rows.row(&[
+                seq.into(),
+                Cell::Instant(m.at),
+                kind.name().into(),
+                m.crane.as_str().into(),
+                m.mechanism.as_str().into(),
+                what.into(),
+                m.body["raised"].as_bool().map_or(Cell::Nothing, Cell::Flag),
+                text("text").into(),
+                body.as_str().into(),
+            ])?;
+        }
+    }
+    Ok(())
+}
+
+const LEDGER: &[Column] = &[
+    ("mechanism", Kind::Text),
+    ("entry", Kind::Count),
+    ("kind", Kind::Text),
+    ("day", Kind::Day),
+    ("at_ms", Kind::Count),
+    ("previous", Kind::Text),
+    ("hash", Kind::Text),
+    ("body", Kind::Text),
+];
+
+/// The chain: every entry with its hash, so that it can be walked without this program.
+fn ledger(args: &ExportArgs, reader: &Reader, known: &[String], rows: &mut dyn Rows) -> Result<(), Fault> {
+    for id in known.iter().filter(|id| args.mechanism.as_ref().is_none_or(|asked| asked == *id)) {
+        for e in reader.entries(id)? {
+            let ms = e.at.as_ms();
+            if args.from.is_some_and(|from| ms < from) || args.to.is_some_and(|to| ms >= to) {
+                continue;
+            }
+            rows.row(&[
+                id.as_str().into(),
+                e.seq.into(),
+                e.kind.name().into(),
+                e.day.map_or(Cell::Nothing, Cell::Day),
+                Cell::Count(ms),
+                e.previous.as_str().into(),
+                e.hash.as_str().into(),
+                e.body.as_str().into(),
+            ])?;
+        }
+    }
+    Ok(())
+}
+
+/// The raw recording of one mechanism in the samples format. Read twice: the header must know the directions.
+fn samples(args: &ExportArgs, known: &[String], mut out: impl Write + Send) -> CommandResult {
+    let id = match (&args.mechanism, known) {
+        (Some(id), _) | (None, [id]) => id,
+        _ => return Err(Failure::Usage(format!("say which with --mechanism: {}", known.join(", ")))),
+    };
+    let wanted = |at: i64| args.from.is_none_or(|from| at >= from) && args.to.is_none_or(|to| at < to);
+    let open = || Recording::of_mechanism(&args.data, id).map_err(Failure::usage);
+    let mut read = SignalSet::default();
+    for sample in open()? {
+        let sample = sample.map_err(Failure::run)?;
+        if wanted(sample.at.as_ms()) {
+            read.add_read(&sample);
+        }
+    }
+    let columns = SignalSet::columns_for(read);
+    if args.format == "parquet" {
+        let all: Vec<Column> = sample_columns(columns).collect();
+        let written = (|| {
+            let mut rows = rows_of(args, &mut out, &all)?;
+            for sample in open().map_err(|_| Fault::Output(io::Error::other("the recording went away")))? {
+                let sample = sample.map_err(|error| Fault::Output(io::Error::other(error)))?;
+                if wanted(sample.at.as_ms()) {
+                    rows.row(&sample_cells(&sample, columns))?;
+                }
+            }
+            rows.end()
+        })();
+        return finish(written.and_then(|()| Ok(out.flush()?)));
+    }
+    let out = &mut out;
+    let mut written = csv::write_header(out, columns);
+    let mut before = i64::MIN;
+    for sample in open()? {
+        let sample = sample.map_err(Failure::run)?;
+        if !wanted(sample.at.as_ms()) || written.is_err() {
+            continue;
+        }
+        if sample.at.as_ms() < before {
+            eprintln!(
+                "the clock went back at {}; export the parts before and after it to replay them",
+                rfc3339(sample.at)
+            );
+        }
+        before = sample.at.as_ms();
+        written = csv::write_sample(out, &sample, columns);
+    }
+    finish(written.and_then(|()| out.flush()).map_err(Fault::from))
+}
+
+/// The columns of samples: the time, the quantities in their outside units, the two-state signals.
+fn sample_columns(columns: SignalSet) -> impl Iterator<Item = Column> {
+    let quantities = Quantity::ALL.into_iter().filter(move |q| columns.has(*q)).map(|q| (q.name(), Kind::Number));
+    let flags = Flag::ALL.into_iter().filter(move |f| columns.has_flag(*f)).map(|f| (f.name(), Kind::Flag));
+    std::iter::once(("time", Kind::Instant)).chain(quantities).chain(flags)
+}
+
+fn sample_cells(sample: &Sample, columns: SignalSet) -> Vec<Cell<'static>> {
+    let quantities = Quantity::ALL.into_iter().filter(|q| columns.has(*q));
+    let quantities = quantities.map(|q| sample.get(q).map_or(Cell::Nothing, |value| Cell::Number(q.to_outside(value))));
+    let flags = Flag::ALL.into_iter().filter(|f| columns.has_flag(*f));
+    let flags = flags.map(|f| sample.flag(f).map_or(Cell::Nothing, Cell::Flag));
+    std::iter::once(Cell::Instant(sample.at)).chain(quantities).chain(flags).collect()
+}

@@ -1,0 +1,88 @@
+//! The exports: read by DuckDB and pandas, they add up to what `status` says.
+
+use std::time::Duration;
+
+use serde_json::Value;
+use tallyhook_tests::cabinet::Cabinet;
+use tallyhook_tests::peers::python_script;
+use tallyhook_tests::yard::{demo_store, status};
+
+const ALL: [&str; 6] = ["lifts", "days", "spectrum", "findings", "ledger", "samples"];
+
+#[test]
+fn duckdb_and_pandas_get_the_totals_of_the_status() {
+    let cabinet = Cabinet::new();
+    demo_store(&cabinet);
+    for what in ALL {
+        for form in ["csv", "parquet"] {
+            let out = format!("{what}.{form}");
+            let answer =
+                cabinet.run(&["export", "--data", "data", "--what", what, "--format", form, "--out", &out]).ok();
+            assert_eq!(answer, "", "a file was asked for");
+        }
+        // The same to standard output.
+        let said = cabinet.run(&["export", "--data", "data", "--what", what]).ok();
+        assert_eq!(said, std::fs::read_to_string(cabinet.path().join(format!("{what}.csv"))).unwrap());
+    }
+    let mut reader = python_script("read_exports.py", &[&cabinet.path().display().to_string()]);
+    let found: Value = reader.line(Duration::from_secs(120), |line| serde_json::from_str(line).ok());
+
+    let now = status(&cabinet);
+    let hoist = &now["mechanisms"][0];
+    let number = |value: &Value| value.as_f64().unwrap_or_else(|| panic!("{value} is no number"));
+    let near = |one: &Value, other: f64| (number(one) - other).abs() <= 1e-9 * other.abs();
+    for form in ["csv", "parquet"] {
+        let by = &found["duckdb"][form];
+        assert!(near(&by["lifts"][0], number(&hoist["lifts"])), "{form}: {}", by["lifts"]);
+        assert!(near(&by["lifts"][1], number(&hoist["overload_lifts"])), "{form}: {}", by["lifts"]);
+        let sums = ["running_hours", "starts", "lifts", "observed_hours", "gap_hours"];
+        for (i, name) in sums.into_iter().enumerate() {
+            assert!(near(&by["days"][i], number(&hoist[name])), "{form}, {name}: {} {}", by["days"][i], hoist[name]);
+        }
+        let bands = hoist["spectrum"].as_array().unwrap();
+        assert_eq!(by["bands"].as_array().unwrap().len(), bands.len());
+        for (read, band) in by["bands"].as_array().unwrap().iter().zip(bands) {
+            assert!(near(&read[1], number(&band["running_hours"])), "{form}: {read} {band}");
+            assert!(near(&read[2], number(&band["lifts"])), "{form}: {read} {band}");
+        }
+        // An overload is told each time; the alarm counts how often.
+        let alarms: Value = cabinet.run(&["alarms", "--data", "data", "--all", "--json"]).json();
+        assert!(number(&by["told"]["warning"]) >= alarms.as_array().unwrap().len() as f64, "{}", by["told"]);
+        assert!(number(&by["samples"][0]) > 0.0);
+    }
+    let (csv, parquet) = (&found["duckdb"]["csv"], &found["duckdb"]["parquet"]);
+    assert_eq!(csv["told"], parquet["told"]);
+    assert_eq!(csv["samples"][0], parquet["samples"][0], "samples, row by row");
+    assert!(near(&csv["samples"][1], number(&parquet["samples"][1])));
+    assert!((number(&csv["lifts"][3]) - number(&parquet["lifts"][3])).abs() < 0.001 * number(&hoist["lifts"]));
+
+    let types = &found["types"];
+    for (what, column, kind) in [
+        ("lifts", "begin", "TIMESTAMP WITH TIME ZONE"),
+        ("lifts", "load_kg", "DOUBLE"),
+        ("lifts", "overload", "BOOLEAN"),
+        ("lifts", "starts", "BIGINT"),
+        ("days", "day", "DATE"),
+        ("ledger", "body", "VARCHAR"),
+        ("samples", "time", "TIMESTAMP WITH TIME ZONE"),
+        ("samples", "raising", "BOOLEAN"),
+    ] {
+        assert_eq!(types[what][column], kind, "{what}.{column}");
+    }
+
+    let by = &found["pandas"];
+    assert_eq!(by["lifts"], hoist["lifts"]);
+    assert_eq!(by["lifts_of_days"], hoist["lifts"]);
+    assert_eq!(by["overload_lifts"], hoist["overload_lifts"]);
+    assert!(near(&by["running_hours"], number(&hoist["running_hours"])));
+    assert!(near(&by["running_seconds"], number(&by["running_seconds_of_csv"])), "{by}");
+
+    let verified: Value = cabinet.run(&["verify", "--data", "data", "--json"]).json();
+    assert_eq!(found["chain"]["entries"], verified["mechanisms"][0]["entries"]);
+    assert_eq!(found["chain"]["sound"], found["chain"]["entries"], "the chain, walked without this program");
+    assert_eq!(found["chain"]["anchor"], verified["mechanisms"][0]["anchor"]);
+
+    let refused = cabinet.run(&["export", "--data", "data", "--what", "lifts", "--format", "xlsx"]);
+    assert_eq!(refused.status.code(), Some(2));
+    assert!(refused.stderr.contains("--format csv or parquet"), "{}", refused.stderr);
+}
