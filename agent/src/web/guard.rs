@@ -19,7 +19,8 @@ const POLICY: &str = "default-src 'none'; style-src 'self'; script-src 'self'; c
 /// listening on loopback; adds the headers.
 pub async fn guard(State(shared): State<Arc<Shared>>, request: Request, next: Next) -> Response {
     let words = shared.words();
-    let changes = *request.method() == Method::POST && request.uri().path().ends_with("/service");
+    let changes = *request.method() == Method::POST
+        && ["/service", "/warning"].iter().any(|end| request.uri().path().ends_with(end));
     let mut response = if ![Method::GET, Method::HEAD].contains(request.method()) && !changes {
         (StatusCode::METHOD_NOT_ALLOWED, [(header::ALLOW, "GET, HEAD")], words.only_get).into_response()
     } else if !host_allowed(shared.listens_at, request.headers()) {

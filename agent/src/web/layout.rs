@@ -42,13 +42,16 @@ pub enum View {
     WhatIf,
     /// Parts, services, working periods.
     Upkeep,
+    /// Warnings with their life.
+    Warnings,
     /// The drive side.
     Drive,
 }
 
 impl View {
     /// All of them in the order of the contents.
-    pub const ALL: [View; 6] = [View::Life, View::Work, View::Lifts, View::WhatIf, View::Upkeep, View::Drive];
+    pub const ALL: [View; 7] =
+        [View::Life, View::Work, View::Lifts, View::WhatIf, View::Upkeep, View::Warnings, View::Drive];
 
     /// The view's address.
     pub fn address(self, id: &str) -> String {
@@ -58,6 +61,7 @@ impl View {
             View::Lifts => "/lifts",
             View::WhatIf => "/whatif",
             View::Upkeep => "/upkeep",
+            View::Warnings => "/warnings",
             View::Drive => "/drive",
         };
         format!("/mechanism/{id}{end}")
@@ -71,6 +75,7 @@ impl View {
             View::Lifts => words.view_lifts,
             View::WhatIf => words.view_whatif,
             View::Upkeep => words.view_upkeep,
+            View::Warnings => words.view_warnings,
             View::Drive => words.view_drive,
         }
     }

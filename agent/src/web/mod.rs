@@ -1,10 +1,10 @@
-//! The page: what the daemon knows, over HTTP, for people and for programs. It only shows, but for one form: a service
-//! is recorded from the box itself and from nowhere else.
+//! The page: what the daemon knows, over HTTP, for people and for programs. It only shows, but for two forms: a service
+//! is recorded, and a warning is acknowledged, from the box itself and from nowhere else.
 //!
 //! | path | what |
 //! | --- | --- |
 //! | `/` | all mechanisms of the site, the most used first |
-//! | `/mechanism/{id}` | one mechanism; `/work`, `/lifts`, `/whatif`, `/upkeep`, `/drive` behind it are its other views |
+//! | `/mechanism/{id}` | one mechanism; `/work`, `/lifts`, `/whatif`, `/upkeep`, `/warnings`, `/drive` behind it are its other views |
 //! | `/events` | server-sent events: the figures as they change |
 //! | `/api/v1/` | the same as JSON; `/api/v1/openapi.json` describes it |
 //! | `/metrics` | the figures for a metrics server: OpenMetrics, or Prometheus text where that is asked for |
@@ -39,6 +39,7 @@ mod tests;
 pub mod units;
 pub(crate) mod upkeep;
 pub(crate) mod used_chart;
+mod warnings;
 pub(crate) mod wording;
 mod work;
 
@@ -63,6 +64,7 @@ use crate::drive::DriveFigures;
 use crate::exit::Failure;
 use crate::figures::{MechanismFigures, SiteFigures};
 use crate::publish::health::Destinations;
+use crate::store::alarm::ActError;
 use layout::{Desk, View, frame};
 use lift_table::{LiftsQuery, Shown};
 use moments::Moments;
@@ -70,6 +72,7 @@ use question::WhatIfQuery;
 pub use source::{History, InMemory};
 pub use stored::Stored;
 use upkeep::{Entry, ServiceForm};
+use warnings::WarningForm;
 use wording::{ENGLISH, Wording, fill};
 use work::WorkQuery;
 
@@ -158,6 +161,8 @@ fn router(state: WebState, listens_at: SocketAddr, stop: watch::Receiver<bool>) 
         .route("/mechanism/{id}/upkeep", get(upkeep_view))
         .route("/mechanism/{id}/drive", get(drive_view))
         .route("/mechanism/{id}/service", post(record_service))
+        .route("/mechanism/{id}/warnings", get(warnings_view))
+        .route("/mechanism/{id}/warning", post(act_on_warning))
         .route("/events", get(live::events))
         .route("/metrics", get(metrics::metrics))
         .merge(api::router())
@@ -361,6 +366,76 @@ async fn record_service(State(shared): State<Arc<Shared>>, Path(id): Path<String
             upkeep_with(&shared, &id, StatusCode::SERVICE_UNAVAILABLE, true, said, &form).await
         }
     }
+}
+
+/// What may be asked of the view of warnings.
+#[derive(Deserialize, Default)]
+struct WarningsQuery {
+    /// Number of the warning that was just acted on.
+    done: Option<u64>,
+}
+
+async fn warnings_view(State(shared): State<Arc<Shared>>, Path(id): Path<String>, request: Request) -> Response {
+    let from_the_box = guard::from_the_box(&request);
+    let query = Query::<WarningsQuery>::try_from_uri(request.uri()).map(|Query(q)| q).unwrap_or_default();
+    warnings_with(&shared, &id, StatusCode::OK, from_the_box, query.done.map(Ok), &WarningForm::default()).await
+}
+
+async fn warnings_with(
+    shared: &Shared,
+    id: &str,
+    status: StatusCode,
+    from_the_box: bool,
+    said: Option<Result<u64, String>>,
+    form: &WarningForm,
+) -> Response {
+    let Some(at) = known(shared, id) else { return unknown(shared, id) };
+    let own = id.to_owned();
+    let alarms = on_history(shared, move |history| history.alarms(&own)).await;
+    let desk = desk(shared);
+    let entry = warnings::Entry { from_the_box, said, form };
+    let body = warnings::warnings(&desk, at.crane, at.mechanism, &at.figures, alarms, &entry);
+    shown(&desk, &at, View::Warnings, status, body)
+}
+
+/// The guard has made sure that this comes from the box itself and from our own page.
+async fn act_on_warning(State(shared): State<Arc<Shared>>, Path(id): Path<String>, request: Request) -> Response {
+    if known(&shared, &id).is_none() {
+        return unknown(&shared, &id);
+    }
+    let words = shared.words();
+    let form: Result<Form<WarningForm>, FormRejection> = request.extract().await;
+    let Ok(Form(form)) = form else {
+        let said = Some(Err(words.bad_form.to_owned()));
+        return warnings_with(&shared, &id, StatusCode::BAD_REQUEST, true, said, &WarningForm::default()).await;
+    };
+    let wanted = match form.read(words, shared.clock.now().wall) {
+        Ok(wanted) => wanted,
+        Err(sentence) => {
+            return warnings_with(&shared, &id, StatusCode::BAD_REQUEST, true, Some(Err(sentence)), &form).await;
+        }
+    };
+    let (own, number) = (id.clone(), wanted.number);
+    let done = on_history(&shared, move |history| {
+        // A form of one mechanism's page does nothing to another's warnings.
+        if !history.alarms(&own)?.iter().any(|(alarm, _)| alarm.seq == wanted.number) {
+            return Ok(Err(ActError::Unknown(wanted.number)));
+        }
+        match history.act(&wanted) {
+            Err(ActError::Store(error)) => Err(error.to_string()),
+            done => Ok(done),
+        }
+    })
+    .await;
+    let (status, sentence) = match done {
+        Some(Ok(_)) => {
+            let place = format!("{}?done={number}", View::Warnings.address(&id));
+            return Redirect::to(&place).into_response();
+        }
+        Some(Err(refused)) => (StatusCode::BAD_REQUEST, refused.to_string()),
+        None => (StatusCode::SERVICE_UNAVAILABLE, words.warning_refused.to_owned()),
+    };
+    warnings_with(&shared, &id, status, true, Some(Err(sentence)), &form).await
 }
 
 async fn drive_view(State(shared): State<Arc<Shared>>, Path(id): Path<String>) -> Response {

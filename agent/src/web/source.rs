@@ -8,8 +8,10 @@ use tallyhook_analysis::recorder::Gap;
 use tallyhook_analysis::spectrum::Totals;
 use tallyhook_analysis::units::{Grams, MS_PER_HOUR, Timestamp};
 
+use super::warnings::Wanted;
 use crate::commands::whatif::{Asked, WhatifFigures};
 use crate::exit::Failure;
+use crate::store::alarm::{Act, ActError, Alarm, Done};
 use crate::store::message::{Message, MessageKind};
 use crate::store::service::{Service, StoredService};
 
@@ -136,6 +138,12 @@ pub trait History: Send + Sync {
     /// Records a service; gives its number.
     fn record_service(&self, service: &Service) -> Result<u64, String>;
 
+    /// The warnings of a mechanism with what people did to each, newest first.
+    fn alarms(&self, mechanism: &str) -> Result<Vec<(Alarm, Vec<Done>)>, String>;
+
+    /// Does something to a warning. The sentence is for the reader.
+    fn act(&self, wanted: &Wanted) -> Result<Alarm, ActError>;
+
     /// What would follow from a change. The failure's sentence is for the reader.
     fn what_if(&self, asked: &Asked) -> Result<WhatifFigures, Failure>;
 }
@@ -159,6 +167,8 @@ pub struct InMemory {
     pub hours: BTreeMap<String, Vec<HourSums>>,
     /// Services of all mechanisms.
     pub services: std::sync::Arc<std::sync::Mutex<Vec<StoredService>>>,
+    /// Warnings of all mechanisms.
+    pub alarms: std::sync::Arc<std::sync::Mutex<Vec<(Alarm, Vec<Done>)>>>,
     /// The answer to every what-if.
     pub answer: Option<WhatifFigures>,
 }
@@ -228,6 +238,26 @@ impl History for InMemory {
         let seq = services.len() as u64 + 1;
         services.push(StoredService { seq, service: service.clone(), taken: None });
         Ok(seq)
+    }
+
+    fn alarms(&self, mechanism: &str) -> Result<Vec<(Alarm, Vec<Done>)>, String> {
+        let alarms = self.alarms.lock().map_err(|_| "a thread broke off".to_owned())?;
+        Ok(alarms.iter().filter(|(alarm, _)| alarm.mechanism == mechanism).cloned().collect())
+    }
+
+    fn act(&self, wanted: &Wanted) -> Result<Alarm, ActError> {
+        let mut alarms = self.alarms.lock().map_err(|_| ActError::Unknown(wanted.number))?;
+        let found = alarms.iter_mut().find(|(alarm, _)| alarm.seq == wanted.number);
+        let (alarm, acts) = found.ok_or(ActError::Unknown(wanted.number))?;
+        match &wanted.act {
+            Act::Acknowledge => alarm.acknowledged = Some((wanted.at, wanted.by.clone())),
+            Act::Shelve(until) => alarm.shelved = Some((*until, wanted.by.clone())),
+            Act::Unshelve => alarm.shelved = None,
+            Act::Note => {}
+        }
+        let act = wanted.act.name().to_owned();
+        acts.push(Done { at_ms: wanted.at.as_ms(), act, by: wanted.by.clone(), note: wanted.note.clone() });
+        Ok(alarm.clone())
     }
 
     fn what_if(&self, _: &Asked) -> Result<WhatifFigures, Failure> {

@@ -10,9 +10,11 @@ use tallyhook_analysis::spectrum::Totals;
 use tallyhook_analysis::units::Timestamp;
 
 use super::source::{History, LiftsAsked, LiftsFound};
+use super::warnings::Wanted;
 use crate::commands::ledger::Ledger;
 use crate::commands::whatif::{self, Asked, WhatifFigures};
 use crate::exit::Failure;
+use crate::store::alarm::{ActError, Alarm, Done, act};
 use crate::store::message::{Message, MessageKind};
 use crate::store::service::{Service, StoredService, append};
 use crate::store::{LiftFilter, MessageFilter, Reader};
@@ -111,6 +113,18 @@ impl History for Stored {
 
     fn record_service(&self, service: &Service) -> Result<u64, String> {
         append(&self.0, service).map_err(|error| error.to_string())
+    }
+
+    fn alarms(&self, mechanism: &str) -> Result<Vec<(Alarm, Vec<Done>)>, String> {
+        let reader = self.reader()?;
+        let alarms = reader.alarms(Some(mechanism), false).map_err(|error| error.to_string())?;
+        let with_acts = |alarm: Alarm| Ok((alarm.clone(), reader.alarm_acts(alarm.seq)?));
+        let found: Result<_, crate::store::StoreError> = alarms.into_iter().map(with_acts).collect();
+        found.map_err(|error| error.to_string())
+    }
+
+    fn act(&self, wanted: &Wanted) -> Result<Alarm, ActError> {
+        act(&self.0, wanted.number, &wanted.act, &wanted.by, &wanted.note, wanted.at)
     }
 
     fn what_if(&self, asked: &Asked) -> Result<WhatifFigures, Failure> {

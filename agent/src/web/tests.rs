@@ -20,10 +20,12 @@ use tallyhook_analysis::duty::DayDuty;
 use tallyhook_analysis::histogram::Histogram;
 
 use super::source::{LiftsAsked, LiftsFound};
+use super::warnings::Wanted;
 use super::*;
 use crate::clock::Reading;
 use crate::commands::whatif::{Asked, WhatifFigures};
 use crate::figures::{Forecast, LiftFigures, Record, of_site};
+use crate::store::alarm::{ActError, Alarm, Done};
 use crate::store::message::{Message, MessageKind};
 use crate::store::service::{Service, StoredService};
 
@@ -34,7 +36,7 @@ const LAST_DAY: i32 = 20_521;
 const DAYS: i32 = 425;
 
 /// Every view.
-const VIEWS: [&str; 9] = [
+const VIEWS: [&str; 10] = [
     "/",
     "/mechanism/main-hoist",
     "/mechanism/main-hoist?spectrum=lifts",
@@ -43,6 +45,7 @@ const VIEWS: [&str; 9] = [
     "/mechanism/main-hoist/lifts?sort=cost&rising=1&least=9.4&most=13&overload=&page=2",
     "/mechanism/main-hoist/whatif?rated=8&above=split",
     "/mechanism/main-hoist/upkeep",
+    "/mechanism/main-hoist/warnings",
     "/mechanism/main-hoist/drive",
 ];
 
@@ -312,7 +315,7 @@ async fn every_view_is_well_formed_small_and_ends_with_the_caution() {
         let text = seen(&html);
         assert!(text.contains(crate::figures::CAUTION));
         assert!(text.contains("ISO 4301-1:1986"));
-        assert!(text.contains("FEM 9.755") || path.ends_with("/drive"), "{path}");
+        assert!(text.contains("FEM 9.755") || path.ends_with("/drive") || path.ends_with("/warnings"), "{path}");
         assert!(!text.contains('{') && !text.contains('}'), "{path} has an unfilled place");
     }
 }
@@ -441,6 +444,12 @@ async fn a_history_that_fails_is_owned_up_to_and_the_figures_stay() {
         }
         fn record_service(&self, _: &Service) -> Result<u64, String> {
             Err("the disk is gone".to_owned())
+        }
+        fn alarms(&self, _: &str) -> Result<Vec<(Alarm, Vec<Done>)>, String> {
+            Err("the disk is gone".to_owned())
+        }
+        fn act(&self, wanted: &Wanted) -> Result<Alarm, ActError> {
+            Err(ActError::Unknown(wanted.number))
         }
         fn what_if(&self, _: &Asked) -> Result<WhatifFigures, Failure> {
             Err(Failure::Run("the disk is gone".to_owned()))
@@ -670,6 +679,76 @@ async fn a_service_is_taken_from_the_box_and_its_own_page_only() {
     assert_eq!((&services[0]["by"], &services[0]["note"]), (&"R. Field".into(), &"sheet 12".into()));
     // Without a known peer the page says where a service can be recorded.
     assert!(seen(&site.get("/mechanism/main-hoist/upkeep").await).contains("only from the box itself"));
+}
+
+/// Sends a form as a browser on the box does.
+async fn send(site: &Site, path: &str, fields: &str) -> (StatusCode, String) {
+    let request = Request::builder()
+        .method("POST")
+        .uri(path)
+        .header("host", "localhost:8080")
+        .header("origin", "http://localhost:8080")
+        .header("content-type", "application/x-www-form-urlencoded");
+    let mut request = request.body(Body::from(fields.to_owned())).unwrap();
+    let here: SocketAddr = "127.0.0.1:50000".parse().unwrap();
+    request.extensions_mut().insert(axum::extract::ConnectInfo(here));
+    let answer = site.router.clone().oneshot(request).await.unwrap();
+    let status = answer.status();
+    (status, String::from_utf8(to_bytes(answer.into_body(), 1 << 20).await.unwrap().to_vec()).unwrap())
+}
+
+#[tokio::test]
+async fn a_warning_is_acknowledged_noted_and_shelved_and_wrong_entries_are_told() {
+    let history = history();
+    let alarm = |seq: u64, mechanism: &str| Alarm {
+        seq,
+        crane: "yard-1".to_owned(),
+        mechanism: mechanism.to_owned(),
+        what: "used_share:0.8".to_owned(),
+        body: serde_json::json!({"quantity": "used_share", "level": 0.8, "value": 0.81, "raised": true}),
+        raised: Timestamp::from_ms(i64::from(LAST_DAY) * DAY_MS),
+        times: 1,
+        last: Timestamp::from_ms(i64::from(LAST_DAY) * DAY_MS),
+        cleared: None,
+        acknowledged: None,
+        shelved: None,
+        reminded: None,
+    };
+    let both = [(alarm(1, ID), Vec::new()), (alarm(2, "other-hoist"), Vec::new())];
+    history.alarms.lock().unwrap().extend(both);
+    let alarms = history.alarms.clone();
+    let site = site_with(config("Yard crane 1"), history, 0);
+    let text = seen(&site.get("/mechanism/main-hoist/warnings").await);
+    assert!(text.contains("unacknowledged") && text.contains("only from the box itself"), "{text}");
+    for (fields, told) in [
+        ("number=1&act=acknowledge&by=", "Say who"),
+        ("number=x&act=acknowledge&by=R", "no such warning"),
+        ("number=1&act=note&by=R&note=", "Write the note"),
+        ("number=1&act=shelve&by=R&hours=0", "at most 720"),
+        ("number=1&act=shelve&by=R&hours=721", "at most 720"),
+        ("number=1&act=silence&by=R", "Choose what"),
+        ("number=3&act=acknowledge&by=R", "there is no alarm 3"),
+        ("number=2&act=acknowledge&by=R", "there is no alarm 2"),
+    ] {
+        let (status, html) = send(&site, "/mechanism/main-hoist/warning", fields).await;
+        assert_eq!(status, StatusCode::BAD_REQUEST, "{fields}");
+        assert_well_formed(&html);
+        assert!(seen(&html).contains(told), "{fields}: {}", seen(&html));
+    }
+    assert!(alarms.lock().unwrap().iter().all(|(a, acts)| a.acknowledged.is_none() && acts.is_empty()));
+    for fields in [
+        "number=1&act=note&by=R.+Field&note=seen",
+        "number=1&act=shelve&by=R.+Field&hours=1.5",
+        "number=1&act=acknowledge&by=R.+Field&note=scale+checked",
+    ] {
+        assert_eq!(send(&site, "/mechanism/main-hoist/warning", fields).await.0, StatusCode::SEE_OTHER, "{fields}");
+    }
+    let text = seen(&site.get("/mechanism/main-hoist/warnings?done=1").await);
+    for part in
+        ["Done for warning 1", "noted by R. Field: seen", "shelved until", "acknowledged by R. Field: scale checked"]
+    {
+        assert!(text.contains(part), "{part}: {text}");
+    }
 }
 
 #[tokio::test]
