@@ -13,6 +13,7 @@ use tallyhook::clock::Clock;
 use tallyhook::daemon::book::{Book, SiteCalendar};
 use tallyhook::daemon::site::keep_configuration;
 use tallyhook::store::Store;
+use tallyhook::store::message::MessageKind;
 use tallyhook_analysis::sample::{Flag, Quantity, Sample};
 use tallyhook_analysis::units::{Span, Timestamp};
 
@@ -35,17 +36,20 @@ fn main() {
 
     let mut store = Store::open(&config.store.directory).unwrap();
     let (crane, mechanism) = config.mechanisms().next().unwrap();
-    let mut book = Book::open(crane, mechanism, SiteCalendar(config.time_zone.clone()), None);
+    let calendar = SiteCalendar(config.time_zone.clone());
+    let mut book = Book::open(crane, mechanism, calendar.clone(), None);
     let today = Clock::system().now().wall.as_ms().div_euclid(DAY_MS) * DAY_MS;
     let mut rng = fastrand::Rng::with_seed(600);
     for day in 0..days {
         work(&mut book, today - (days - day) * DAY_MS, day, &mut rng);
         if book.has_closed_days(7) || day + 1 == days {
             let mut commit: Vec<_> = book.commit().into_iter().collect();
-            // They went out long ago.
-            commit.iter_mut().for_each(|c| c.messages.clear());
+            // Lifts and days were told long ago; warnings have a life of their own.
+            commit.iter_mut().for_each(|c| c.messages.retain(|m| m.kind == MessageKind::Warning));
             store.commit(&commit).unwrap();
-            book.committed();
+            // Opened anew: it would make a forecast from all days so far at the end of each.
+            let left = store.resume(&mechanism.id).unwrap();
+            book = Book::open(crane, mechanism, calendar.clone(), left);
         }
     }
     keep_configuration(&config.store.directory, &text).unwrap();

@@ -8,7 +8,7 @@ use tallyhook_config::model::{Config, Mechanism};
 use super::{Listed, MechanismReport, Report};
 use crate::figures::MechanismFigures;
 use crate::web::history_tables::periods;
-use crate::web::layout::{Desk, cell, number_column, table, words_column};
+use crate::web::layout::{Desk, cell, compact_table, number_column, table, words_column};
 use crate::web::moments::{Moments, parse};
 use crate::web::site::{cranes, forecast_dates, group_text, kind_name, km_text};
 use crate::web::spectrum_chart::{spectrum_chart, spectrum_table};
@@ -184,7 +184,7 @@ fn months(desk: &Desk, m: &MechanismReport) -> Markup {
             ]
         })
         .collect();
-    html! { h3 { (w.report_months) } div.compact { (table(w.report_months, &columns, &rows, None)) } }
+    html! { h3 { (w.report_months) } (compact_table(w.report_months, &columns, &rows, None)) }
 }
 
 /// The sentence above a list that was cut.

@@ -2,7 +2,7 @@
 
 use maud::{Markup, html};
 
-use super::layout::{Desk, table, words_column};
+use super::layout::{Desk, sheet_table, words_column};
 use super::moments::parse;
 use crate::publish::health::{DestinationHealth, Destinations};
 
@@ -21,7 +21,7 @@ pub fn destinations(desk: &Desk, all: &Destinations) -> Markup {
     let rows: Vec<Vec<Markup>> = all.iter().map(|(name, health)| row(desk, name, health)).collect();
     html! {
         h2 { (w.destinations_title) }
-        div.sheet { (table(w.destinations_title, &columns, &rows, None)) }
+        (sheet_table(w.destinations_title, &columns, &rows, None))
     }
 }
 

@@ -3,7 +3,7 @@
 use maud::{Markup, html};
 use tallyhook_config::model::{Crane, Mechanism, Units};
 
-use super::layout::{Desk, View, cell, number_column, table, words_column};
+use super::layout::{Desk, View, cell, number_column, sheet_table, words_column};
 use super::mechanism::heading;
 use super::moments::{age, parse};
 use super::units::{count, duration, length, number};
@@ -36,7 +36,7 @@ pub fn drive(
                         ("implausible", &count(drive.implausible)), ("last", &instant(desk, drive.last_answer.as_ref())),
                     ]))
                 }
-                div.sheet { (signals(desk, mechanism, f, drive)) }
+                (signals(desk, mechanism, f, drive))
             }
         }
     }
@@ -78,7 +78,7 @@ fn signals(desk: &Desk, mechanism: &Mechanism, f: &MechanismFigures, drive: &Dri
             ]
         })
         .collect();
-    table(&drive.drive, &columns, &rows, None)
+    sheet_table(&drive.drive, &columns, &rows, None)
 }
 
 fn value(desk: &Desk, signal: &SignalFigures, value: f64) -> String {

@@ -6,7 +6,7 @@ use tallyhook_analysis::recorder::Gap;
 use tallyhook_config::model::Mechanism;
 
 use super::explain::{part_name, recording_name};
-use super::layout::{Desk, View, cell, number_column, table, words_column};
+use super::layout::{Desk, View, cell, number_column, sheet_table, words_column};
 use super::moments::{age, parse};
 use super::units::{count, duration, factor, hours, number};
 use super::wording::fill;
@@ -51,7 +51,7 @@ pub fn latest_lifts(desk: &Desk, mechanism: &Mechanism, lifts: &[Lift]) -> Marku
     let rows: Vec<Vec<Markup>> = lifts.iter().map(row).collect();
     html! {
         p.remark { (fill(w.lifts_caption, &[("n", &count(lifts.len() as u64))])) }
-        div.sheet { (table(w.latest_lifts_title, &columns, &rows, None)) }
+        (sheet_table(w.latest_lifts_title, &columns, &rows, None))
         p {
             a href=(View::Lifts.address(&mechanism.id)) { (w.lifts_all) } ", "
             a href=(format!("/api/v1/mechanisms/{}/lifts", mechanism.id)) { (w.lifts_more) }
@@ -97,7 +97,7 @@ pub fn periods(desk: &Desk, figures: &MechanismFigures) -> Markup {
     let mixed = figures.periods.windows(2).any(|pair| pair[0].scale != pair[1].scale);
     html! {
         p.remark { (w.periods_caption) @if mixed { " " (w.periods_mixed) } }
-        div.sheet { (table(w.periods_title, &columns, &rows, Some(foot))) }
+        (sheet_table(w.periods_title, &columns, &rows, Some(foot)))
     }
 }
 
@@ -125,7 +125,7 @@ pub fn gaps(desk: &Desk, figures: &MechanismFigures, gaps: &[Gap]) -> Markup {
     }));
     html! {
         p.remark { (fill(w.gaps_caption, &totals)) }
-        div.sheet { (table(w.gaps_title, &columns, &rows, None)) }
+        (sheet_table(w.gaps_title, &columns, &rows, None))
     }
 }
 
@@ -148,7 +148,7 @@ pub fn messages(desk: &Desk, messages: &[Message]) -> Markup {
         .collect();
     html! {
         p.remark { (fill(w.messages_caption, &[("n", &count(messages.len() as u64))])) }
-        div.sheet { (table(w.messages_title, &columns, &rows, None)) }
+        (sheet_table(w.messages_title, &columns, &rows, None))
     }
 }
 

@@ -199,6 +199,16 @@ pub fn table(caption: &str, columns: &[Column], rows: &[Vec<Markup>], foot: Opti
     }
 }
 
+/// A small table: on a narrow screen it keeps its shape and scrolls, by keyboard too.
+pub fn compact_table(caption: &str, columns: &[Column], rows: &[Vec<Markup>], foot: Option<Vec<Markup>>) -> Markup {
+    html! { div.compact tabindex="0" role="group" aria-label=(caption) { (table(caption, columns, rows, foot)) } }
+}
+
+/// A wide table: on a narrow screen its rows become lists.
+pub fn sheet_table(caption: &str, columns: &[Column], rows: &[Vec<Markup>], foot: Option<Vec<Markup>>) -> Markup {
+    html! { div.sheet tabindex="0" role="group" aria-label=(caption) { (table(caption, columns, rows, foot)) } }
+}
+
 /// Plain text as a cell.
 pub fn cell(text: impl AsRef<str>) -> Markup {
     html! { (text.as_ref()) }

@@ -5,7 +5,7 @@ use serde::Deserialize;
 use tallyhook_analysis::lift::Lift;
 use tallyhook_config::model::{Crane, Mechanism};
 
-use super::layout::{Desk, View, cell, number_column, table, words_column};
+use super::layout::{Desk, View, cell, number_column, sheet_table, words_column};
 use super::mechanism::heading;
 use super::source::{LiftOrder, LiftsAsked, LiftsFound, cost_hours};
 use super::units::{MassUnit, count, duration, hours, number};
@@ -154,7 +154,7 @@ pub fn lifts(
                 @let pages = (found.total as usize).div_ceil(PAGE).max(1);
                 p role="status" { (fill(w.lifts_found, &[("total", &count(found.total)), ("page", &page.to_string()), ("pages", &count(pages as u64))])) }
                 @if !found.lifts.is_empty() {
-                    div.sheet { (rows(desk, mechanism, f, &found.lifts)) }
+                    (rows(desk, mechanism, f, &found.lifts))
                 }
                 (pager(desk, &f.id, query, page, pages))
                 p.remark { (w.lift_meaning) " " (w.lift_cost_meaning) }
@@ -239,5 +239,5 @@ fn rows(desk: &Desk, mechanism: &Mechanism, f: &MechanismFigures, lifts: &[Lift]
             ]
         })
         .collect();
-    table(w.view_lifts, &columns, &rows, None)
+    sheet_table(w.view_lifts, &columns, &rows, None)
 }

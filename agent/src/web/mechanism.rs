@@ -12,7 +12,7 @@ use tallyhook_config::model::{Crane, Mechanism};
 
 use super::explain;
 use super::history_tables::{gaps, latest_lifts, messages, periods};
-use super::layout::{Desk, View, cell, explained, number_column, table, views, words_column};
+use super::layout::{Desk, View, cell, compact_table, explained, number_column, views, words_column};
 use super::moments::parse;
 use super::record::RecordState;
 use super::share_bar::{levels_sentence, share_bar};
@@ -142,7 +142,7 @@ fn motor_today(desk: &Desk, f: &MechanismFigures) -> Markup {
         vec![cell(w.duty_short), cell(count(duty.short_runs)), cell("")],
     ];
     html! {
-        div.compact { (table(w.duty_today, &columns, &rows, None)) }
+        (compact_table(w.duty_today, &columns, &rows, None))
         p.remark {
             (fill(w.duty_caption, &[("group", f.group.name()), ("fem", f.group.fem_name()), ("edition", duty.limit.as_ref().map_or("FEM 9.683", |l| l.edition))]))
             @match &duty.limit {

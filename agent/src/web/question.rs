@@ -6,7 +6,7 @@ use tallyhook_analysis::class::{EDITION, MechanismGroup};
 use tallyhook_analysis::whatif::{Above, Change};
 use tallyhook_config::model::{Crane, Mechanism};
 
-use super::layout::{Desk, View, cell, explained, number_column, table, words_column};
+use super::layout::{Desk, View, cell, compact_table, explained, number_column, words_column};
 use super::mechanism::heading;
 use super::units::{factor, hours, number, percent};
 use super::wording::{Wording, fill};
@@ -125,7 +125,7 @@ pub fn what_if(
                 p.remark role="status" {
                     (fill(w.whatif_basis, &[("days", &number(answer.days_of_record, 0)), ("from", &answer.record_from), ("to", &answer.record_to)]))
                 }
-                div.compact { (answer_table(desk, mechanism, &answer)) }
+                (answer_table(desk, mechanism, &answer))
                 (explained(w, w.view_whatif, html! { p { (w.how_whatif) } }))
                 p { strong { (w.whatif_caution) } }
             }
@@ -203,5 +203,5 @@ fn answer_table(desk: &Desk, mechanism: &Mechanism, answer: &WhatifFigures) -> M
         rows.push(row(w.whatif_row_chance.to_owned(), &|a| a.chance_by_the_day.map_or("–".to_owned(), percent)));
     }
     let columns = [words_column(""), number_column(w.whatif_now), number_column(w.whatif_then)];
-    table(w.whatif_answer, &columns, &rows, None)
+    compact_table(w.whatif_answer, &columns, &rows, None)
 }

@@ -5,7 +5,7 @@ use tallyhook_analysis::class::EDITION;
 use tallyhook_config::model::{Config, Crane, Kind, Mechanism};
 
 use super::explain;
-use super::layout::{Column, Desk, cell, explained, number_column, table, words_column};
+use super::layout::{Column, Desk, cell, explained, number_column, sheet_table, words_column};
 use super::record::RecordState;
 use super::share_bar::{levels_sentence, share_bar};
 use super::units::{count, factor, hours, level, number, percent};
@@ -37,7 +37,7 @@ pub fn site(desk: &Desk, figures: &SiteFigures) -> Markup {
             p { (w.no_mechanisms) }
         } @else {
             p.remark { (w.site_ranked) }
-            div.sheet { (table(w.site_title, &columns, &rows, None)) }
+            (sheet_table(w.site_title, &columns, &rows, None))
             @for (_, m, f) in &ranked {
                 @if f.consumed.is_finite() {
                     (explained(w, &format!("{}, {}", w.used_share, m.id), html! {
@@ -116,7 +116,7 @@ pub fn cranes(desk: &Desk, cranes: &[CraneFigures]) -> Markup {
     html! {
         @if !rows.is_empty() {
             h2 { (w.cranes_title) }
-            div.sheet { (table(w.cranes_title, &columns, &rows, None)) }
+            (sheet_table(w.cranes_title, &columns, &rows, None))
             (explained(w, w.cranes_title, html! { p { (fill(w.crane_note, &[("edition", EDITION)])) } }))
         }
     }

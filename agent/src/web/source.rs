@@ -104,6 +104,9 @@ pub fn cost_hours(lift: &Lift, base: Grams, dead: Grams) -> f64 {
     load.fraction_of(base).powi(3) * lift.running_ms as f64 / MS_PER_HOUR as f64
 }
 
+/// A warning with what people did to it.
+pub type Known = (Alarm, Vec<Done>);
+
 /// The history of a site. Calls may block; the page makes them on a thread of its own. An error is a sentence that
 /// says what failed; it is logged and the view says that its history cannot be read.
 pub trait History: Send + Sync {
@@ -139,7 +142,7 @@ pub trait History: Send + Sync {
     fn record_service(&self, service: &Service) -> Result<u64, String>;
 
     /// The warnings of a mechanism with what people did to each, newest first.
-    fn alarms(&self, mechanism: &str) -> Result<Vec<(Alarm, Vec<Done>)>, String>;
+    fn alarms(&self, mechanism: &str) -> Result<Vec<Known>, String>;
 
     /// Does something to a warning. The sentence is for the reader.
     fn act(&self, wanted: &Wanted) -> Result<Alarm, ActError>;
@@ -168,7 +171,7 @@ pub struct InMemory {
     /// Services of all mechanisms.
     pub services: std::sync::Arc<std::sync::Mutex<Vec<StoredService>>>,
     /// Warnings of all mechanisms.
-    pub alarms: std::sync::Arc<std::sync::Mutex<Vec<(Alarm, Vec<Done>)>>>,
+    pub alarms: std::sync::Arc<std::sync::Mutex<Vec<Known>>>,
     /// The answer to every what-if.
     pub answer: Option<WhatifFigures>,
 }
@@ -240,7 +243,7 @@ impl History for InMemory {
         Ok(seq)
     }
 
-    fn alarms(&self, mechanism: &str) -> Result<Vec<(Alarm, Vec<Done>)>, String> {
+    fn alarms(&self, mechanism: &str) -> Result<Vec<Known>, String> {
         let alarms = self.alarms.lock().map_err(|_| "a thread broke off".to_owned())?;
         Ok(alarms.iter().filter(|(alarm, _)| alarm.mechanism == mechanism).cloned().collect())
     }

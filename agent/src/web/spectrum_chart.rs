@@ -6,7 +6,7 @@ use tallyhook_analysis::class::{EDITION, MechanismLoading};
 use tallyhook_analysis::units::Grams;
 use tallyhook_config::model::Mechanism;
 
-use super::layout::{Desk, cell, number_column, table, words_column};
+use super::layout::{Desk, cell, compact_table, number_column, words_column};
 use super::plot::{Area, WIDTHS, picture, steps, text};
 use super::units::{count, hours, level, number, percent};
 use super::wording::fill;
@@ -171,7 +171,7 @@ pub fn spectrum_table(desk: &Desk, mechanism: &Mechanism, figures: &MechanismFig
         .collect();
     let foot = vec![cell(w.sum), cell(""), cell(hours(known)), cell(share(known)), cell(count(lifts))];
     html! {
-        div.compact { (table(w.spectrum_table, &columns, &rows, Some(foot))) }
+        (compact_table(w.spectrum_table, &columns, &rows, Some(foot)))
         p.remark {
             (w.band_note)
             @if spec.dead_load > Grams::ZERO { " " (fill(w.band_note_dead, &[("base", &unit.text(base))])) }

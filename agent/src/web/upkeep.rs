@@ -6,7 +6,7 @@ use tallyhook_analysis::service::ServiceKind;
 use tallyhook_analysis::units::Timestamp;
 use tallyhook_config::model::{Crane, Mechanism};
 
-use super::layout::{Desk, View, cell, explained, number_column, table, words_column};
+use super::layout::{Desk, View, cell, explained, number_column, sheet_table, words_column};
 use super::mechanism::heading;
 use super::units::{hours, number, percent};
 use super::wording::{Wording, fill};
@@ -148,7 +148,7 @@ pub fn parts(desk: &Desk, f: &MechanismFigures) -> Markup {
         }
     }
     html! {
-        div.sheet { (table(w.parts_title, &columns, &rows, None)) }
+        (sheet_table(w.parts_title, &columns, &rows, None))
         p.remark { (w.parts_note) }
     }
 }
@@ -235,7 +235,7 @@ pub fn service_table(desk: &Desk, services: &[StoredService]) -> Markup {
             ]
         })
         .collect();
-    html! { div.sheet { (table(w.services_title, &columns, &rows, None)) } }
+    html! { (sheet_table(w.services_title, &columns, &rows, None)) }
 }
 
 fn form(desk: &Desk, mechanism: &Mechanism, f: &MechanismFigures, entry: &Entry<'_>) -> Markup {
@@ -306,7 +306,7 @@ pub fn closed(desk: &Desk, f: &MechanismFigures) -> Markup {
         .collect();
     html! {
         p { (present) }
-        div.sheet { (table(w.closed_title, &columns, &rows, None)) }
+        (sheet_table(w.closed_title, &columns, &rows, None))
         (explained(w, w.closed_title, html! { p { (w.how_closed) } }))
     }
 }

@@ -5,7 +5,7 @@ use jiff::civil::Date;
 use maud::{Markup, html};
 use tallyhook_config::model::Mechanism;
 
-use super::layout::{Desk, cell, number_column, table, words_column};
+use super::layout::{Desk, cell, compact_table, number_column, words_column};
 use super::moments::{date_of, parse};
 use super::plot::{Area, WIDTHS, picture, steps, text};
 use super::units::{count, hours, level, number};
@@ -37,7 +37,7 @@ pub fn used_chart(desk: &Desk, mechanism: &Mechanism, figures: &MechanismFigures
                 @if picture.forecast.is_some() { " " (w.used_caption_forecast) }
             }
         }
-        details { summary { (w.used_table) } div.compact { (months(desk, course)) } }
+        details { summary { (w.used_table) } (months(desk, course)) }
     }
 }
 
@@ -247,7 +247,7 @@ fn months(desk: &Desk, course: &Course) -> Markup {
             vec![cell(&m.label), cell(running), cell(grown), cell(hours(m.used_full_load_hours)), cell(count(m.lifts))]
         })
         .collect();
-    table(w.used_table, &columns, &rows, None)
+    compact_table(w.used_table, &columns, &rows, None)
 }
 
 /// The days to ask the history for: from the day before the record began to the day after it ends.

@@ -6,7 +6,7 @@ use serde::Deserialize;
 use tallyhook_analysis::units::{Span, Timestamp};
 use tallyhook_config::model::{Crane, Mechanism};
 
-use super::layout::{Desk, View, cell, explained, number_column, table, words_column};
+use super::layout::{Desk, View, cell, explained, number_column, sheet_table, words_column};
 use super::mechanism::heading;
 use super::units::count;
 use super::wording::{Wording, fill};
@@ -170,7 +170,7 @@ fn list(desk: &Desk, caption: &str, alarms: &[&(Alarm, Vec<Done>)]) -> Markup {
             ]
         })
         .collect();
-    html! { div.sheet { (table(caption, &columns, &rows, None)) } }
+    html! { (sheet_table(caption, &columns, &rows, None)) }
 }
 
 fn done_words(desk: &Desk, done: &Done) -> String {

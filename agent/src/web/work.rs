@@ -11,7 +11,7 @@ use tallyhook_analysis::units::{Grams, MS_PER_HOUR, Timestamp};
 use tallyhook_config::model::{Crane, Mechanism};
 
 use super::calendar::{calendar, week};
-use super::layout::{Column, Desk, View, cell, explained, number_column, table, words_column};
+use super::layout::{Column, Desk, View, cell, compact_table, explained, number_column, sheet_table, words_column};
 use super::mechanism::heading;
 use super::moments::date_of;
 use super::plot::{Area, WIDTHS, picture, px, steps, text};
@@ -193,7 +193,7 @@ fn motor(desk: &Desk, f: &MechanismFigures, past: &Past) -> Markup {
             (stick("duty-ten", w.duty_ten, &ten, edge.map(|l| l.ed_percent)))
             (stick("duty-hour", w.duty_hour, &hour, edge.map(|l| l.ed_percent)))
             (explained(w, w.duty_title, html! { p { (w.how_duty) } }))
-            div.sheet { (duty_months(desk, past)) }
+            (duty_months(desk, past))
         }
     }
 }
@@ -290,7 +290,7 @@ fn duty_months(desk: &Desk, past: &Past) -> Markup {
             ]
         })
         .collect();
-    table(w.duty_months, &columns, &rows, None)
+    sheet_table(w.duty_months, &columns, &rows, None)
 }
 
 fn causes(desk: &Desk, mechanism: &Mechanism, f: &MechanismFigures, past: &Past) -> Markup {
@@ -325,15 +325,15 @@ fn causes(desk: &Desk, mechanism: &Mechanism, f: &MechanismFigures, past: &Past)
             h2 { (w.causes_title) }
             p.remark { (fill(w.causes_caption, &[("sum", &hours(sum)), ("year", &past.year.to_string())])) }
             h3 { (w.causes_by_band) }
-            div.compact { (shares(desk, w.causes_by_band, w.band, &bands)) }
+            (shares(desk, w.causes_by_band, w.band, &bands))
             h3 { (w.causes_by_hour) }
             (week(desk, "week", &grid, w.causes_week_alt))
-            div.compact { (shift_table(desk, &grid, &days)) }
+            (shift_table(desk, &grid, &days))
             p.remark { (w.causes_shift_note) }
             h3 { (w.causes_by_month) }
-            div.compact { (shares(desk, w.causes_by_month, w.month, &months)) }
+            (shares(desk, w.causes_by_month, w.month, &months))
             h3 { (fill(w.causes_lifts, &[("n", &count(past.costliest.len() as u64))])) }
-            div.sheet { (costliest(desk, mechanism, base, sum, &past.costliest)) }
+            (costliest(desk, mechanism, base, sum, &past.costliest))
             (explained(w, w.causes_title, html! { p { (w.how_causes) } }))
         }
     }
@@ -379,7 +379,7 @@ fn shares(desk: &Desk, caption: &str, what: &str, rows: &[(String, f64)]) -> Mar
         })
         .collect();
     let foot = vec![cell(w.sum), cell(hours(sum)), cell(""), cell("")];
-    table(caption, &columns, &rows, Some(foot))
+    compact_table(caption, &columns, &rows, Some(foot))
 }
 
 /// A bar of the given length, 0 to 1; the number stands beside it.
@@ -416,7 +416,7 @@ fn shift_table(desk: &Desk, grid: &[[f64; 24]; 7], days: &[&str]) -> Markup {
     let mut foot = vec![cell(w.sum)];
     foot.extend((0..3).map(|n| cell(share(grid.iter().map(|hours| shift(hours, n)).sum()))));
     foot.push(cell(share(sum)));
-    table(w.causes_by_hour, &columns, &rows, Some(foot))
+    compact_table(w.causes_by_hour, &columns, &rows, Some(foot))
 }
 
 fn costliest(desk: &Desk, mechanism: &Mechanism, base: Grams, sum: f64, lifts: &[Lift]) -> Markup {
@@ -446,7 +446,7 @@ fn costliest(desk: &Desk, mechanism: &Mechanism, base: Grams, sum: f64, lifts: &
             ]
         })
         .collect();
-    table(w.costliest_title, &columns, &rows, None)
+    sheet_table(w.costliest_title, &columns, &rows, None)
 }
 
 fn day_text(day: i32) -> String {
