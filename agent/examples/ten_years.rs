@@ -5,7 +5,7 @@
 //! `DIRECTORY/site.toml` is its configuration (the drive at the address DRIVE, the page at PAGE), `DIRECTORY/data` the
 //! store. The last day is yesterday. Tests and benchmarks ask the store that it leaves; the work in it is invented.
 
-#![allow(clippy::unwrap_used, reason = "a tool for tests; it ends with the reason")]
+#![allow(clippy::unwrap_used, clippy::expect_used, reason = "a tool for tests; it ends with the reason")]
 
 use std::path::Path;
 

@@ -29,24 +29,29 @@ const MECHANISM: [Metric; 12] = [
     ("tallyhook_used_ratio", Kind::Gauge, "Used share S/D of the safe working period, FEM 9.755.", |f| {
         Some(f.consumed)
     }),
-    ("tallyhook_used_full_load_hours", Kind::Gauge, "S, full-load hours of the working period.", |f| {
-        Some(f.used_full_load_hours)
+    (
+        "tallyhook_used_full_load_seconds",
+        Kind::Gauge,
+        "S, full-load time of the working period; 3600 a full-load hour.",
+        |f| Some(f.used_full_load_hours * 3600.0),
+    ),
+    ("tallyhook_design_full_load_seconds", Kind::Gauge, "D, full-load time; 3600 a full-load hour.", |f| {
+        Some(f.design_full_load_hours * 3600.0)
     }),
-    ("tallyhook_design_full_load_hours", Kind::Gauge, "D, full-load hours.", |f| Some(f.design_full_load_hours)),
     ("tallyhook_load_spectrum_factor", Kind::Gauge, "km by running time, cubic, ISO 4301-1:1986.", |f| {
         f.load_spectrum_factor
     }),
-    ("tallyhook_running_hours", Kind::Counter, "Running time since the record began, hours.", |f| {
-        Some(f.running_hours)
+    ("tallyhook_running_seconds", Kind::Counter, "Running time since the record began.", |f| {
+        Some(f.running_hours * 3600.0)
     }),
     ("tallyhook_starts", Kind::Counter, "Starts since the record began.", |f| Some(f.starts as f64)),
     ("tallyhook_lifts", Kind::Counter, "Lifts since the record began.", |f| Some(f.lifts as f64)),
     ("tallyhook_overload_lifts", Kind::Counter, "Lifts above the rated load since the record began.", |f| {
         Some(f.overload_lifts as f64)
     }),
-    ("tallyhook_gap_hours", Kind::Counter, "Time without a record since it began, hours.", |f| Some(f.gap_hours)),
-    ("tallyhook_observed_hours", Kind::Counter, "Time with a record since it began, hours.", |f| {
-        Some(f.observed_hours)
+    ("tallyhook_gap_seconds", Kind::Counter, "Time without a record since it began.", |f| Some(f.gap_hours * 3600.0)),
+    ("tallyhook_observed_seconds", Kind::Counter, "Time with a record since it began.", |f| {
+        Some(f.observed_hours * 3600.0)
     }),
     ("tallyhook_starts_last_hour", Kind::Gauge, "Starts of the hour that ends now.", |f| {
         Some(f.motor_duty.starts_last_hour as f64)

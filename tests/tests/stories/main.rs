@@ -7,6 +7,7 @@ mod broker_killed;
 mod demo;
 mod exports;
 mod first_look;
+mod interface;
 mod outage;
 mod panel_types;
 mod reload;
