@@ -1,6 +1,6 @@
 //! A store of ten years, two million lifts: how big, how quick, and how its page looks in a real browser.
 
-#![allow(clippy::unwrap_used, clippy::expect_used, reason = "tests")]
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::disallowed_methods, reason = "tests")]
 
 use std::io::{Read, Write};
 use std::net::TcpStream;
