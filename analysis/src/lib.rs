@@ -25,6 +25,7 @@ pub mod en13001;
 pub mod forecast;
 pub mod gapbook;
 pub mod histogram;
+pub mod hoisting;
 pub mod hst;
 pub mod in_use;
 pub mod lift;

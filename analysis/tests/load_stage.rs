@@ -149,7 +149,8 @@ fn plan() -> Plan {
 
 #[test]
 fn a_lift_is_booked_at_the_load_that_the_torque_says_up_and_down() {
-    let plan = plan().run(Up, 4.0, |_| 0.0).rest(2.0, 0.0).lift(6_000.0).lift(2_500.0).run(Down, 3.0, |_| 0.0).rest(2.0, 0.0);
+    let plan =
+        plan().run(Up, 4.0, |_| 0.0).rest(2.0, 0.0).lift(6_000.0).lift(2_500.0).run(Down, 3.0, |_| 0.0).rest(2.0, 0.0);
     let booked = plan.book(terms(Lead::Torque));
     let loads: Vec<f64> = booked.lifts.iter().map(|l| l.load.as_kg()).collect();
     assert_eq!(loads, [6_000.0, 2_500.0], "to the kilogram: the torque is exact here");
@@ -173,7 +174,8 @@ fn inching_and_ramps_before_the_first_valid_reading_are_booked_at_the_lifts_load
     let mut booked = plan.book(terms(Lead::Torque));
     assert_eq!(booked.account.stage().is_loaded(), Some(true));
     assert_eq!(booked.account.stage().load_so_far(), Some(kg(5_000.0)));
-    plan.clone().run(Down, 6.0, |_| 5_000.0).rest(3.0, 0.0).run(Up, 4.0, |_| 0.0).rest(3.0, 0.0).samples[plan.samples.len()..]
+    plan.clone().run(Down, 6.0, |_| 5_000.0).rest(3.0, 0.0).run(Up, 4.0, |_| 0.0).rest(3.0, 0.0).samples
+        [plan.samples.len()..]
         .iter()
         .for_each(|s| booked.step(s));
     let totals = booked.account.recorder().totals();

@@ -49,6 +49,49 @@ pub struct Calibration {
     pub tail: Span,
 }
 
+/// Bounds at which a person is told that the load's signal is not as it should be. The defaults are common practice, no
+/// source.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct Checks {
+    /// How far the empty hook may read from zero.
+    pub zero_drift: Grams,
+    /// How far the zero may jump from one set-down to the next.
+    pub step: Grams,
+    /// Standard deviation of a single reading.
+    pub noise: Grams,
+    /// How far torque and load signal may differ for the same lift.
+    pub disagree: Grams,
+}
+
+impl Checks {
+    /// The defaults for a rated load: 1 % for zero, step and noise, 5 % for two signals.
+    pub fn for_rated(rated: Grams) -> Self {
+        let percent = |n: i64| Grams::new(rated.get() * n / 100);
+        Checks { zero_drift: percent(1), step: percent(1), noise: percent(1), disagree: percent(5) }
+    }
+}
+
+/// Standard uncertainty of a lift's load (coverage factor 1), in the three ways in which it can be off. The first two are
+/// the same for all lifts and do not average out.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+pub struct Uncertainty {
+    /// Common to all lifts whatever their load: zero, friction of the day.
+    pub zero: Grams,
+    /// Common to all lifts, in proportion to the load: the calibration's weights and slope; parts per million of it.
+    pub span_ppm: u32,
+    /// Of each lift by itself.
+    pub scatter: Grams,
+}
+
+impl Uncertainty {
+    /// Standard uncertainty of one lift's load: the three added as squares, for they have nothing to do with each other.
+    pub fn of(&self, load: Grams) -> Grams {
+        let span = load.get() as f64 * f64::from(self.span_ppm) / 1e6;
+        let (zero, scatter) = (self.zero.get() as f64, self.scatter.get() as f64);
+        Grams::new((zero * zero + span * span + scatter * scatter).sqrt().round() as i64)
+    }
+}
+
 /// What the stage must know beyond the recorder's [`crate::recorder::Spec`].
 #[derive(Clone, PartialEq, Eq, Debug, Default)]
 pub struct Terms {
@@ -61,6 +104,12 @@ pub struct Terms {
     pub settled: bool,
     /// Furthest that a drifted zero is taken off by itself; zero: never.
     pub zero_bound: Grams,
+    /// When a person is told of the signal; `None` for a mechanism whose load is not watched.
+    pub checks: Option<Checks>,
+    /// How sure a lift's load is.
+    pub uncertainty: Uncertainty,
+    /// Peak over settled load from which a take-up counts as a jerk, thousandths.
+    pub jerk_permille: Option<u32>,
 }
 
 impl Terms {

@@ -203,7 +203,9 @@ impl<'a> Stage<'a> {
         let calibration = self.terms.calibration.as_ref();
         let steady = motion.runs()
             && last.is_some_and(|(_, before, was)| {
-                before == motion && passed <= self.spec.stale_after.as_ms() && is_steady(calibration, speed, was, passed)
+                before == motion
+                    && passed <= self.spec.stale_after.as_ms()
+                    && is_steady(calibration, speed, was, passed)
             });
         if !steady {
             self.state.steady_since = None;
