@@ -12,6 +12,7 @@ use crate::duty::{DayDuty, Duty};
 use crate::gapbook::{Assumed, GapBook, Ppm, counted_recording, slot};
 use crate::histogram::Histogram;
 use crate::lift::Lift;
+use crate::load::{self, Stage};
 use crate::period::{FactorScale, Ledger, Part, PartKind, Recording};
 use crate::recorder::{self, Calendar, Counted, Day, Event, Recorder, Spec};
 use crate::sample::{Quantity, Sample};
@@ -47,6 +48,8 @@ pub struct Terms {
     pub rated_speed_mm_s: Option<i64>,
     /// Wearing parts and inspections: name and limits.
     pub parts: Vec<(String, Vec<Limit>)>,
+    /// Where the load comes from.
+    pub load: load::Terms,
 }
 
 impl Terms {
@@ -64,6 +67,7 @@ impl Terms {
             reeving: None,
             rated_speed_mm_s: None,
             parts: Vec::new(),
+            load: load::Terms::default(),
         }
     }
 }
@@ -204,6 +208,8 @@ pub struct State {
     recorder: recorder::State,
     #[cfg_attr(feature = "serde", serde(default))]
     books: Books,
+    #[cfg_attr(feature = "serde", serde(default))]
+    stage: load::State,
 }
 
 impl State {
@@ -216,7 +222,7 @@ impl State {
 impl From<recorder::State> for State {
     /// An account that had only a recorder so far.
     fn from(recorder: recorder::State) -> Self {
-        State { recorder, books: Books::default() }
+        State { recorder, ..State::default() }
     }
 }
 
@@ -226,17 +232,21 @@ pub struct Account {
     recorder: Recorder,
     terms: Terms,
     books: Books,
+    stage: load::State,
+    /// Samples on their way from the stage to the recorder; empty between steps.
+    ready: Vec<Sample>,
 }
 
 impl Account {
     /// An account that goes on from a state; [`State::default`] for a new one.
     pub fn resume(spec: Spec, terms: Terms, state: State) -> Self {
-        Account { recorder: Recorder::resume(spec, state.recorder), terms, books: state.books }
+        let recorder = Recorder::resume(spec, state.recorder);
+        Account { recorder, terms, books: state.books, stage: state.stage, ready: Vec::new() }
     }
 
     /// The state to store.
     pub fn state(&self) -> State {
-        State { recorder: self.recorder.state().clone(), books: self.books.clone() }
+        State { recorder: self.recorder.state().clone(), books: self.books.clone(), stage: self.stage.clone() }
     }
 
     /// The recorder, for its sums.
@@ -351,8 +361,27 @@ impl Account {
         Ledger { design_full_load_hours: self.design_full_load_hours(), parts }
     }
 
-    /// Takes the next sample.
+    /// What the stage before the recorder holds back, and what hangs on the hook as far as it knows.
+    pub fn stage(&self) -> &load::State {
+        &self.stage
+    }
+
+    /// Takes the next sample. Where the load is settled with its lift, what follows from a sample may come with a later
+    /// one, see [`crate::load`].
     pub fn step(&mut self, sample: &Sample, calendar: &impl Calendar, out: &mut impl FnMut(Entry)) {
+        if self.terms.load.passes() {
+            self.take(sample, calendar, out);
+            return;
+        }
+        let mut ready = std::mem::take(&mut self.ready);
+        let mut stage = Stage::new(&self.terms.load, self.recorder.spec(), &mut self.stage);
+        stage.step(sample, &mut |settled| ready.push(*settled));
+        ready.drain(..).for_each(|settled| self.take(&settled, calendar, out));
+        self.ready = ready;
+    }
+
+    /// Takes a sample whose load is as it will be booked.
+    fn take(&mut self, sample: &Sample, calendar: &impl Calendar, out: &mut impl FnMut(Entry)) {
         let speed = self.recorder.standing().and_then(|s| s.get(Quantity::Speed));
         let (books, terms) = (&mut self.books, &self.terms);
         let (rated, dead) = (self.recorder.spec().rated, self.recorder.spec().dead_load);
@@ -388,6 +417,7 @@ impl Account {
     /// The site's clock was put right by `by`: what stands is dated anew, and nothing is counted.
     pub fn rebase(&mut self, by: Span) {
         self.recorder.rebase(by);
+        self.stage.rebase(by);
         self.books.duty.rebase(by);
         // Hours begin anew with the clock: the one that was open keeps its place.
         self.books.hours.look = true;

@@ -28,6 +28,7 @@ pub mod histogram;
 pub mod hst;
 pub mod in_use;
 pub mod lift;
+pub mod load;
 pub mod mark;
 pub mod period;
 pub mod rainflow;

@@ -91,7 +91,7 @@ const BINS: usize = 512;
     derive(serde::Serialize, serde::Deserialize),
     serde(from = "SparseReadings", into = "SparseReadings")
 )]
-struct Readings {
+pub(crate) struct Readings {
     bins: Vec<(u64, i128)>,
     total_ms: u64,
 }
@@ -124,17 +124,23 @@ impl From<SparseReadings> for Readings {
     }
 }
 
+impl Default for Readings {
+    fn default() -> Self {
+        Readings::new()
+    }
+}
+
 impl Readings {
-    fn new() -> Self {
+    pub(crate) fn new() -> Self {
         Readings { bins: vec![(0, 0); BINS], total_ms: 0 }
     }
 
-    fn clear(&mut self) {
+    pub(crate) fn clear(&mut self) {
         self.bins.fill((0, 0));
         self.total_ms = 0;
     }
 
-    fn add(&mut self, load: Grams, rated: Grams, ms: u64) {
+    pub(crate) fn add(&mut self, load: Grams, rated: Grams, ms: u64) {
         let rated = rated.get().max(1);
         let bin = (load.get().max(0).saturating_mul(256) / rated).min(BINS as i64 - 1) as usize;
         self.bins[bin].0 += ms;
@@ -143,7 +149,7 @@ impl Readings {
     }
 
     /// The mean of the middle half of the readings (by time), `None` when there are none.
-    fn midmean(&self) -> Option<Grams> {
+    pub(crate) fn midmean(&self) -> Option<Grams> {
         if self.total_ms == 0 {
             return None;
         }

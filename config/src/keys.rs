@@ -438,6 +438,7 @@ pub(crate) const MECHANISM: Group = Group {
             "Added to every address of the profile, for a device that holds the same block once a mechanism.",
         ),
         key("signals", Section, Fault, "The signals; may be left out where a profile has them all."),
+        key("load", Section, Means("all its defaults"), "Where the load comes from."),
         key("lift", Section, Means("all its defaults"), "Thresholds of the lift detection."),
         key("warn", Section, Means("all its defaults"), "Levels at which people are told."),
         key("prior", Sections, Means("no use before the recorder"), "Use before the recorder was installed."),
@@ -578,6 +579,80 @@ pub(crate) const SIGNAL: Group = Group {
              tenths of hours but moves by the hour. For `run_hours` and `starts` only.",
         ),
         key("drive", Name, Means("the mechanism's `drive`"), "Drive that this one signal is read from."),
+    ],
+};
+
+pub(crate) const LOAD: Group = Group {
+    header: "[crane.mechanism.load]",
+    what: "Where the load comes from: from `load_kg`, or from the motor's torque or current (`torque_pct`) through the \
+           points of a calibration. A torque tells the load only while the hoist turns steadily; \
+           the lift's load is settled when the lift has ended, and all its running time is booked at it.",
+    keys: &[
+        key(
+            "leads",
+            Choice(&["load_kg", "torque_pct"]),
+            Means("load_kg where there is one"),
+            "Which of the two signals is booked where both are there.",
+        ),
+        key(
+            "book",
+            Choice(&["reading", "settled"]),
+            Default("reading"),
+            "What running time of a load signal is booked at: each moment's reading, or the settled load of its lift. A \
+             torque is always booked settled.",
+        ),
+        key(
+            "point",
+            Sections,
+            Means("not calibrated: a load taken from the torque is not known"),
+            "A calibration point: a known weight and what the motor showed with it. At least two a direction; three or \
+             more, the heaviest near the rated load, are better.",
+        ),
+        key(
+            "min_speed_percent",
+            Number(within(1.0, 100.0, "% of rated speed")),
+            Default("20"),
+            "Slowest speed at which a torque tells the load; needs the signal `speed_pct`.",
+        ),
+        key(
+            "max_slope_percent_s",
+            Number(above(0.0, 1000.0, "% of rated speed per second")),
+            Default("20"),
+            "Steepest change of speed at which a torque tells the load: beyond it the motor also turns its own mass.",
+        ),
+        key(
+            "settle",
+            Time(within(0.1, 30.0, "")),
+            Means("300ms with `speed_pct`, 1.5s without"),
+            "How long the hoist must have turned steadily before a torque tells the load; without `speed_pct` also how \
+             long before a run's end it no longer does.",
+        ),
+    ],
+};
+
+pub(crate) const POINT: Group = Group {
+    header: "[[crane.mechanism.load.point]]",
+    what: "A calibration point. Also written in one line each, `point = [{ load_kg = 0, raising_pct = 12.1, lowering_pct = \
+           -3.4 }]`.",
+    keys: &[
+        key(
+            "load_kg",
+            Number(within(0.0, 500_000.0, "kg")),
+            Fault,
+            "The known weight on the hook, without the dead load; 0 for the empty hook.",
+        ),
+        key(
+            "raising_pct",
+            Number(within(-1000.0, 1000.0, "%")),
+            Means("not taken in this direction"),
+            "`torque_pct` while raising it steadily.",
+        ),
+        key(
+            "lowering_pct",
+            Number(within(-1000.0, 1000.0, "%")),
+            Means("not taken in this direction"),
+            "`torque_pct` while lowering it steadily.",
+        ),
     ],
 };
 
@@ -883,8 +958,8 @@ pub(crate) const WEBHOOK: Group = Group {
 
 /// Every table, in the order of the reference.
 pub(crate) const ALL: &[&Group] = &[
-    &FILE, &SITE, &STORE, &SAMPLES, &PAGE, &DRIVE, &BUS, &PROFILE, &CRANE, &MECHANISM, &SIGNALS, &SIGNAL, &REEVING,
-    &PART, &LIFT, &WARN, &PRIOR, &ALARMS, &MQTT, &WEBHOOK, &INFLUX, &MATRIX,
+    &FILE, &SITE, &STORE, &SAMPLES, &PAGE, &DRIVE, &BUS, &PROFILE, &CRANE, &MECHANISM, &SIGNALS, &SIGNAL, &LOAD,
+    &POINT, &REEVING, &PART, &LIFT, &WARN, &PRIOR, &ALARMS, &MQTT, &WEBHOOK, &INFLUX, &MATRIX,
 ];
 
 /// A number as it is written in the file: no exponent, no needless decimals.

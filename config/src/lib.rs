@@ -19,6 +19,7 @@ mod counter;
 mod drive;
 mod fault;
 mod keys;
+mod load;
 mod mechanism;
 pub mod model;
 mod profile;

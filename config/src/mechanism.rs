@@ -6,6 +6,7 @@ use std::ops::Range;
 
 use tallyhook_analysis::class::{ApplianceGroup, MechanismGroup, MechanismLoading};
 use tallyhook_analysis::lift::LiftSettings;
+use tallyhook_analysis::load::Terms;
 use tallyhook_analysis::period::{FactorScale, Recording};
 use tallyhook_analysis::recorder::Spec;
 use tallyhook_analysis::sample::{Flag, Quantity};
@@ -13,6 +14,7 @@ use tallyhook_analysis::units::{Grams, Span};
 use tallyhook_analysis::wear::{Every, Limit, Reeving};
 
 use crate::keys;
+use crate::load;
 use crate::model::{Crane, Drive, Kind, Mechanism, PriorUse, Signal, Target, Warn};
 use crate::raw::{Given, Table, nearest, shorten};
 use crate::registers::Places;
@@ -108,6 +110,8 @@ fn mechanism(table: &Table<'_>, around: &Around<'_>, ids: &mut Ids, places: &mut
     let design_spectrum = table.choice("design_spectrum").and_then(|g| MechanismLoading::from_name(g.value));
     let (unread, budget) = (table.number("unread_spectrum_factor"), table.number("budget_rated_load_kg"));
     let (speed, abnormal) = (table.number("rated_speed_m_min"), table.yes_no("abnormal_environment"));
+    let seen = load::Seen::of(&signals);
+    let load = optional(table, "load", &keys::LOAD, |t| load::load(t, &seen));
     let reeving = table.has("reeving").then(|| reeving(&table.section("reeving", &keys::REEVING)?));
     let sees_speed = speed.is_some() && table.has("signals") && signals.iter().flatten().any(is_speed);
     let mut names = BTreeSet::new();
@@ -154,6 +158,7 @@ fn mechanism(table: &Table<'_>, around: &Around<'_>, ids: &mut Ids, places: &mut
             None => None,
         },
         parts: parts.into_iter().collect::<Option<_>>()?,
+        load: if kind == Some(Kind::Hoist) { load? } else { Terms::default() },
     })
 }
 
@@ -293,7 +298,7 @@ fn signals(
         names: around.names,
         rated_load_kg: rated.map(|r| r.value),
     };
-    let mut all_read = needed(&inner, kind);
+    let mut all_read = needed(&inner, kind, table.has("load"));
     let mut signals = Vec::new();
     for target in targets() {
         if !inner.has(target.name()) {
@@ -339,8 +344,8 @@ fn default_drive(table: &Table<'_>, around: &Around<'_>) -> (Option<String>, boo
     (None, true)
 }
 
-/// The signals a mechanism cannot do without; `false` when one is absent.
-fn needed(inner: &Table<'_>, kind: Option<Kind>) -> bool {
+/// The signals a mechanism cannot do without; `false` when one is absent. `calibrated`: it says where its load comes from.
+fn needed(inner: &Table<'_>, kind: Option<Kind>, calibrated: bool) -> bool {
     let mut there = true;
     if !inner.has("raising") && !inner.has("lowering") {
         inner.faults.missing(
@@ -350,12 +355,12 @@ fn needed(inner: &Table<'_>, kind: Option<Kind>) -> bool {
         );
         there = false;
     }
-    if kind == Some(Kind::Hoist) && !inner.has("load_kg") {
+    if kind == Some(Kind::Hoist) && !inner.has("load_kg") && !(calibrated && inner.has("torque_pct")) {
         if inner.has("torque_pct") {
             inner.faults.missing(
                 inner.place("torque_pct"),
-                "the hoist has `torque_pct` but no `load_kg`, and a load cannot be taken from the torque yet",
-                "add `load_kg`, from a load cell or the drive's own load value; `torque_pct` may stay beside it",
+                "the hoist has `torque_pct` but no `load_kg`, and it is not said how the torque tells the load",
+                "add a table `[crane.mechanism.load]` with its points; until there are any the table may be empty, and the load counts as not known",
             );
         } else {
             inner.faults.missing(

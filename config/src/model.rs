@@ -8,6 +8,7 @@ use jiff::tz::TimeZone;
 use tallyhook_analysis::account::Terms;
 use tallyhook_analysis::class::{ApplianceGroup, MechanismGroup, MechanismLoading};
 use tallyhook_analysis::counter::Counter;
+use tallyhook_analysis::load;
 use tallyhook_analysis::period::{FactorScale, Part, PartKind, Recording};
 use tallyhook_analysis::recorder::Spec;
 use tallyhook_analysis::sample::{Flag, Quantity};
@@ -325,6 +326,8 @@ pub struct Mechanism {
     pub reeving: Option<Reeving>,
     /// Wearing parts and inspections: name and limits.
     pub parts: Vec<(String, Vec<Limit>)>,
+    /// Where the load comes from.
+    pub load: load::Terms,
 }
 
 impl Mechanism {
@@ -352,6 +355,7 @@ impl Mechanism {
             abnormal_environment: false,
             reeving: None,
             parts: Vec::new(),
+            load: load::Terms::default(),
         }
     }
 
@@ -375,6 +379,7 @@ impl Mechanism {
             reeving: self.reeving,
             rated_speed_mm_s: self.rated_speed_mm_s,
             parts: self.parts.clone(),
+            load: self.load.clone(),
         }
     }
 

@@ -185,6 +185,18 @@ impl Text {
         self.aside(hoist, &["profile", "without", "address_offset"]);
         self.signals(rated);
 
+        let load = &keys::LOAD;
+        self.header(Off, "[crane.mechanism.load]", load);
+        self.key(load, "leads", Off, "\"load_kg\"");
+        self.key(load, "book", Off, "\"reading\"");
+        // These need the signals `torque_pct` and `speed_pct`, which the signals above have switched off.
+        self.key(load, "min_speed_percent", Off, "20");
+        self.key(load, "max_slope_percent_s", Off, "20");
+        self.key(load, "settle", Off, "\"300ms\"");
+        self.prose(keys::POINT.what);
+        self.explain_all(&keys::POINT);
+        self.key(load, "point", Off, "[{ load_kg = 0, raising_pct = 9, lowering_pct = -3 }, { load_kg = 5000, raising_pct = 50, lowering_pct = -28 }]");
+
         let reeving = &keys::REEVING;
         self.header(Off, "[crane.mechanism.reeving]", reeving);
         self.key(reeving, "sheaves", Off, "3");

@@ -202,7 +202,7 @@ fn what_a_mechanism_cannot_do_without() {
     );
     let (line, said) = only(&torque);
     assert_eq!(line, 26);
-    assert!(said.contains("cannot be taken from the torque yet"), "{said}");
+    assert!(said.contains("how the torque tells the load") && said.contains("[crane.mechanism.load]"), "{said}");
     // A trolley's load is nice to have only.
     load(&without(&["load_kg"]).replace("id = \"main-hoist\"", "id = \"trolley\"\nkind = \"traverse\""), "f").unwrap();
 

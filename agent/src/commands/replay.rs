@@ -37,6 +37,13 @@ pub fn run(args: ReplayArgs) -> CommandResult {
     // The file says which signals there are; a direction that it has no column for is no direction that was not read.
     for mechanism in file.config.cranes.iter_mut().flat_map(|c| &mut c.mechanisms).filter(|m| m.id == id) {
         source.signals().fit(&mut mechanism.spec);
+        if !source.signals().fit_load(&mut mechanism.load) {
+            eprintln!(
+                "tallyhook: the load of {id} is not known: {} does not say how its `torque_pct` tells it; add its points \
+                 to [crane.mechanism.load]",
+                args.config.display()
+            );
+        }
     }
     let calendar = SiteCalendar(file.config.time_zone.clone());
     let (crane, mechanism) = find(&file.config, &id)?;

@@ -3,6 +3,8 @@
 use std::collections::BTreeMap;
 
 use serde_json::{Value, json};
+use tallyhook_analysis::load::{self, Curve, Lead};
+use tallyhook_analysis::units::Grams;
 use tallyhook_config::model::{Crane, Mechanism, On, RawType, Signal};
 
 use crate::store::Reckoning;
@@ -35,10 +37,34 @@ pub fn of(crane: &Crane, mechanism: &Mechanism) -> Reckoning {
     put("lift.settle_ms", json!(lift.settle.as_ms()));
     put("lift.bridge_ms", json!(lift.bridge.as_ms()));
     put("lift.overload_margin_kg", json!(lift.overload_margin.as_kg()));
+    for (name, value) in of_load(&mechanism.load) {
+        put(&format!("load.{name}"), value);
+    }
     for signal in &mechanism.signals {
         put(&format!("signal.{}", signal.target.name()), of_signal(signal));
     }
     Reckoning(values)
+}
+
+/// Where the load comes from. A load signal that is booked as it is read says nothing here.
+fn of_load(load: &load::Terms) -> Vec<(&'static str, Value)> {
+    let mut values = Vec::new();
+    if load.passes() {
+        return values;
+    }
+    values.push(("leads", json!(load.lead)));
+    values.push(("settled", json!(true)));
+    let Some(calibration) = load.calibration.as_ref().filter(|_| load.lead == Lead::Torque) else { return values };
+    let points = |curve: &Curve| -> Vec<Value> {
+        let point = |&(pct, load): &(i64, Grams)| json!({ "pct": pct as f64 / 1000.0, "kg": load.as_kg() });
+        curve.points().iter().map(point).collect()
+    };
+    values.push(("raising", json!(points(&calibration.raising))));
+    values.push(("lowering", json!(points(&calibration.lowering))));
+    values.push(("min_speed_percent", json!(calibration.min_speed as f64 / 1000.0)));
+    values.push(("max_slope_percent_s", json!(calibration.max_slope as f64 / 1000.0)));
+    values.push(("settle_ms", json!(calibration.settle.as_ms())));
+    values
 }
 
 fn of_signal(signal: &Signal) -> Value {

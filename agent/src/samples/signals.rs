@@ -1,7 +1,13 @@
 //! Which signals some samples can hold.
 
+use tallyhook_analysis::load::{Lead, Terms};
 use tallyhook_analysis::recorder::Spec;
 use tallyhook_analysis::sample::{Flag, Quantity, Sample};
+use tallyhook_analysis::units::Span;
+
+/// How long a motor must have run before its torque tells the load, where its speed is not known (the configuration's
+/// default).
+const BLIND_SETTLE: Span = Span::from_ms(1_500);
 
 /// A set of signals, and whether it says what the mechanism has.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
@@ -55,6 +61,28 @@ impl SignalSet {
             columns.flags &= !directions | read.flags;
         }
         columns
+    }
+
+    /// Takes the load from the signal that a header has, where it has one of the two only. `false` where that is the
+    /// torque, and the terms have no calibration for it.
+    pub fn fit_load(&self, terms: &mut Terms) -> bool {
+        if !self.says {
+            return true;
+        }
+        match (self.has(Quantity::Load), self.has(Quantity::Torque)) {
+            (true, false) => terms.lead = Lead::Cell,
+            (false, true) => terms.lead = Lead::Torque,
+            _ => {}
+        }
+        let (Lead::Torque, true) = (terms.lead, self.has(Quantity::Torque)) else { return true };
+        let Some(calibration) = &mut terms.calibration else { return false };
+        if !self.has(Quantity::Speed) && calibration.min_speed > 0 {
+            // As in a configuration without the signal: time masks what is not steady.
+            calibration.min_speed = 0;
+            calibration.settle = calibration.settle.max(BLIND_SETTLE);
+            calibration.tail = calibration.settle;
+        }
+        true
     }
 
     /// Tells the recorder which directions there are, where a header said so. A recording leaves `spec` as the
