@@ -17,7 +17,7 @@ use miette::{Diagnostic, GraphicalReportHandler, GraphicalTheme, LabeledSpan, Na
 /// ```
 #[derive(Clone, PartialEq, Eq, Debug)]
 pub struct Fault {
-    /// Name of the file, as it was handed to [`crate::load`].
+    /// Name of the file, as it was handed to [`crate::load()`].
     pub file: String,
     /// Line, from 1.
     pub line: usize,

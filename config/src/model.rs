@@ -1,4 +1,4 @@
-//! The checked configuration: what the rest of the program works with. Only [`crate::load`] makes one.
+//! The checked configuration: what the rest of the program works with. Only [`crate::load()`] makes one.
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::net::SocketAddr;

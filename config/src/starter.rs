@@ -32,7 +32,7 @@ impl Default for StarterOptions {
     }
 }
 
-/// A starter for one crane with one hoist, `main-hoist`. [`crate::load`] accepts it as it is for every option in
+/// A starter for one crane with one hoist, `main-hoist`. [`crate::load()`] accepts it as it is for every option in
 /// range; an option out of range becomes a fault of the text.
 ///
 /// A line that begins with `#` and a letter or bracket is a setting that is switched off; taking the `#` away

@@ -4,6 +4,7 @@
 
 use std::path::Path;
 
+use tallyhook_analysis::units::Grams;
 use tallyhook_config::model::{Config, On};
 use tallyhook_config::{Loaded, ProfileText, load, load_with_profiles};
 
@@ -93,7 +94,12 @@ fn blocks(page: &str) -> Vec<String> {
 fn what_the_page_says_to_write_can_be_written() {
     let page = Path::new(env!("CARGO_MANIFEST_DIR")).join("../deploy/reading-a-drive-manual.md");
     let blocks = blocks(&std::fs::read_to_string(page).unwrap());
-    assert_eq!(blocks.len(), 5);
+    assert_eq!(blocks.len(), 6);
+    let (of_load, blocks): (Vec<_>, Vec<_>) = blocks.into_iter().partition(|b| b.starts_with("[crane.mechanism.load]"));
+    let own = format!("drive = \"main\"\n{}", of_load[0]);
+    let config = site(&[("main", "torque-only-drive.toml")], &[("main-hoist", &own)]);
+    let load = &config.cranes[0].mechanisms[0].load;
+    assert_eq!(load.calibration.as_ref().unwrap().raising.load(50_000), Grams::from_kg(5_000.0));
     let (drives, rest): (Vec<_>, Vec<_>) = blocks.into_iter().partition(|b| b.starts_with("[drive."));
     for block in rest {
         // A block is a whole profile, or some signals of one.
