@@ -2,6 +2,7 @@
 
 pub(crate) mod alarms;
 mod backup;
+mod calibrate;
 mod check;
 mod check_live;
 mod classify;
@@ -48,6 +49,7 @@ enum Command {
     Init(init::InitArgs),
     Check(check::CheckArgs),
     Probe(probe::ProbeArgs),
+    Calibrate(calibrate::CalibrateArgs),
     Status(status::StatusArgs),
     Lifts(lifts::LiftsArgs),
     Trend(trend::TrendArgs),
@@ -77,6 +79,7 @@ impl Arguments {
             Command::Init(args) => init::run(args),
             Command::Check(args) => check::run(args),
             Command::Probe(args) => probe::run(args),
+            Command::Calibrate(args) => calibrate::run(args),
             Command::Status(args) => status::run(args),
             Command::Lifts(args) => lifts::run(args),
             Command::Trend(args) => trend::run(args),

@@ -14,9 +14,11 @@
 //! Everything that is held back is in [`State`]; samples cut anywhere, stored and resumed give the same bits.
 
 mod curve;
+mod points;
 mod stage;
 
 pub use curve::{Curve, CurveFault};
+pub use points::{Run, Runs, Set, Steadiness, odd_one, off_the_line, sets};
 pub use stage::{MOST_HELD, Stage, State};
 
 use crate::units::Span;
