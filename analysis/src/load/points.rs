@@ -53,6 +53,15 @@ pub struct Run {
     pub deviation: f64,
 }
 
+/// A run that goes on.
+#[derive(Debug)]
+struct Open {
+    raising: bool,
+    begin: Timestamp,
+    /// Those that were steady when they came.
+    readings: Vec<(Timestamp, i64)>,
+}
+
 /// Finds the runs of a recording. Samples come in their order.
 #[derive(Debug)]
 pub struct Runs {
@@ -60,8 +69,7 @@ pub struct Runs {
     found: Vec<Run>,
     /// Runs that had no steady stretch.
     unsteady: u64,
-    /// Direction, beginning, and the readings that were steady when they came.
-    open: Option<(bool, Timestamp, Vec<(Timestamp, i64)>)>,
+    open: Option<Open>,
     steady_since: Option<Timestamp>,
     before: Option<(Timestamp, i64)>,
 }
@@ -79,9 +87,9 @@ impl Runs {
             (Some(false) | None, Some(true)) => Some(false),
             _ => None,
         };
-        if self.open.as_ref().map(|(raising, ..)| *raising) != motion {
+        if self.open.as_ref().map(|open| open.raising) != motion {
             self.close(sample.at);
-            self.open = motion.map(|raising| (raising, sample.at, Vec::new()));
+            self.open = motion.map(|raising| Open { raising, begin: sample.at, readings: Vec::new() });
         }
         let speed = sample.get(Quantity::Speed);
         let before = self.before.take();
@@ -96,7 +104,7 @@ impl Runs {
             }
             (Some(_), None) => false,
         };
-        let Some((_, _, readings)) = &mut self.open else { return };
+        let Some(open) = &mut self.open else { return };
         if !even {
             self.steady_since = None;
             return;
@@ -105,13 +113,13 @@ impl Runs {
         if let Some(torque) = sample.get(Quantity::Torque)
             && sample.at.since(since) >= self.steadiness.settle
         {
-            readings.push((sample.at, torque));
+            open.readings.push((sample.at, torque));
         }
     }
 
     fn close(&mut self, at: Timestamp) {
         self.steady_since = None;
-        let Some((raising, begin, mut readings)) = self.open.take() else { return };
+        let Some(Open { raising, begin, mut readings }) = self.open.take() else { return };
         readings.retain(|(when, _)| at.since(*when) >= self.steadiness.tail);
         let (Some((first, _)), Some((last, _))) = (readings.first(), readings.last()) else {
             self.unsteady += 1;
