@@ -187,8 +187,11 @@ impl Wire {
                 let asked = put.clone();
                 std::thread::spawn(move || {
                     carry(near_in, far_out, |bytes| {
+                        // A connection serves one request after the other, not all of them a `PUT`.
                         if bytes.starts_with(b"PUT ") {
                             asked.store(true, Ordering::SeqCst);
+                        } else if [&b"POST "[..], b"GET "].iter().any(|method| bytes.starts_with(method)) {
+                            asked.store(false, Ordering::SeqCst);
                         }
                         true
                     });
