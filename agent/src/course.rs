@@ -21,10 +21,21 @@ pub struct Course {
     pub days: Vec<(i32, Totals, f64)>,
     /// Base (rated load and dead load) that S and D are in full-load hours of.
     pub base: Grams,
-    /// D.
-    pub design: f64,
-    /// Days on which a service ended a working period, with S as it then was.
-    ended: Vec<(i32, f64)>,
+    /// D of the present working period.
+    design: f64,
+    /// Working periods that are over, oldest first.
+    ended: Vec<Ended>,
+}
+
+/// A working period that a service has ended.
+#[derive(Clone, Copy, Debug)]
+struct Ended {
+    /// Day of the service; S at its end is of the period that begins.
+    day: i32,
+    /// S as it then was.
+    used: f64,
+    /// D that it was held against.
+    design: f64,
 }
 
 /// S as the books had it at the end of each day, and as the figures have it now. Where an old day has none kept, its
@@ -51,7 +62,10 @@ pub fn course(
         *now = figures.used_full_load_hours;
     }
     let day = |text: &str| text.parse::<Date>().ok().map(day_number);
-    let ended = figures.closed_periods.iter().filter_map(|c| Some((day(&c.ended)?, c.used_full_load_hours))).collect();
+    let over = figures.closed_periods.iter().filter_map(|c| {
+        Some(Ended { day: day(&c.ended)?, used: c.used_full_load_hours, design: c.design_full_load_hours })
+    });
+    let ended = over.collect();
     Course { prior, days, base, design: figures.design_full_load_hours, ended }
 }
 
@@ -109,6 +123,8 @@ pub struct Stretch {
     pub booked_full_load_hours: f64,
     /// S at the end.
     pub used_full_load_hours: f64,
+    /// D of the working period at the end.
+    pub design_full_load_hours: f64,
     /// S/D at the end.
     pub consumed: f64,
     /// km by running time; `null` without running time.
@@ -132,7 +148,7 @@ impl Course {
         Course {
             prior: before.map_or(self.prior, |(.., used)| *used),
             days: self.days.iter().filter(|(day, ..)| wanted(*day)).cloned().collect(),
-            ended: self.ended.iter().filter(|(day, _)| wanted(*day)).copied().collect(),
+            ended: self.ended.clone(),
             ..*self
         }
     }
@@ -168,7 +184,8 @@ impl Course {
         let mut sum = Totals::default();
         days.iter().for_each(|(_, totals, _)| sum.add(totals));
         // A service that ends a working period puts S back; what was used of the period that ended counts on.
-        let ended: f64 = self.ended.iter().filter(|(day, _)| (first..=last).contains(&day)).map(|(_, used)| used).sum();
+        let ended: f64 = self.ended.iter().filter(|e| (*first..=*last).contains(&e.day)).map(|e| e.used).sum();
+        let design = self.ended.iter().find(|e| e.day > *last).map_or(self.design, |e| e.design);
         let km = sum.load_spectrum_factor(self.base);
         let hours = |ms: u64| ms as f64 / MS_PER_HOUR as f64;
         Some(Stretch {
@@ -182,7 +199,8 @@ impl Course {
             full_load_hours: sum.full_load_hours(self.base),
             booked_full_load_hours: used + ended - before,
             used_full_load_hours: *used,
-            consumed: used / self.design,
+            design_full_load_hours: design,
+            consumed: used / design,
             load_spectrum_factor: km,
             state_of_loading: km
                 .map(|km| MechanismLoading::of(km).map_or("above L4", MechanismLoading::name).to_owned()),
@@ -190,5 +208,43 @@ impl Course {
             lifts: sum.lifts,
             overload_lifts: sum.overload_lifts,
         })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Ten days, an hour of S each; on day 4 a service ends a period of D = 10 h at S = 4.5 h, and the next has D = 40 h.
+    fn course() -> Course {
+        let day = |day: i32| (day, Totals { lifts: 1, ..Totals::default() }, if day < 4 { day + 1 } else { day - 4 });
+        Course {
+            prior: 0.0,
+            days: (0..10).map(day).map(|(day, totals, used)| (day, totals, f64::from(used))).collect(),
+            base: Grams::from_kg(1_000.0),
+            design: 40.0,
+            ended: vec![Ended { day: 4, used: 4.5, design: 10.0 }],
+        }
+    }
+
+    #[test]
+    fn a_share_is_of_the_working_period_it_was_used_in() {
+        let days = course().by(By::Day);
+        assert_eq!((days[3].design_full_load_hours, days[3].consumed), (10.0, 0.4), "before the service");
+        assert_eq!((days[4].design_full_load_hours, days[4].consumed), (40.0, 0.0), "from its day on");
+        assert_eq!(days[9].consumed, 5.0 / 40.0);
+        assert_eq!(days[4].booked_full_load_hours, 0.5, "what the old period used on that day");
+        let booked: f64 = days.iter().map(|d| d.booked_full_load_hours).sum();
+        assert_eq!(booked, 4.5 + 5.0, "nothing is lost where S begins anew");
+        assert_eq!(course().total().map(|t| t.booked_full_load_hours), Some(booked));
+    }
+
+    #[test]
+    fn days_before_the_service_alone_keep_their_own_d() {
+        let early = course().between(Some(1), Some(2));
+        assert_eq!(early.prior, 1.0);
+        let total = early.total().map(|t| (t.booked_full_load_hours, t.design_full_load_hours, t.lifts));
+        assert_eq!(total, Some((2.0, 10.0, 2)));
+        assert!(early.between(Some(7), None).total().is_none());
     }
 }

@@ -104,6 +104,11 @@ fn render(trend: &Trend) -> String {
     for mechanism in &trend.mechanisms {
         let (id, group, design) = (&mechanism.id, mechanism.group, number(mechanism.design_full_load_hours, 0));
         let _ = writeln!(out, "{id} of {}: {group} ({}), D = {design} full-load hours", mechanism.crane, trend.edition);
+        let present = mechanism.design_full_load_hours;
+        if let Some(step) = mechanism.steps.iter().rev().find(|step| step.design_full_load_hours != present) {
+            let before = number(step.design_full_load_hours, 0);
+            let _ = writeln!(out, "up to {} the working period before it, D = {before} full-load hours", step.to);
+        }
         let Some(total) = &mechanism.total else {
             let _ = writeln!(out, "no record in these days\n");
             continue;

@@ -167,6 +167,7 @@ fn months(desk: &Desk, m: &MechanismReport) -> Markup {
         number_column(w.spectrum_factor),
         number_column(w.month_full_load),
         number_column(w.month_used_end),
+        number_column(w.report_month_design),
         number_column(w.used_share),
     ];
     let rows: Vec<Vec<Markup>> = m
@@ -180,6 +181,7 @@ fn months(desk: &Desk, m: &MechanismReport) -> Markup {
                 cell(s.load_spectrum_factor.map_or("–".to_owned(), factor)),
                 cell(hours(s.booked_full_load_hours)),
                 cell(hours(s.used_full_load_hours)),
+                cell(number(s.design_full_load_hours, 0)),
                 cell(percent(s.consumed)),
             ]
         })

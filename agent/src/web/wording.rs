@@ -61,6 +61,7 @@ wording! {
     report_without: "Time without a record",
     report_overload_count: "Lifts above the rated load",
     report_course: "Full-load hours used, whole life",
+    report_month_design: "D, h",
     report_months: "Month by month",
     report_spectrum: "Load spectrum of these days",
     report_overloads: "Lifts above the rated load",

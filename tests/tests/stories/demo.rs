@@ -79,6 +79,16 @@ fn the_months_add_up_to_the_status(cabinet: &Cabinet) {
         .sum();
     let prior = trend["mechanisms"][0]["prior_full_load_hours"].as_f64().unwrap();
     assert!((sum("booked_full_load_hours") - (shown + closed - prior)).abs() < 1e-6, "{closed} {prior} {shown}");
+    // Each share is of the D that it was used against, also after a service has begun another period.
+    for month in months {
+        let part = |name: &str| month[name].as_f64().unwrap();
+        let (share, of) = (part("consumed"), part("used_full_load_hours") / part("design_full_load_hours"));
+        assert!((share - of).abs() < 1e-12, "{month}");
+    }
+    let periods = before["mechanisms"][0]["closed_periods"].as_array().unwrap();
+    let first = periods.first().unwrap_or(&before["mechanisms"][0]);
+    assert_eq!(months[0]["design_full_load_hours"], first["design_full_load_hours"]);
+    assert_eq!(last["design_full_load_hours"], before["mechanisms"][0]["design_full_load_hours"]);
     // A part of the year: its rows alone, with S as it was.
     let month = &months[months.len() - 3];
     let (from, to) = (month["label"].as_str().unwrap(), months[months.len() - 2]["label"].as_str().unwrap());
