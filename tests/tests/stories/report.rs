@@ -89,7 +89,8 @@ fn the_printed_report_says_what_the_status_says_and_no_row_is_cut() {
         assert!(closed(&all).contains(&closed(&figure)), "“{figure}” is not on the paper:\n{all}");
     }
     for caution in ["neither the load limiter", "Competent person", "check against the standard", "local code"] {
-        assert!(all.contains(caution), "{caution}");
+        // Where a line ends is the printer's fonts' to say.
+        assert!(closed(&all).contains(&closed(caution)), "{caution}");
     }
 
     // Every overload's row is whole, on a page that has the table's head above it.
