@@ -425,7 +425,7 @@ wording! {
     spectrum_axis_cycles: "share of cycles, %",
     spectrum_caption_cycles: "Settled load over rated load, and the share of cycles with at least that load.",
     spectrum_model: "model {class}",
-    spectrum_models: "Thin steps: the model spectra light (L1) and heavy (L3) of FEM 9.511, with dead load; those of L2 and L4 were not found in two places.",
+    spectrum_models: "Thin steps: the model spectra light (L1), medium (L2), heavy (L3) and very heavy (L4) of FEM 9.511, with dead load; those of L2 and L4 are from memory: check against the standard.",
 
     whatif_about: "The crane's own record, lived again under another rating, group or amount of work. What stays empty stays as it is. The used share of the day (S and D by FEM 9.755) does not change by another rating; only what follows does.",
     whatif_answer: "What would follow",
