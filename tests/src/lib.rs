@@ -8,6 +8,7 @@ pub mod cabinet;
 pub mod gate;
 pub mod manager;
 pub mod modbus;
+pub mod page;
 pub mod panel;
 pub mod peers;
 pub mod plan;

@@ -13,7 +13,7 @@ use super::reminders;
 use super::timeline::{Jump, Timeline, is_plausible};
 use crate::clock::Reading;
 use crate::drive::assemble::Assembler;
-use crate::drive::{Decoded, DriveFigures, DriveHealth, DriveReading, SignalFigures};
+use crate::drive::{Decoded, DriveFigures, DriveHealth, DriveReading, RawWords, SignalFigures};
 use crate::figures::{self, FindingFigures, SiteFigures};
 use crate::samples::recording::RingWriter;
 use crate::store::alarm::Alarm;
@@ -30,8 +30,13 @@ const FIGURES_EVERY: Span = Span::from_ms(500);
 /// The time-line of each drive, by its name.
 pub type Timelines = BTreeMap<String, Timeline>;
 
-/// What a signal was read as, and when it last had a value.
-type LastRead = (Option<f64>, Option<Timestamp>);
+/// What a signal was read as and from at the last poll, and when it last had a value.
+#[derive(Clone, Copy, Default)]
+struct LastRead {
+    value: Option<f64>,
+    raw: RawWords,
+    at: Option<Timestamp>,
+}
 
 /// The books of a site.
 pub struct Site {
@@ -210,14 +215,15 @@ impl Site {
         let fed = mechanisms.flat_map(|(i, (_, m))| m.signals.iter().map(move |signal| (i, m, signal)));
         fed.filter(|(.., signal)| signal.drive == drive)
             .map(|(index, mechanism, signal)| {
-                let (value, at) = self.seen.get(&(index, signal.target.name())).copied().unwrap_or_default();
+                let last = self.seen.get(&(index, signal.target.name())).copied().unwrap_or_default();
                 SignalFigures {
                     mechanism: mechanism.id.clone(),
                     signal: signal.target.name(),
                     table: signal.register.table.name(),
                     address: signal.register.address,
-                    value,
-                    read_at: at.map(figures::rfc3339),
+                    raw: last.raw.as_slice().to_vec(),
+                    value: last.value,
+                    read_at: last.at.map(figures::rfc3339),
                 }
             })
             .collect()
@@ -231,10 +237,7 @@ impl Site {
                 _ => None,
             };
             let slot = self.seen.entry((read.mechanism, read.target.name())).or_default();
-            slot.0 = value;
-            if value.is_some() {
-                slot.1 = Some(reading.at.wall);
-            }
+            *slot = LastRead { value, raw: read.raw, at: value.map_or(slot.at, |_| Some(reading.at.wall)) };
         }
     }
 

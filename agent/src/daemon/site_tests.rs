@@ -10,7 +10,7 @@ use tallyhook_config::model::{Config, Target};
 
 use super::site::Site;
 use crate::clock::Reading;
-use crate::drive::{Decoded, DriveReading, LinkState, Value};
+use crate::drive::{Decoded, DriveReading, LinkState, RawWords, Value};
 use crate::store::message::MessageKind;
 use crate::store::verify::verify;
 use crate::store::{EntryKind, LiftFilter, MessageFilter, Reader, Store};
@@ -30,7 +30,7 @@ fn reading(drive: &str, at: Reading) -> DriveReading {
     let (minute, second) = (at.mono.as_ms() / 60_000, at.mono.as_ms() / 1000 % 60);
     let load = if (5..40).contains(&second) { (minute % 12 + 1) * 1_000_000 } else { 0 };
     let flag = |on| Decoded::Flag(on);
-    let value = |target, value| Value { mechanism: 0, target, value };
+    let value = |target, value| Value { mechanism: 0, target, value, raw: RawWords::default() };
     let values = vec![
         value(Target::Quantity(Quantity::Load), Decoded::Number(load)),
         value(Target::Flag(Flag::Raising), flag((5..15).contains(&second))),

@@ -3,12 +3,15 @@ use tallyhook_analysis::units::{Grams, Timestamp};
 use tallyhook_config::model::{RawType, Table};
 
 use super::super::fixture::{config, drive, hoist_signals, signal};
-use super::super::{LinkState, Value};
+use super::super::{LinkState, RawWords, Value};
 use super::*;
 
 fn reading(drive: &str, ms: i64, link: LinkState, values: &[(usize, Target, Decoded)]) -> DriveReading {
     let at = Reading { wall: Timestamp::from_ms(1_000_000 + ms), mono: Span::from_ms(ms) };
-    let values = values.iter().map(|&(mechanism, target, value)| Value { mechanism, target, value }).collect();
+    let values = values
+        .iter()
+        .map(|&(mechanism, target, value)| Value { mechanism, target, value, raw: RawWords::default() })
+        .collect();
     DriveReading { drive: drive.into(), at, link, fault: None, values }
 }
 

@@ -41,6 +41,43 @@ impl Answer {
             Answer::Refused => None,
         }
     }
+
+    /// The words of a register at `offset` as they came, before any order is applied.
+    pub fn words(&self, register: Register, offset: usize) -> RawWords {
+        let mut raw = RawWords::default();
+        match self {
+            Answer::Words(words) => {
+                for word in words.iter().skip(offset).take(usize::from(register.raw.width())) {
+                    raw.push(*word);
+                }
+            }
+            Answer::Contacts(contacts) => contacts.get(offset).into_iter().for_each(|&on| raw.push(u16::from(on))),
+            Answer::Refused => {}
+        }
+        raw
+    }
+}
+
+/// The words that a signal was read from, in the order in which they came; none where nothing came. No type is wider
+/// than four.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+pub struct RawWords {
+    words: [u16; 4],
+    length: usize,
+}
+
+impl RawWords {
+    fn push(&mut self, word: u16) {
+        if let Some(slot) = self.words.get_mut(self.length) {
+            *slot = word;
+            self.length += 1;
+        }
+    }
+
+    /// The words.
+    pub fn as_slice(&self) -> &[u16] {
+        &self.words[..self.length]
+    }
 }
 
 /// A raw number, before scale and offset.

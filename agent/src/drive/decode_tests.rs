@@ -168,6 +168,12 @@ fn an_answer_gives_only_what_it_has() {
     assert_eq!(words.raw(place(RawType::U16), 9), None);
     assert_eq!(Answer::Contacts(vec![false, true]).raw(place(RawType::Contact), 1), Some(1));
     assert_eq!(Answer::Refused.raw(place(RawType::U16), 0), None);
+    // The words themselves, as they came: the order of the words is not applied.
+    assert_eq!(words.words(place(RawType::U32(LowFirst)), 0).as_slice(), [7, 8]);
+    assert_eq!(words.words(place(RawType::U16), 1).as_slice(), [8]);
+    assert_eq!(words.words(place(RawType::U64(HighFirst)), 9).as_slice(), [0_u16; 0]);
+    assert_eq!(Answer::Contacts(vec![false, true]).words(place(RawType::Contact), 1).as_slice(), [1]);
+    assert_eq!(Answer::Refused.words(place(RawType::U16), 0), RawWords::default());
 }
 
 fn order() -> impl Strategy<Value = WordOrder> {

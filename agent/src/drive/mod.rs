@@ -34,7 +34,7 @@ use tokio::task::JoinSet;
 
 use crate::clock::{Clock, Reading};
 
-pub use decode::Decoded;
+pub use decode::{Decoded, RawWords};
 pub use poll::{LEAST_REAL_PERIOD_MS, effective_period};
 pub use state::{DriveFigures, DriveHealth, LinkState, SignalFigures, Silence, exception_words};
 
@@ -50,6 +50,8 @@ pub struct Value {
     pub target: Target,
     /// What was read.
     pub value: Decoded,
+    /// The words that it was read from, as they came.
+    pub raw: RawWords,
 }
 
 /// What one tick of a drive's poller found.

@@ -16,7 +16,7 @@ use tallyhook_analysis::units::Span;
 use tallyhook_config::model::{self, Drive};
 use tokio::sync::{mpsc, watch};
 
-use super::decode::{self, Answer, Decoded};
+use super::decode::{self, Answer, Decoded, RawWords};
 use super::link::{Link, ReadError};
 use super::plan::ReadPlan;
 use super::port::{Port, Ports};
@@ -390,7 +390,12 @@ impl Member {
         let mut fault = None;
         let values = self.plan.places.iter().map(|place| {
             let Some(Some(answer)) = answers.get(place.request) else {
-                return Value { mechanism: place.mechanism, target: place.signal.target, value: Decoded::NotRead };
+                return Value {
+                    mechanism: place.mechanism,
+                    target: place.signal.target,
+                    value: Decoded::NotRead,
+                    raw: RawWords::default(),
+                };
             };
             let raw = answer.raw(place.signal.register, place.offset);
             let value = decode::signal(&place.signal, raw);
@@ -399,7 +404,8 @@ impl Member {
                 link = LinkState::Implausible { signal: place.signal.target.name() };
             }
             fault = fault.take().or_else(|| decode::fault_words(&place.signal, raw));
-            Value { mechanism: place.mechanism, target: place.signal.target, value }
+            let words = answer.words(place.signal.register, place.offset);
+            Value { mechanism: place.mechanism, target: place.signal.target, value, raw: words }
         });
         let values = values.collect();
         self.state = link.clone();

@@ -51,6 +51,7 @@ fn signals(desk: &Desk, mechanism: &Mechanism, f: &MechanismFigures, drive: &Dri
     let columns = [
         words_column(w.signal),
         words_column(w.signal_place),
+        number_column(w.signal_raw),
         number_column(w.signal_value),
         words_column(w.signal_age),
     ];
@@ -66,6 +67,7 @@ fn signals(desk: &Desk, mechanism: &Mechanism, f: &MechanismFigures, drive: &Dri
             vec![
                 cell(s.signal),
                 cell(fill(w.signal_at, &[("table", s.table), ("address", &s.address.to_string())])),
+                html! { code { (raw_words(s)) } },
                 cell(s.value.map_or(w.not_read.to_owned(), |v| value(desk, s, v))),
                 html! {
                     @match passed {
@@ -79,6 +81,15 @@ fn signals(desk: &Desk, mechanism: &Mechanism, f: &MechanismFigures, drive: &Dri
         })
         .collect();
     sheet_table(&drive.drive, &columns, &rows, None)
+}
+
+/// The words in the order in which the device gave them, as its manual prints them.
+fn raw_words(signal: &SignalFigures) -> String {
+    match (signal.table, signal.raw.as_slice()) {
+        (_, []) => "–".to_owned(),
+        ("coil" | "discrete", words) => words.iter().map(u16::to_string).collect(),
+        (_, words) => words.iter().map(|word| format!("{word:04X}")).collect::<Vec<_>>().join("\u{a0}"),
+    }
 }
 
 fn value(desk: &Desk, signal: &SignalFigures, value: f64) -> String {

@@ -162,6 +162,7 @@ pub fn document() -> Value {
                 ("signal", text("Its name, with its unit.")),
                 ("table", text("holding, input, coil or discrete.")),
                 ("address", whole("Address.")),
+                ("raw", list(whole("A word as the device gave it at the last poll."))),
                 ("value", maybe(number("Decoded; 1 and 0 for on and off."))),
                 ("read_at", maybe(instant("When it was last read with a value."))),
             ])),

@@ -520,6 +520,7 @@ wording! {
     signal: "Signal",
     signal_place: "Where",
     signal_at: "{table}, address {address}",
+    signal_raw: "Raw, hexadecimal",
     signal_value: "Decoded",
     signal_age: "Read",
     signal_ago: "{age} ago",

@@ -1,12 +1,10 @@
 //! `demo`: the whole job in one command.
 
-use std::io::{Read, Write};
-use std::net::TcpStream;
 use std::time::Duration;
 
 use serde_json::Value;
 use tallyhook_tests::cabinet::{Cabinet, Running, wait_for};
-
+use tallyhook_tests::page::get;
 use tallyhook_tests::yard::status;
 
 /// The page's address, as `demo` prints it.
@@ -15,14 +13,6 @@ fn page_address(demo: &mut Running) -> String {
         let (_, rest) = line.split_once("http://")?;
         Some(rest.trim_end_matches('/').split_whitespace().next()?.trim_end_matches('/').to_owned())
     })
-}
-
-fn get(address: &str, path: &str) -> String {
-    let mut stream = TcpStream::connect(address).unwrap();
-    write!(stream, "GET {path} HTTP/1.1\r\nHost: {address}\r\nConnection: close\r\n\r\n").unwrap();
-    let mut text = String::new();
-    stream.read_to_string(&mut text).unwrap();
-    text
 }
 
 fn json(cabinet: &Cabinet, arguments: &[&str]) -> Value {

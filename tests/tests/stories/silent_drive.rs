@@ -5,6 +5,7 @@ use std::time::Duration;
 
 use tallyhook_tests::cabinet::{Cabinet, pause, wait_for};
 use tallyhook_tests::modbus::{FunctionProxy, Libmodbus};
+use tallyhook_tests::page::body;
 use tallyhook_tests::peers::{free_port, wait_for_port};
 use tallyhook_tests::receiver::Receiver;
 
@@ -27,6 +28,15 @@ fn a_silence_is_told_once_and_only_when_it_is_long() {
     let mut daemon = cabinet.start(&["run", "--config", "site.toml"]);
     wait_for_port("the page", page_port);
     pause(Duration::from_secs(2));
+
+    // What the fitter sees: the words as the server has them (7 a + 1), and what they mean.
+    let address = format!("127.0.0.1:{page_port}");
+    let drives: serde_json::Value = serde_json::from_str(&body(&address, "/api/v1/drives")).unwrap();
+    let signals = drives[0]["signals"].as_array().unwrap();
+    let load = signals.iter().find(|s| s["signal"] == "load_kg").unwrap();
+    assert_eq!((&load["raw"], &load["value"]), (&serde_json::json!([1, 8]), &serde_json::json!(6554.4)), "{drives}");
+    let view = body(&address, "/mechanism/main-hoist/drive");
+    assert!(view.contains("0001\u{a0}0008"), "{view}");
 
     // Off for a moment: nothing to tell.
     first.process.kill();
