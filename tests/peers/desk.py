@@ -5,6 +5,7 @@ usage: desk.py ADDRESS DIRECTORY      the screenshots go into the directory
 
 import json
 import pathlib
+import re
 import sys
 
 import axe_playwright_python
@@ -97,6 +98,17 @@ with sync_playwright() as playwright:
 
     tell(step="figures", share=page.locator("[data-live='main-hoist/share']").first.text_content(),
          text=page.locator("#figures").text_content(), months=table("month"), bands=table("band"))
+
+    # The drawings of a year's work, measured as they stand on the screen: the side of each square of the calendars and of the
+    # week, the height of each stick above the floor.
+    page.goto(views["work"] + "?year=2024")
+    paths = lambda place: page.evaluate(
+        "place => [...document.querySelectorAll(place)].filter(p => p.checkVisibility()).map(p => p.getAttribute('d'))", place)
+    squares = lambda d: [float(side) for side in re.findall(r"M[-\d.]+ [-\d.]+h([\d.]+)v", d)]
+    sticks = lambda d: [float(foot) - float(head) for foot, head in re.findall(r"M[-\d.]+ ([-\d.]+)V([-\d.]+)", d)]
+    tell(step="work", calendars=[squares(d) for d in paths("#calendar path.amount")],
+         week=[squares(d) for d in paths("#causes path.amount")], sticks=[sticks(d) for d in paths("#duty path.sticks")],
+         months=table("Motor duty by month"), bands=table("band"))
 
     # Filters: overloads alone, the heaviest first.
     page.goto(views["lifts"])

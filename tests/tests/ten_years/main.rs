@@ -2,14 +2,13 @@
 
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::disallowed_methods, reason = "tests")]
 
-use std::io::{Read, Write};
-use std::net::TcpStream;
 use std::path::Path;
 use std::process::Command;
 use std::time::{Duration, Instant};
 
 use serde_json::Value;
 use tallyhook_tests::cabinet::{Cabinet, Running};
+use tallyhook_tests::page::body;
 use tallyhook_tests::peers::{free_port, wait_for_port};
 
 const DAYS: u32 = 3650;
@@ -28,15 +27,6 @@ fn fill(cabinet: &Cabinet) -> u16 {
     assert!(filled.status.success(), "{}", String::from_utf8_lossy(&filled.stderr));
     println!("{} filled in {:.0?}", String::from_utf8_lossy(&filled.stdout).trim(), begun.elapsed());
     page
-}
-
-fn get(port: u16, path: &str) -> String {
-    let mut stream = TcpStream::connect(("127.0.0.1", port)).unwrap();
-    write!(stream, "GET {path} HTTP/1.1\r\nHost: localhost:{port}\r\nConnection: close\r\n\r\n").unwrap();
-    let mut text = String::new();
-    stream.read_to_string(&mut text).unwrap();
-    assert!(text.starts_with("HTTP/1.1 200"), "{path}: {}", text.lines().next().unwrap_or_default());
-    text
 }
 
 /// The shortest of some runs: what the work takes when nobody else is at the machine.
@@ -92,13 +82,34 @@ fn ten_years_are_small_quick_to_open_and_good_to_look_at() {
     let mut paths: Vec<String> = hoist_paths.iter().map(|end| format!("/mechanism/main-hoist{end}")).collect();
     paths.extend(["/".to_owned(), "/api/v1/status".to_owned(), "/metrics".to_owned()]);
     let mut times: Vec<(Duration, String)> =
-        paths.into_iter().map(|path| (best(|| drop(get(port, &path))), path)).collect();
+        paths.into_iter().map(|path| (best(|| drop(body(&format!("127.0.0.1:{port}"), &path))), path)).collect();
     times.sort();
     println!("the page's slowest questions (this build):");
     times.iter().rev().take(3).for_each(|(time, path)| println!("  {time:>8.0?}  {path}"));
 
     look(&cabinet, port);
     assert_eq!(daemon.interrupt(Duration::from_secs(20)).code(), Some(0));
+}
+
+/// A calendar's squares: the area says how much, so the side goes with the root.
+fn drawn_squares(drawn: &Value, values: &[f64]) {
+    let roots: Vec<f64> = values.iter().filter(|v| **v > 0.0).map(|v| v.sqrt()).collect();
+    // Nothing is drawn smaller than a pixel.
+    drawn_to_scale("a square", drawn, &roots, 1.0);
+}
+
+/// What was drawn, in px, is to the largest of it as each value is to the largest value, within what a tenth of
+/// a px at both ends of each makes; or `least` px.
+fn drawn_to_scale(what: &str, drawn: &Value, values: &[f64], least: f64) {
+    let drawn: Vec<f64> = drawn.as_array().unwrap().iter().map(|px| px.as_f64().unwrap()).collect();
+    assert_eq!(drawn.len(), values.len(), "{what}: one for each day with work");
+    let most = |of: &[f64]| of.iter().copied().fold(0.0, f64::max);
+    let (longest, largest) = (most(&drawn), most(values));
+    assert!(longest > 5.0, "{what}: {longest} px at most can be told from nothing");
+    for (n, (px, value)) in drawn.iter().zip(values).enumerate() {
+        let due = value / largest * longest;
+        assert!((px - due.max(least)).abs() <= 0.22, "{what} {n}: {px} px, {due:.2} for {value}");
+    }
 }
 
 /// The page in a real browser: `tests/peers/desk.py` uses it and says what it saw.
@@ -172,6 +183,45 @@ fn look(cabinet: &Cabinet, port: u16) {
         close(&row[2], number(&band["running_hours"]));
         assert_eq!(read(&row[4]), number(&band["lifts"]));
     }
+
+    let work = next();
+    let days: Vec<Vec<String>> = cabinet
+        .run(&["export", "--data", "data", "--what", "days"])
+        .ok()
+        .lines()
+        .map(|line| line.split(',').map(str::to_owned).collect())
+        .filter(|row: &Vec<String>| row[1] == "day" || row[1].starts_with("2024-"))
+        .collect();
+    let column = |name: &str| -> Vec<f64> {
+        let place = days[0].iter().position(|head| head == name).unwrap_or_else(|| panic!("{name} in {:?}", days[0]));
+        days[1..].iter().map(|row| row[place].parse().unwrap()).collect()
+    };
+    assert_eq!(column("lifts").len(), 366, "2024 was a leap year");
+    drawn_squares(&work["calendars"][0], &column("lifts"));
+    drawn_squares(&work["calendars"][1], &column("running_hours"));
+    let asked = body(&format!("127.0.0.1:{port}"), "/api/v1/mechanisms/main-hoist/days?from=2024-01-01&to=2024-12-31");
+    let asked: Value = serde_json::from_str(&asked).unwrap();
+    let field = |name: &str| -> Vec<f64> { asked.as_array().unwrap().iter().map(|day| number(&day[name])).collect() };
+    assert_eq!(field("running_hours").len(), 366);
+    for (drawn, name) in work["sticks"].as_array().unwrap().iter().zip([
+        "worst_starts_in_an_hour",
+        "worst_cyclic_duration_10min_percent",
+        "worst_cyclic_duration_hour_percent",
+    ]) {
+        drawn_to_scale(name, drawn, &field(name).into_iter().filter(|v| *v > 0.0).collect::<Vec<_>>(), 0.0);
+    }
+    for (row, month) in work["months"].as_array().unwrap().iter().zip(1..) {
+        let of_month = |name: &str| -> f64 {
+            let inside =
+                |day: &&Value| day["date"].as_str().is_some_and(|date| date.starts_with(&format!("2024-{month:02}")));
+            asked.as_array().unwrap().iter().filter(inside).map(|day| number(&day[name])).sum()
+        };
+        close(&row[1], of_month("lifts"));
+        close(&row[2], of_month("running_hours"));
+    }
+    let eaten: f64 = work["bands"].as_array().unwrap().iter().map(|row| read(&row[1])).sum();
+    let booked: f64 = field("full_load_hours").iter().sum();
+    assert!((eaten - booked).abs() < 0.06 * 12.0, "by band {eaten}, by day {booked}");
 
     let overloads = next();
     assert!(
