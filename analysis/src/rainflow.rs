@@ -188,21 +188,21 @@ impl<T: Point> Counter<T> {
     /// A peak or valley: steps 1 to 5 of ASTM E1049-85, 5.4.4.
     fn turn(&mut self, x: T, out: &mut impl FnMut(Cycle<T>)) {
         let range = |a: T, b: T| if a < b { b - a } else { a - b };
-        self.open.push(x);
-        while let [.., a, b, c] = self.open[..] {
-            if range(b, c) < range(a, b) {
+        while let [.., a, b] = self.open[..] {
+            if range(b, x) < range(a, b) {
                 break;
             }
             let n = self.open.len();
-            if n == 3 {
+            if n == 2 {
                 out(Cycle { from: a, to: b, halves: 1 });
-                self.open.remove(0);
+                self.open[0] = b;
+                self.open.truncate(1);
             } else {
                 out(Cycle { from: a, to: b, halves: 2 });
-                self.open.truncate(n - 3);
-                self.open.push(c);
+                self.open.truncate(n - 2);
             }
         }
+        self.open.push(x);
     }
 }
 

@@ -25,6 +25,38 @@ pub fn band_of(load: Grams, rated: Grams) -> usize {
     BAND_EDGES_PERMILLE.iter().position(|&edge| scaled <= i128::from(edge) * rated).unwrap_or(BANDS - 1)
 }
 
+/// [`band_of`] for many loads on one rated base: the edges in grams, worked out once.
+#[derive(Clone, Debug)]
+pub(crate) struct Bands {
+    rated: Grams,
+    /// The largest load of each band, grams.
+    highest: [i64; BANDS],
+    per_gram: f64,
+}
+
+impl Bands {
+    pub(crate) fn of(rated: Grams) -> Self {
+        let mut highest = [i64::MAX; BANDS];
+        for (grams, edge) in highest.iter_mut().zip(BAND_EDGES_PERMILLE) {
+            *grams = (rated.get() * i64::from(edge)).div_euclid(1000);
+        }
+        Bands { rated, highest, per_gram: 10.0 / rated.get().max(1) as f64 }
+    }
+
+    /// As [`band_of`]. A float guesses, whole numbers decide: the guess is never off by more than one.
+    #[inline]
+    pub(crate) fn band(&self, load: Grams) -> usize {
+        if self.rated.get() <= 0 {
+            return band_of(load, self.rated);
+        }
+        // `as` brings what is below zero to zero.
+        let guess = ((load.get() as f64 * self.per_gram) as usize).min(BANDS - 1);
+        let up = usize::from(load.get() > self.highest[guess]);
+        let down = usize::from(guess > 0 && load.get() <= self.highest[guess.saturating_sub(1)]);
+        guess + up - down
+    }
+}
+
 /// Lower and upper edge of a band as fractions of the rated load; the top band has no upper edge.
 pub fn band_edges(band: usize) -> (f64, Option<f64>) {
     let edge = |i: usize| BAND_EDGES_PERMILLE.get(i).map(|&e| f64::from(e) / 1000.0);
@@ -93,6 +125,28 @@ impl Totals {
         self.cube_ms = self.cube_ms.saturating_add(load.cubed().saturating_mul(u128::from(ms)));
     }
 
+    /// Books many readings at once, to the same bits as [`Totals::book_running`] for each: in `running_ms[i]`
+    /// milliseconds the mechanism ran at `loads[i]`, zero where it stood still. Only as many are read as both columns
+    /// have.
+    pub fn book_columns(&mut self, loads: &[Grams], running_ms: &[u32], rated: Grams) {
+        let bands = Bands::of(rated);
+        let (mut band_ms, mut cube_ms, mut beyond) = ([0_u64; BANDS], 0_u128, false);
+        for (&load, &ms) in loads.iter().zip(running_ms) {
+            if ms == 0 {
+                continue;
+            }
+            let grams = load.get().max(0) as u64;
+            // Within 64 bits each: Grams::MAX² < 2^62, Grams::MAX · u32::MAX < 2^63.
+            let part = u128::from(grams * grams) * u128::from(grams * u64::from(ms));
+            let (sum, over) = cube_ms.overflowing_add(part);
+            (cube_ms, beyond) = (sum, beyond | over);
+            band_ms[bands.band(load)] += u64::from(ms);
+        }
+        self.running_ms += band_ms.iter().sum::<u64>();
+        self.band_ms.iter_mut().zip(band_ms).for_each(|(sum, ms)| *sum += ms);
+        self.cube_ms = if beyond { u128::MAX } else { self.cube_ms.saturating_add(cube_ms) };
+    }
+
     /// Running time, hours.
     pub fn running_hours(&self) -> f64 {
         self.running_ms as f64 / MS_PER_HOUR as f64
@@ -146,6 +200,32 @@ fn ratio(cubes: u128, rated: Grams) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use proptest::prelude::*;
+
+    proptest! {
+        #[test]
+        fn columns_are_booked_as_one_by_one(
+            rated in prop_oneof![Just(0), Just(1), 1_000_i64..100_000_000, Just(2_000_000_000)],
+            readings in proptest::collection::vec((-0.1_f64..2.0, 0_u8..3, prop_oneof![Just(0), any::<u32>()]), 0..60),
+        ) {
+            let rated = Grams::new(rated);
+            let (mut one_by_one, mut together) = (Totals::default(), Totals::default());
+            let (mut loads, mut spans) = (Vec::new(), Vec::new());
+            for (share, place, ms) in readings {
+                // Anywhere, on an edge of a band, or a gram above one.
+                let edge = (share * 10.0).round() as i64 * rated.get() / 10;
+                let load = Grams::new([(share * rated.get() as f64) as i64, edge, edge + 1][usize::from(place)]);
+                prop_assert_eq!(Bands::of(rated).band(load), band_of(load, rated), "{:?} of {:?}", load, rated);
+                one_by_one.book_running(load, rated, Span::from_ms(i64::from(ms)));
+                loads.push(load);
+                spans.push(ms);
+            }
+            let (first, last) = (loads.len() / 3, loads.len());
+            together.book_columns(&loads[..first], &spans[..first], rated);
+            together.book_columns(&loads[first..last], &spans[first..last], rated);
+            prop_assert_eq!(together, one_by_one);
+        }
+    }
 
     #[test]
     fn a_load_of_exactly_a_class_limit_gives_exactly_the_limit() {

@@ -1,0 +1,62 @@
+//! The library's inner loops over columns in memory, for `tests/bench`, which measures them from outside.
+//!
+//! usage: speed bands COLUMNS REPETITIONS
+//!        speed ranges COLUMNS REPETITIONS PERCENT
+//!
+//! `COLUMNS`: a load in grams and its running milliseconds a row, each 64 bits, little-endian. `PERCENT` of the rated
+//! load: smaller reversals are no reversals.
+
+#![allow(clippy::unwrap_used, clippy::expect_used, reason = "a tool for tests; it ends with the reason")]
+
+use std::hint::black_box;
+
+use tallyhook_analysis::rainflow::Counter;
+use tallyhook_analysis::spectrum::Totals;
+use tallyhook_analysis::units::Grams;
+
+const RATED: Grams = Grams::new(12_500_000);
+
+fn main() {
+    let arguments: Vec<String> = std::env::args().skip(1).collect();
+    let words: Vec<&str> = arguments.iter().map(String::as_str).collect();
+    match words.as_slice() {
+        ["bands", file, repetitions] => bands(file, repetitions.parse().expect("a number")),
+        ["ranges", file, repetitions, percent] => {
+            ranges(file, repetitions.parse().expect("a number"), percent.parse().expect("a number"));
+        }
+        _ => {
+            eprintln!("usage: speed bands COLUMNS REPETITIONS | speed ranges COLUMNS REPETITIONS PERCENT");
+            std::process::exit(2);
+        }
+    }
+}
+
+fn columns(file: &str) -> (Vec<Grams>, Vec<u32>) {
+    let bytes = std::fs::read(file).unwrap();
+    let (numbers, _) = bytes.as_chunks::<8>();
+    let (rows, _) = numbers.as_chunks::<2>();
+    rows.iter().map(|row| (Grams::new(i64::from_le_bytes(row[0])), i64::from_le_bytes(row[1]) as u32)).unzip()
+}
+
+fn bands(file: &str, repetitions: u32) {
+    let (loads, running_ms) = columns(file);
+    let mut totals = Totals::default();
+    for _ in 0..repetitions {
+        totals.book_columns(black_box(&loads), &running_ms, RATED);
+    }
+    println!("km {:.9} over {} ms", totals.load_spectrum_factor(RATED).unwrap_or(0.0), totals.running_ms);
+}
+
+fn ranges(file: &str, repetitions: u32, percent: f64) {
+    let loads: Vec<f64> = columns(file).0.into_iter().map(Grams::as_kg).collect();
+    let (mut halves, mut sum) = (0_u64, 0.0);
+    for _ in 0..repetitions {
+        let mut counter = Counter::new(percent / 100.0 * RATED.as_kg());
+        let mut out = |cycle: tallyhook_analysis::rainflow::Cycle<f64>| {
+            halves += u64::from(cycle.halves);
+            sum += cycle.range();
+        };
+        counter.extend(black_box(&loads), &mut out);
+    }
+    println!("{halves} half cycles, {sum:.3}");
+}
