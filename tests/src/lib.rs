@@ -5,6 +5,7 @@
 #![allow(clippy::disallowed_methods, reason = "a test waits in real time for programs that are not ours")]
 
 pub mod cabinet;
+pub mod counting_drive;
 pub mod gate;
 pub mod manager;
 pub mod modbus;

@@ -67,6 +67,16 @@ pub enum StoreError {
         /// The format this program reads.
         known: i64,
     },
+    /// Let the daemon put it right first: a change of the whole file was cut off, and a reader changes nothing.
+    #[error(
+        "the store {} was cut off while it was being made or changed; start `tallyhook run` on it once, which puts it \
+         right",
+        path.display()
+    )]
+    CutOff {
+        /// The ledger's file.
+        path: PathBuf,
+    },
     /// Do not restore there: something is in that place, and nothing is overwritten.
     #[error("{} is not empty; restore into a new directory, then name that one in the configuration", dir.display())]
     Occupied {
@@ -121,6 +131,9 @@ impl StoreError {
             // A column of another type, a row where none may be missing: the file is not what we wrote.
             return StoreError::Damaged { path, what };
         };
+        if error.sqlite_error().is_some_and(|e| e.extended_code == rusqlite::ffi::SQLITE_READONLY_ROLLBACK) {
+            return StoreError::CutOff { path };
+        }
         match code {
             ErrorCode::DatabaseBusy | ErrorCode::DatabaseLocked => StoreError::Locked { path },
             ErrorCode::DiskFull => StoreError::Full { path },

@@ -333,17 +333,22 @@ fn check_format(connection: &Connection, path: &Path) -> Result<i64, StoreError>
     }
 }
 
-/// Takes the steps that are missing, each in a transaction of its own with the format it leads to.
+/// Takes the steps that are missing. Each is a transaction of its own with the format it leads to, but a new ledger is
+/// made in one: a power cut while it is made must not leave what looks like an older version's.
 fn migrate(connection: &mut Connection, path: &Path, found: i64) -> Result<(), StoreError> {
-    let mut take = |from: i64, step: &str| -> rusqlite::Result<()> {
+    let mut take = |steps: &[&str], to: i64| -> rusqlite::Result<()> {
         let transaction = connection.transaction_with_behavior(TransactionBehavior::Immediate)?;
-        transaction.execute_batch(step)?;
+        steps.iter().try_for_each(|step| transaction.execute_batch(step))?;
         transaction.pragma_update(None, "application_id", APPLICATION_ID)?;
-        transaction.pragma_update(None, "user_version", from + 1)?;
+        transaction.pragma_update(None, "user_version", to)?;
         transaction.commit()
     };
-    for (from, step) in (0..).zip(STEPS).skip_while(|(from, _)| *from < found) {
-        take(from, step).map_err(|error| StoreError::of_sqlite(path, error))?;
+    let sqlite = |error| StoreError::of_sqlite(path, error);
+    if found == 0 {
+        return take(STEPS, FORMAT).map_err(sqlite);
+    }
+    for (to, step) in (1..).zip(STEPS.iter()).skip_while(|(to, _)| *to <= found) {
+        take(std::slice::from_ref(step), to).map_err(sqlite)?;
     }
     Ok(())
 }
