@@ -108,7 +108,7 @@ with sync_playwright() as playwright:
     sticks = lambda d: [float(foot) - float(head) for foot, head in re.findall(r"M[-\d.]+ ([-\d.]+)V([-\d.]+)", d)]
     tell(step="work", calendars=[squares(d) for d in paths("#calendar path.amount")],
          week=[squares(d) for d in paths("#causes path.amount")], sticks=[sticks(d) for d in paths("#duty path.sticks")],
-         months=table("Motor duty by month"), bands=table("band"))
+         months=table("Motor duty by month"), bands=table("By load"))
 
     # Filters: overloads alone, the heaviest first.
     page.goto(views["lifts"])
