@@ -5,6 +5,8 @@
 //! sums of the hour, and the working periods. [`State`] holds all of it: stored and resumed anywhere it gives the same
 //! bits.
 
+pub(crate) mod blocks;
+
 use std::collections::BTreeMap;
 
 use crate::counter::{Counter, Note, Reading};
@@ -235,13 +237,21 @@ pub struct Account {
     stage: load::State,
     /// Samples on their way from the stage to the recorder; empty between steps.
     ready: Vec<Sample>,
+    columns: blocks::Columns,
 }
 
 impl Account {
     /// An account that goes on from a state; [`State::default`] for a new one.
     pub fn resume(spec: Spec, terms: Terms, state: State) -> Self {
         let recorder = Recorder::resume(spec, state.recorder);
-        Account { recorder, terms, books: state.books, stage: state.stage, ready: Vec::new() }
+        Account {
+            recorder,
+            terms,
+            books: state.books,
+            stage: state.stage,
+            ready: Vec::new(),
+            columns: Default::default(),
+        }
     }
 
     /// The state to store.

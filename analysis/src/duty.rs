@@ -253,6 +253,20 @@ impl Duty {
         self.counted_to.iter_mut().for_each(|at| *at = at.plus(by));
     }
 
+    /// Whether a stretch from `from` on, running or at rest, only goes on with what the last one did.
+    pub(crate) fn goes_on(&self, from: Timestamp, running: bool) -> bool {
+        self.counted_to == Some(from) && self.open == running && !(running && self.runs.is_empty())
+    }
+
+    /// The same as [`Duty::feed`] for stretches that only go on ([`Duty::goes_on`]), up to `to`.
+    pub(crate) fn go_on(&mut self, to: Timestamp, running: bool, ms: u64) {
+        if let Some(last) = self.runs.back_mut().filter(|_| running) {
+            last.end = to;
+            self.day.running_ms += ms;
+        }
+        self.counted_to = Some(to);
+    }
+
     fn run(&mut self, from: Timestamp, to: Timestamp, started: bool) {
         if self.open
             && let Some(last) = self.runs.back_mut()

@@ -84,6 +84,29 @@ impl Histogram {
         }
     }
 
+    /// The same as [`Histogram::add`] for each row of two columns. Loads of a while lie in few bins, so their weights are
+    /// gathered before the bins are looked up.
+    pub(crate) fn add_columns(&mut self, loads: &[Grams], weights: &[u32]) {
+        const PLACES: usize = 64;
+        let mut gathered = [(0_u32, 0_u64); PLACES];
+        let mut book = |(bin, weight): (u32, u64)| {
+            if weight > 0 {
+                let slot = self.bins.entry(bin).or_default();
+                *slot = slot.saturating_add(weight);
+            }
+        };
+        for (&load, &weight) in loads.iter().zip(weights) {
+            let bin = bin_of(load);
+            let place = &mut gathered[bin as usize % PLACES];
+            if place.0 == bin {
+                place.1 += u64::from(weight);
+            } else {
+                book(std::mem::replace(place, (bin, u64::from(weight))));
+            }
+        }
+        gathered.into_iter().for_each(book);
+    }
+
     /// Adds another histogram of the same kind of weight.
     pub fn merge(&mut self, other: &Histogram) {
         for (&bin, &weight) in &other.bins {

@@ -148,6 +148,23 @@ impl Readings {
         self.total_ms += ms;
     }
 
+    /// The same as [`Readings::add`] for each. A float guesses the bin, whole numbers decide it.
+    fn add_columns(&mut self, loads: &[Grams], ms: &[u32], rated: Grams) {
+        let rated = rated.get().max(1);
+        let per_gram = 256.0 / rated as f64;
+        for (&load, &ms) in loads.iter().zip(ms) {
+            let scaled = load.get().max(0) * 256;
+            let mut bin = (scaled as f64 / 256.0 * per_gram) as i64;
+            bin -= i64::from(bin * rated > scaled);
+            bin += i64::from((bin + 1) * rated <= scaled);
+            let slot = &mut self.bins[bin.min(BINS as i64 - 1) as usize];
+            slot.0 += u64::from(ms);
+            // Grams::MAX · u32::MAX is within 64 bits.
+            slot.1 += i128::from(load.get() * i64::from(ms));
+            self.total_ms += u64::from(ms);
+        }
+    }
+
     /// The mean of the middle half of the readings (by time), `None` when there are none.
     pub(crate) fn midmean(&self) -> Option<Grams> {
         if self.total_ms == 0 {
@@ -338,6 +355,30 @@ impl LiftTracker {
             }
         }
         self.last_load = Some(load);
+        self.running = running;
+    }
+
+    /// Whether a load hangs, and the lowest and highest with which that stays so and nothing follows; `None` where the
+    /// next stretch may do more than add up.
+    pub(crate) fn steady(&self, set: &LiftSettings) -> Option<(bool, (Grams, Grams))> {
+        match self.phase {
+            _ if self.unseen_since.is_some() => None,
+            Phase::Empty => Some((false, (Grams::MIN, Grams::new(set.begin.get().saturating_sub(1))))),
+            Phase::Hanging { settled: true, .. } => Some((true, (set.end, Grams::MAX))),
+            Phase::TakingUp { .. } | Phase::Hanging { .. } | Phase::SettingDown { .. } => None,
+        }
+    }
+
+    /// The same as [`LiftTracker::feed`] for stretches that all lie within [`LiftTracker::steady`], the last of them at
+    /// the load `last`. The columns are read where a load hangs.
+    pub(crate) fn feed_run(&mut self, loads: &[Grams], ms: &[u32], running: bool, last: Grams, rated: Grams) {
+        if let Phase::Hanging { .. } = self.phase {
+            let total: u64 = ms.iter().map(|&ms| u64::from(ms)).sum();
+            let peak = loads.iter().copied().fold(Grams::ZERO, Grams::max);
+            self.work.add(Work { running_ms: if running { total } else { 0 }, starts: 0, peak });
+            self.readings.add_columns(loads, ms, rated);
+        }
+        self.last_load = Some(last);
         self.running = running;
     }
 

@@ -4,6 +4,7 @@
 //! a gap, in which nothing is counted. Cutting the samples anywhere, storing [`State`] and going on with it gives the
 //! same sums, lifts and gaps to the bit.
 
+use crate::account::blocks::Steady;
 use crate::lift::{Lift, LiftEvent, LiftSettings, LiftTracker, Stretch};
 use crate::sample::{Flag, Sample};
 use crate::spectrum::{Totals, band_of};
@@ -355,6 +356,29 @@ impl Recorder {
         if let Some(day) = &mut self.state.day {
             add(&mut day.totals);
         }
+    }
+
+    /// Where nothing is open but what the sums are of: `None` where the next sample could do more than add to them.
+    pub(crate) fn steady(&self) -> Option<Steady> {
+        let state = &self.state;
+        let (standing, open) = (state.standing?, state.day.as_ref()?);
+        let running = self.running(&standing)?;
+        let counted = standing.at == state.counted_to && standing.load().is_some();
+        if !counted || state.start_pending || state.gap_since.is_some() || state.last_running != Some(running) {
+            return None;
+        }
+        let (hanging, payloads) = state.tracker.steady(&self.spec.lift)?;
+        Some(Steady { standing, running, day: open.day, hanging, payloads })
+    }
+
+    /// Books a run of samples over which [`Recorder::steady`] held: their sums, their readings where a load hangs (else
+    /// both columns may be empty), the payload that stood up to the last one, and the last one itself.
+    pub(crate) fn book_run(&mut self, sums: &Totals, payloads: &[Grams], ms: &[u32], before: Grams, last: &Sample) {
+        self.book(|t| t.add(sums));
+        let running = self.state.last_running == Some(true);
+        self.state.tracker.feed_run(payloads, ms, running, before, self.spec.rated);
+        self.state.counted_to = last.at;
+        self.state.standing = Some(*last);
     }
 
     /// Counts one stretch over which everything was constant.

@@ -197,6 +197,11 @@ impl Sample {
         }
     }
 
+    /// Whether the same signals were read, and each two-state signal is as in `other`.
+    pub(crate) const fn reads_like(&self, other: &Sample) -> bool {
+        self.values_known == other.values_known && self.flags_known == other.flags_known && self.flags == other.flags
+    }
+
     /// The load on the hook.
     pub const fn load(&self) -> Option<Grams> {
         match self.get(Quantity::Load) {
