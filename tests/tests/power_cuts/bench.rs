@@ -122,13 +122,19 @@ settle = "120ms"
         let (shown, port, end) = (self.shown.clone(), self.page_port, ends.clone());
         let thread = std::thread::spawn(move || {
             while !end.load(Ordering::Relaxed) {
-                for lift in lifts_on_page(port).unwrap_or_default() {
+                let lifts = on_page(port, "/api/v1/mechanisms/main-hoist/lifts?limit=20");
+                for lift in lifts.iter().filter_map(Value::as_array).flatten() {
                     shown.lock().unwrap().insert(lift["begin"].as_str().unwrap().to_owned());
                 }
                 pause(Duration::from_millis(60));
             }
         });
         Watch { ends, thread: Some(thread) }
+    }
+
+    /// What the page answers, if it does.
+    pub fn page(&self, path: &str) -> Option<Value> {
+        on_page(self.page_port, path)
     }
 
     /// How many lifts the page has ever shown.
@@ -242,16 +248,14 @@ settle = "120ms"
     }
 }
 
-fn lifts_on_page(port: u16) -> Option<Vec<Value>> {
+fn on_page(port: u16, path: &str) -> Option<Value> {
     let mut stream = TcpStream::connect(("127.0.0.1", port)).ok()?;
     stream.set_read_timeout(Some(Duration::from_secs(5))).ok()?;
-    let path = "/api/v1/mechanisms/main-hoist/lifts?limit=20";
     write!(stream, "GET {path} HTTP/1.0\r\nHost: 127.0.0.1:{port}\r\nConnection: close\r\n\r\n").ok()?;
     let mut text = String::new();
     stream.read_to_string(&mut text).ok()?;
-    let body = text.split_once("\r\n\r\n")?.1;
     // Torn by the kill: no answer.
-    serde_json::from_str::<Value>(body).ok()?.as_array().cloned()
+    serde_json::from_str(text.split_once("\r\n\r\n")?.1).ok()
 }
 
 /// Unix time of an instant in UTC, as the product prints it.

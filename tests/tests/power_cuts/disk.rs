@@ -1,0 +1,117 @@
+//! A disk of 8 MB that is filled to the brim, then freed, then turned read-only by the kernel under the daemon.
+//!
+//! It needs root and loop devices, as mounting does.
+
+use std::io::Write;
+use std::path::{Path, PathBuf};
+use std::process::Command;
+use std::time::Duration;
+
+use tallyhook_tests::cabinet::{Cabinet, wait_for};
+
+use crate::bench::Bench;
+
+/// A file system of its own in a file.
+struct Disk {
+    mount: PathBuf,
+    image: PathBuf,
+    _home: Cabinet,
+}
+
+impl Disk {
+    fn at(mount: &Path) -> Self {
+        let home = Cabinet::new();
+        let image = home.path().join("disk.img");
+        std::fs::File::create(&image).unwrap().set_len(8 << 20).unwrap();
+        std::fs::create_dir_all(mount).unwrap();
+        done(Command::new("mkfs.ext4").arg("-q").arg(&image));
+        let disk = Disk { mount: mount.to_owned(), image, _home: home };
+        disk.up();
+        disk
+    }
+
+    fn up(&self) {
+        done(Command::new("mount").args(["-o", "loop,errors=remount-ro"]).arg(&self.image).arg(&self.mount));
+    }
+
+    /// As after an error of the medium: the kernel takes no more writes, open files or not.
+    fn turn_read_only(&self) {
+        let source = Command::new("findmnt").args(["-no", "SOURCE"]).arg(&self.mount).output().unwrap().stdout;
+        let device = String::from_utf8(source).unwrap().trim().rsplit('/').next().unwrap().to_owned();
+        let lever = format!("/sys/fs/ext4/{device}/trigger_fs_error");
+        std::fs::write(&lever, "a test").unwrap_or_else(|e| panic!("{lever}: {e}; this test needs root and a sysfs"));
+        let touched = std::fs::write(self.mount.join("touched"), "x").unwrap_err();
+        assert_eq!(touched.kind(), std::io::ErrorKind::ReadOnlyFilesystem, "{touched}");
+    }
+
+    /// What somebody does who takes the card to another computer, and puts it back.
+    fn mend(&self) {
+        done(Command::new("umount").arg(&self.mount));
+        let mended = Command::new("e2fsck").arg("-fy").arg(&self.image).output().unwrap();
+        // 1: faults were found and mended.
+        assert!(matches!(mended.status.code(), Some(0 | 1)), "{}", String::from_utf8_lossy(&mended.stdout));
+        self.up();
+    }
+}
+
+impl Drop for Disk {
+    fn drop(&mut self) {
+        let _ = Command::new("umount").arg("--lazy").arg(&self.mount).status();
+    }
+}
+
+fn done(command: &mut Command) {
+    let output = command.output().unwrap_or_else(|e| panic!("cannot start {command:?}: {e}"));
+    let said = String::from_utf8_lossy(&output.stderr);
+    assert!(output.status.success(), "{command:?}: {said}; this test needs root and loop devices");
+}
+
+/// What the page says of a record that is not stored; empty where all is well, nothing where it does not answer.
+fn finding(bench: &Bench) -> Option<String> {
+    let status = bench.page("/api/v1/status")?;
+    // Left out where there is none.
+    let mut findings = status["findings"].as_array().into_iter().flatten();
+    let told = findings.find(|f| f["finding"] == "not_recorded");
+    Some(told.map_or_else(String::new, |f| f["text"].as_str().unwrap().to_owned()))
+}
+
+#[test]
+fn a_disk_that_is_full_and_one_that_turns_read_only_are_told_and_what_was_good_stays() {
+    let soon = Duration::from_secs(90);
+    let mut bench = Bench::new();
+    let disk = Disk::at(&bench.cabinet.path().join("data"));
+    let daemon = bench.start(&[]);
+    let watch = bench.watch();
+    wait_for("a lift", soon, || (bench.shown() >= 1).then_some(()));
+
+    let filler = disk.mount.join("filler");
+    let mut file = std::fs::File::create(&filler).unwrap();
+    let full = (0..4096).find_map(|_| file.write_all(&[1; 4096]).err()).expect("8 MB are full");
+    assert_eq!(full.kind(), std::io::ErrorKind::StorageFull);
+    drop(file);
+    let said = wait_for("the finding", soon, || finding(&bench).filter(|text| !text.is_empty()));
+    assert!(said.contains("no room") && said.contains("Counting goes on in memory"), "{said}");
+    let stored = bench.shown();
+    wait_for("lifts in memory", soon, || {
+        let lifts = bench.page("/api/v1/status")?["mechanisms"][0]["lifts"].as_u64()?;
+        (lifts >= stored as u64 + 2).then_some(())
+    });
+    assert_eq!(bench.shown(), stored, "none of them can be committed");
+    std::fs::remove_file(&filler).unwrap();
+    wait_for("the end of the finding", soon, || finding(&bench).filter(String::is_empty));
+    wait_for("the lifts", soon, || (bench.shown() >= stored + 2).then_some(()));
+    bench.examine("full, then freed");
+
+    disk.turn_read_only();
+    let said = wait_for("the finding", soon, || finding(&bench).filter(|text| !text.is_empty()));
+    assert!(said.contains("cannot be read or written") && said.contains("check the disk"), "{said}");
+    drop(watch);
+    daemon.kill();
+    disk.mend();
+    bench.examine("read-only, then mended");
+    let again = bench.start(&[]);
+    bench.answered(20);
+    assert_eq!(again.interrupt(Duration::from_secs(30)).code(), Some(0));
+    bench.examine("and on");
+    println!("{}", bench.account("and on"));
+}
