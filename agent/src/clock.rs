@@ -6,8 +6,14 @@
 use std::sync::Arc;
 use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
 
+use futures_util::future::{Either, select};
+
 use tallyhook_analysis::units::{Span, Timestamp};
 use tokio::sync::watch;
+
+mod simulated;
+
+pub use simulated::Hands;
 
 /// Wall clock and monotonic clock, read together.
 ///
@@ -34,6 +40,8 @@ enum Source {
     System { speed: f64, started: Instant, started_wall: Timestamp, own_calendar: bool },
     /// A clock that is moved by hand.
     Manual(Arc<watch::Sender<Reading>>),
+    /// Time that is played, wires and time-outs with it.
+    Simulated(Hands),
 }
 
 impl Clock {
@@ -68,6 +76,13 @@ impl Clock {
         Clock { source: Source::Manual(Arc::new(sender)), wire_origin: tokio::time::Instant::now() }
     }
 
+    /// A clock whose time is played, beginning at `wall`: it stands until its [`Hands`] are moved, and so do time on the
+    /// wire and time-outs. Needs no runtime.
+    pub fn simulated(wall: Timestamp) -> (Self, Hands) {
+        let hands = Hands::at(wall);
+        (Clock { source: Source::Simulated(hands.clone()), wire_origin: tokio::time::Instant::now() }, hands)
+    }
+
     /// Moves a manual clock and wakes who waits for it; does nothing on the machine's clock.
     pub fn set(&self, reading: Reading) {
         if let Source::Manual(sender) = &self.source {
@@ -79,7 +94,7 @@ impl Clock {
     pub fn speed(&self) -> f64 {
         match &self.source {
             Source::System { speed, .. } => *speed,
-            Source::Manual(_) => 1.0,
+            Source::Manual(_) | Source::Simulated(_) => 1.0,
         }
     }
 
@@ -93,6 +108,7 @@ impl Clock {
                 Reading { wall, mono }
             }
             Source::Manual(sender) => *sender.borrow(),
+            Source::Simulated(hands) => hands.now(),
         }
     }
 
@@ -108,6 +124,9 @@ impl Clock {
                 // The sender lives as long as `self`; an error cannot come.
                 let _ = moved.wait_for(|now| now.mono >= mono).await;
             }
+            Source::Simulated(hands) => {
+                hands.reach(Duration::from_millis(u64::try_from(mono.as_ms()).unwrap_or(0))).await;
+            }
         }
     }
 
@@ -119,7 +138,24 @@ impl Clock {
     /// Time on the wire since this clock was made, which no time-lapse shortens: for silences between frames and for
     /// how long an answer took.
     pub fn wire(&self) -> Duration {
-        self.wire_origin.elapsed()
+        match &self.source {
+            Source::Simulated(hands) => hands.elapsed(),
+            Source::System { .. } | Source::Manual(_) => self.wire_origin.elapsed(),
+        }
+    }
+
+    /// What `future` gives within `limit` of time on the wire, `None` where that takes longer.
+    pub async fn within<F: Future>(&self, limit: Duration, future: F) -> Option<F::Output> {
+        match &self.source {
+            Source::Simulated(hands) => {
+                let late = hands.reach(hands.elapsed().saturating_add(limit));
+                match select(std::pin::pin!(future), std::pin::pin!(late)).await {
+                    Either::Left((done, _)) => Some(done),
+                    Either::Right(_) => None,
+                }
+            }
+            Source::System { .. } | Source::Manual(_) => tokio::time::timeout(limit, future).await.ok(),
+        }
     }
 
     /// Real time that `span` of this clock takes, for time-outs of I/O that pays no heed to the time-lapse.

@@ -19,7 +19,6 @@ use futures_util::FutureExt;
 use tallyhook_config::model::{self, Drive, Framing, Line, Table};
 use tallyhook_config::wire::{ANSWER_BYTES, MAX_CONTACTS, MAX_REGISTERS, REQUEST_BYTES, Request, Speed};
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
-use tokio::time::timeout;
 
 use super::LinkState;
 use super::decode::Answer;
@@ -176,11 +175,12 @@ impl Link {
     pub fn opening(&self, limit: Duration) -> impl Future<Output = Result<Box<dyn Port>, LinkState>> + Send + use<> {
         let place = self.place();
         let opening = self.ports.open(&self.route);
+        let clock = self.clock.clone();
         async move {
-            match timeout(limit, opening).await {
-                Ok(Ok(port)) => Ok(port),
-                Ok(Err(error)) => Err(LinkState::Unreachable(format!("{place}: {error}"))),
-                Err(_) => Err(LinkState::Unreachable(format!("{place}: no answer to the call"))),
+            match clock.within(limit, opening).await {
+                Some(Ok(port)) => Ok(port),
+                Some(Err(error)) => Err(LinkState::Unreachable(format!("{place}: {error}"))),
+                None => Err(LinkState::Unreachable(format!("{place}: no answer to the call"))),
             }
         }
     }
@@ -288,7 +288,7 @@ impl Link {
             let Some(port) = &mut self.port else { return Err(not_open()) };
             // A time-out of nothing still waits for the timer's next tick, which is dear on a busy line.
             let read = match until.checked_sub(now) {
-                Some(wait) => timeout(wait, port.read(&mut bytes)).await.ok(),
+                Some(wait) => self.clock.within(wait, port.read(&mut bytes)).await,
                 None => port.read(&mut bytes).now_or_never(),
             };
             match read {
@@ -340,10 +340,10 @@ impl Link {
         // Before the bytes leave, so that no pause of this process can lengthen the time-out. They are not flushed: on a
         // serial port that would hold the thread until the last bit is out.
         let sent = self.clock.wire();
-        match timeout(limit, port.write_all(&question.bytes())).await {
-            Ok(Ok(())) => {}
-            Ok(Err(error)) => return Err(self.closed(&error.to_string())),
-            Err(_) => return Err(self.closed("it takes no more bytes")),
+        match self.clock.within(limit, port.write_all(&question.bytes())).await {
+            Some(Ok(())) => {}
+            Some(Err(error)) => return Err(self.closed(&error.to_string())),
+            None => return Err(self.closed("it takes no more bytes")),
         }
         self.last_byte = sent + self.wire_time(REQUEST_BYTES);
         let on_the_line = self.wire_time(REQUEST_BYTES + ANSWER_BYTES + request.data_bytes());
@@ -376,12 +376,12 @@ impl Link {
         loop {
             let Some(port) = &mut self.port else { return Err(LinkState::Silent) };
             let left = deadline.saturating_sub(self.clock.wire());
-            match timeout(left, port.read(&mut bytes)).await {
-                Err(_) if heard.is_empty() => return Err(LinkState::Silent),
-                Err(_) => return Err(LinkState::Garbled("an answer broke off".into())),
-                Ok(Ok(0)) => return Err(LinkState::Broken("the other end closed it".into())),
-                Ok(Err(error)) => return Err(LinkState::Broken(error.to_string())),
-                Ok(Ok(n)) => {
+            match self.clock.within(left, port.read(&mut bytes)).await {
+                None if heard.is_empty() => return Err(LinkState::Silent),
+                None => return Err(LinkState::Garbled("an answer broke off".into())),
+                Some(Ok(0)) => return Err(LinkState::Broken("the other end closed it".into())),
+                Some(Err(error)) => return Err(LinkState::Broken(error.to_string())),
+                Some(Ok(n)) => {
                     self.last_byte = self.clock.wire();
                     self.silent_in_a_row = 0;
                     heard.extend_from_slice(&bytes[..n]);

@@ -28,6 +28,9 @@ use super::schema;
 use super::service::{self, StoredService};
 use crate::drive::DriveFigures;
 
+/// SQLite's own bound on a file's pages.
+const MOST_PAGES: i64 = 0xffff_fffe;
+
 /// A lift and the day it is booked to.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub struct BookedLift {
@@ -232,6 +235,18 @@ impl Store {
     /// When the file cannot be read.
     pub fn open_alarms(&self) -> Result<Vec<Alarm>, StoreError> {
         alarm::list(&self.connection, &self.path, None, true)
+    }
+
+    /// Bounds the ledger's file to what it has now and `pages` more; a commit beyond that finds the disk full. `None`
+    /// takes the bound away. Not kept: it ends with this opening.
+    ///
+    /// # Errors
+    /// When the file cannot be read.
+    pub fn bound(&self, pages: Option<u32>) -> Result<(), StoreError> {
+        let sqlite = |error| StoreError::of_sqlite(&self.path, error);
+        let now: i64 = self.connection.pragma_query_value(None, "page_count", |row| row.get(0)).map_err(sqlite)?;
+        let most = pages.map_or(MOST_PAGES, |pages| now.saturating_add(i64::from(pages)));
+        self.connection.query_row(&format!("PRAGMA max_page_count = {most}"), [], |_| Ok(())).map_err(sqlite)
     }
 
     /// Lets SQLite prove its own structure.

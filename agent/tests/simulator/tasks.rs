@@ -1,0 +1,45 @@
+//! What runs, polled in one order on one thread: the same seed gives the same run.
+
+use std::future::Future;
+use std::pin::Pin;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::task::{Context, Wake, Waker};
+
+struct Woken(AtomicBool);
+
+impl Wake for Woken {
+    fn wake(self: Arc<Self>) {
+        self.0.store(true, Ordering::SeqCst);
+    }
+}
+
+type Task = Pin<Box<dyn Future<Output = ()>>>;
+
+/// Tasks that never end by themselves.
+#[derive(Default)]
+pub struct Tasks(Vec<(Task, Arc<Woken>)>);
+
+impl Tasks {
+    pub fn spawn(&mut self, task: impl Future<Output = ()> + 'static) {
+        self.0.push((Box::pin(task), Arc::new(Woken(AtomicBool::new(true)))));
+    }
+
+    /// Until nobody has anything to do before time goes on.
+    pub fn run_until_stalled(&mut self) {
+        loop {
+            let mut any = false;
+            for (task, woken) in &mut self.0 {
+                if woken.0.swap(false, Ordering::SeqCst) {
+                    any = true;
+                    let waker = Waker::from(woken.clone());
+                    let ended = task.as_mut().poll(&mut Context::from_waker(&waker)).is_ready();
+                    assert!(!ended, "a part of the daemon ended unasked");
+                }
+            }
+            if !any {
+                return;
+            }
+        }
+    }
+}
