@@ -1,5 +1,7 @@
 //! The figures that every view shows: `status`, `replay`, the page, the retained MQTT state are renderings of these.
 
+use std::collections::BTreeMap;
+
 use serde::Serialize;
 use tallyhook_analysis::account::{Account, Terms};
 use tallyhook_analysis::class::{ApplianceGroup, ApplianceLoading, CycleClass, MechanismGroup, MechanismLoading};
@@ -408,12 +410,15 @@ pub struct SiteFigures {
     /// What is wrong with the record just now; only from the daemon that keeps it.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub findings: Vec<FindingFigures>,
+    /// Messages of lifts and days that were dropped before a destination had got them, by its name; only from the store.
+    #[serde(skip_serializing_if = "BTreeMap::is_empty")]
+    pub messages_dropped: BTreeMap<String, u64>,
 }
 
 /// Something that is wrong with the record just now.
 #[derive(Clone, PartialEq, Debug, Serialize)]
 pub struct FindingFigures {
-    /// `not_recorded`, `backup` or `ledger`.
+    /// `not_recorded`, `backup`, `ledger` or `outbox`.
     pub finding: &'static str,
     /// Since when, RFC 3339.
     pub since: String,
@@ -442,6 +447,7 @@ pub fn of_site(config: &Config, record: impl Fn(&Mechanism) -> Record) -> SiteFi
         edition: tallyhook_analysis::class::EDITION,
         caution: CAUTION,
         findings: Vec::new(),
+        messages_dropped: BTreeMap::new(),
     }
 }
 

@@ -152,6 +152,7 @@ fn config(port: u16) -> Arc<Config> {
         store: Store::plain("store"),
         page: Page { listen: ([127, 0, 0, 1], 0).into() },
         alarms: Default::default(),
+        outbox: Default::default(),
         drives: Default::default(),
         cranes: vec![Crane {
             id: "yard-1".to_owned(),

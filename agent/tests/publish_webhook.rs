@@ -84,6 +84,7 @@ async fn told(answers: Vec<&'static str>) -> Vec<Request> {
         store: Store::plain("store"),
         page: Page { listen: ([127, 0, 0, 1], 0).into() },
         alarms: Default::default(),
+        outbox: Default::default(),
         drives: Default::default(),
         cranes: Vec::new(),
         mqtt: None,

@@ -15,7 +15,7 @@ use crate::drive;
 use crate::fault::{Collector, Faults, Found, Lines, Sort, Sources};
 use crate::keys;
 use crate::mechanism::{self, Around};
-use crate::model::{Alarms, Config, Page, RecordingRing, Store, Units};
+use crate::model::{Alarms, Config, Outbox, Page, RecordingRing, Store, Units};
 use crate::profile::{ProfileText, Profiles, forget_profiles};
 use crate::publish;
 use crate::raw::{Table, shorten};
@@ -180,6 +180,10 @@ fn check(document: &DeTable<'_>, faults: &Collector) -> Option<Config> {
     }
 
     let alarms = optional(&file, "alarms", &keys::ALARMS, alarms);
+    let outbox = optional(&file, "outbox", &keys::OUTBOX, |table| {
+        let (days, megabytes) = (table.whole("keep_days"), table.whole("max_mb"));
+        Some(Outbox { keep_days: days?.value, max_mb: megabytes?.value })
+    });
     let mqtt = file.section("mqtt", &keys::MQTT).map(|t| publish::mqtt(&t));
     let webhooks = publish::webhooks(&file.sections("webhook", &keys::WEBHOOK));
     let influx = file.section("influx", &keys::INFLUX).map(|t| servers::influx(&t));
@@ -194,6 +198,7 @@ fn check(document: &DeTable<'_>, faults: &Collector) -> Option<Config> {
         drives,
         cranes: cranes?,
         alarms: alarms?,
+        outbox: outbox?,
         mqtt: match mqtt {
             Some(read) => Some(read?),
             None => None,

@@ -111,6 +111,7 @@ pub(crate) const FILE: Group = Group {
         ),
         key("crane", Sections, Fault, "A crane, a table `[[crane]]` each."),
         key("alarms", Section, Means("all its defaults"), "How people are reminded of warnings."),
+        key("outbox", Section, Means("all its defaults"), "How long what is to be told is kept."),
         key("mqtt", Section, Means("no broker is fed"), "The broker."),
         key("webhook", Sections, Means("no chat is told"), "A chat destination, a table `[[webhook]]` each."),
         key("influx", Section, Means("no time-series server is fed"), "The time-series server."),
@@ -139,6 +140,26 @@ pub(crate) const ALARMS: Group = Group {
             Number(within(0.0, 24.0, "h")),
             Means("no quiet hours"),
             "Until this hour; may be past midnight.",
+        ),
+    ],
+};
+
+pub(crate) const OUTBOX: Group = Group {
+    header: "[outbox]",
+    what: "How long lifts and days are kept for destinations that are away. What is dropped here was counted long ago and \
+           stays in the ledger; warnings and findings are never dropped.",
+    keys: &[
+        key(
+            "keep_days",
+            Whole(within(1.0, 36_500.0, "d")),
+            Default("400"),
+            "A message of a lift or day is kept so long, told or not: the longest outage that costs no destination any.",
+        ),
+        key(
+            "max_mb",
+            Whole(within(1.0, 1_000_000.0, "MB")),
+            Default("512"),
+            "Room of these messages on the disk; beyond it the oldest are dropped first.",
         ),
     ],
 };
@@ -959,7 +980,7 @@ pub(crate) const WEBHOOK: Group = Group {
 /// Every table, in the order of the reference.
 pub(crate) const ALL: &[&Group] = &[
     &FILE, &SITE, &STORE, &SAMPLES, &PAGE, &DRIVE, &BUS, &PROFILE, &CRANE, &MECHANISM, &SIGNALS, &SIGNAL, &LOAD,
-    &POINT, &REEVING, &PART, &LIFT, &WARN, &PRIOR, &ALARMS, &MQTT, &WEBHOOK, &INFLUX, &MATRIX,
+    &POINT, &REEVING, &PART, &LIFT, &WARN, &PRIOR, &ALARMS, &OUTBOX, &MQTT, &WEBHOOK, &INFLUX, &MATRIX,
 ];
 
 /// A number as it is written in the file: no exponent, no needless decimals.

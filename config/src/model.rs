@@ -38,6 +38,8 @@ pub struct Config {
     pub cranes: Vec<Crane>,
     /// How people are reminded of warnings.
     pub alarms: Alarms,
+    /// How long what is to be told is kept.
+    pub outbox: Outbox,
     /// The broker, if one is fed.
     pub mqtt: Option<Mqtt>,
     /// Chat destinations.
@@ -78,6 +80,21 @@ impl Alarms {
             Some((from, to)) => hour >= from || hour < to,
             None => false,
         }
+    }
+}
+
+/// How long lifts and days are kept for destinations that are away.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct Outbox {
+    /// Days that a message is kept, told or not.
+    pub keep_days: u32,
+    /// Room on the disk, millions of bytes.
+    pub max_mb: u32,
+}
+
+impl Default for Outbox {
+    fn default() -> Self {
+        Outbox { keep_days: 400, max_mb: 512 }
     }
 }
 

@@ -291,6 +291,11 @@ impl Text {
         self.key(alarms, "quiet_from", Off, "22");
         self.key(alarms, "quiet_to", Off, "6");
 
+        let outbox = &keys::OUTBOX;
+        self.header(Off, "[outbox]", outbox);
+        self.key(outbox, "keep_days", Off, "400");
+        self.key(outbox, "max_mb", Off, "512");
+
         let mqtt = &keys::MQTT;
         self.header(Off, "[mqtt]", mqtt);
         self.key(mqtt, "host", Off, "\"127.0.0.1\"");

@@ -60,7 +60,8 @@ impl Ledger {
         }
         let drives = self.reader.drives().map_err(Failure::run)?;
         let figures = figures::of_site(&self.config, |m| records.get(&m.id).cloned().unwrap_or_default());
-        Ok(SiteFigures { drives, ..figures })
+        let messages_dropped = self.reader.lost_messages().map_err(Failure::run)?;
+        Ok(SiteFigures { drives, messages_dropped, ..figures })
     }
 }
 

@@ -77,6 +77,10 @@ pub fn render(figures: &SiteFigures) -> String {
     if !figures.drives.is_empty() {
         out.push('\n');
     }
+    for (destination, lost) in &figures.messages_dropped {
+        let words = format!("{} of lifts and days, before it had got them; they are in the ledger", count(*lost));
+        line(&mut out, &format!("Dropped for {destination}"), &words);
+    }
     wrapped(&mut out, "", figures.caution);
     // Thin spaces are for the page; a terminal may not have them.
     out.replace('\u{202f}', " ")

@@ -7,6 +7,7 @@
 pub mod book;
 #[cfg(test)]
 mod book_tests;
+pub mod bounds;
 mod copies;
 pub mod reckoning;
 pub mod reminders;
@@ -28,6 +29,7 @@ use tokio::task::JoinSet;
 use crate::clock::{Clock, Reading};
 use crate::store::{Store, StoreError, StoreHandle};
 use crate::{drive, publish, web};
+use bounds::Loss;
 use site::{Site, Timelines};
 use supervision::{Manager, Progress};
 use wake::Wake;
@@ -173,6 +175,8 @@ async fn run_on(
     let (readings_sender, mut readings) = mpsc::channel(drive::QUEUE);
     let mut pollers = drive::spawn(&config, clock.clone(), readings_sender, polling);
     let board = publish::health::Board::default();
+    let (lost_sender, mut lost) = mpsc::channel(1);
+    copier.spawn(bounds::keep(bounds::of(&config), store.clone(), board.clone(), clock.clone(), lost_sender));
     let mut tellers = publish::spawn(publish::Setup {
         config: config.clone(),
         outbox: store.clone(),
@@ -223,6 +227,7 @@ async fn run_on(
             change = around.change(), if next.is_none() => Wake::Change(change),
             Some(reading) = readings.recv() => Wake::Reading(reading),
             Some(result) = copied.recv() => Wake::Copied(result),
+            Some(loss) = lost.recv() => Wake::Lost(loss),
             () = clock.sleep_until(next_tick) => Wake::Tick,
         };
         let now = clock.now();
@@ -246,6 +251,8 @@ async fn run_on(
                 }
             },
             Wake::Copied(result) => site.copied(result, now),
+            Wake::Lost(Loss::Lost(text)) => site.raise("outbox", now.wall, text),
+            Wake::Lost(Loss::Over) => site.clear("outbox", now.wall, "no more messages are dropped from the outbox"),
             Wake::Reading(reading) => {
                 progress.polled(&reading.drive, now.mono);
                 if let Some(last) = around.last_reading.take() {

@@ -3,6 +3,7 @@
 use tokio::task::JoinError;
 
 use super::Change;
+use super::bounds::Loss;
 use crate::drive::DriveReading;
 use crate::store::StoreError;
 use crate::store::backup::Made;
@@ -13,6 +14,8 @@ pub enum Wake {
     Reading(DriveReading),
     /// The day's copy of the ledger was made, or could not be.
     Copied(Result<Made, StoreError>),
+    /// What the outbox's bounds have dropped.
+    Lost(Loss),
     /// The time to look whether a commit is due has come.
     Tick,
     /// A part of the daemon has ended although nobody asked it to; which, and the panic if there was one.

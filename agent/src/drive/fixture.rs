@@ -57,6 +57,7 @@ pub fn config(drives: Vec<Drive>, mechanisms: Vec<Vec<Signal>>) -> Config {
         store: Store::plain("d"),
         page: Page { listen: ([127, 0, 0, 1], 0).into() },
         alarms: Default::default(),
+        outbox: Default::default(),
         drives: drives.into_iter().map(|d| (d.name.clone(), d)).collect::<BTreeMap<_, _>>(),
         cranes: vec![Crane {
             id: "yard-1".into(),

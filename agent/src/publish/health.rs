@@ -49,6 +49,8 @@ pub struct DestinationHealth {
     pub parked: u64,
     /// The last of them.
     pub last_parked: Option<Parked>,
+    /// Messages of lifts and days that the outbox's bounds dropped before it had got them, since the store was made.
+    pub dropped: u64,
 }
 
 /// The health of every destination, by its name in the outbox.
@@ -134,6 +136,11 @@ impl Line {
             health.parked += 1;
             health.last_parked = Some(parked);
         });
+    }
+
+    /// How many messages it has lost to the outbox's bounds, in all.
+    pub fn lost(&self, dropped: u64) {
+        self.change(|health| health.dropped = dropped);
     }
 
     fn now(&self) -> String {

@@ -251,6 +251,7 @@ pub(super) mod tests {
             store: Store::plain(""),
             page: Page { listen: ([127, 0, 0, 1], 0).into() },
             alarms: Default::default(),
+            outbox: Default::default(),
             drives: Default::default(),
             cranes: Vec::new(),
             mqtt: None,

@@ -7,6 +7,7 @@ use super::alarm::Alarm;
 use super::error::StoreError;
 use super::message::Message;
 use super::service::StoredService;
+use super::trim::{Bound, Dropped};
 use super::write::{Committed, MechanismCommit, Resumed, Store};
 use crate::drive::DriveFigures;
 
@@ -30,6 +31,7 @@ enum Request {
     MessagesAfter(u64, usize, oneshot::Sender<Result<Vec<(u64, Message)>, StoreError>>),
     Cursor(String, oneshot::Sender<Result<Option<u64>, StoreError>>),
     SetCursor(String, u64, oneshot::Sender<Result<(), StoreError>>),
+    DropOldest(Bound, oneshot::Sender<Result<Dropped, StoreError>>),
     KeepDrives(Vec<DriveFigures>, Timestamp, oneshot::Sender<Result<(), StoreError>>),
     OpenAlarms(oneshot::Sender<Result<Vec<Alarm>, StoreError>>),
     OpenServices(oneshot::Sender<Result<Vec<StoredService>, StoreError>>),
@@ -76,6 +78,7 @@ fn serve(mut store: Store, mut queue: mpsc::Receiver<Request>, seen: &watch::Sen
             Request::MessagesAfter(seq, limit, answer) => drop(answer.send(store.messages_after(seq, limit))),
             Request::Cursor(destination, answer) => drop(answer.send(store.cursor(&destination))),
             Request::SetCursor(destination, seq, answer) => drop(answer.send(store.set_cursor(&destination, seq))),
+            Request::DropOldest(bound, answer) => drop(answer.send(store.drop_oldest(&bound))),
             Request::KeepDrives(drives, at, answer) => drop(answer.send(store.keep_drives(&drives, at))),
             Request::OpenAlarms(answer) => drop(answer.send(store.open_alarms())),
             Request::OpenServices(answer) => drop(answer.send(store.open_services())),
@@ -138,6 +141,14 @@ impl StoreHandle {
     /// As there; [`StoreError::Closed`] when the writer has ended.
     pub async fn set_cursor(&self, destination: &str, seq: u64) -> Result<(), StoreError> {
         self.ask(|answer| Request::SetCursor(destination.to_owned(), seq, answer)).await
+    }
+
+    /// See [`Store::drop_oldest`].
+    ///
+    /// # Errors
+    /// As there; [`StoreError::Closed`] when the writer has ended.
+    pub async fn drop_oldest(&self, bound: Bound) -> Result<Dropped, StoreError> {
+        self.ask(|answer| Request::DropOldest(bound, answer)).await
     }
 
     /// See [`Store::keep_drives`].

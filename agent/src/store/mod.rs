@@ -14,6 +14,7 @@ mod outbox;
 mod query;
 mod schema;
 pub mod service;
+pub mod trim;
 pub mod verify;
 mod write;
 

@@ -21,6 +21,7 @@ use super::message::{Message, MessageKind};
 use super::outbox::{self, clamped};
 use super::schema;
 use super::service::{self, StoredService};
+use super::trim;
 use crate::drive::DriveFigures;
 
 /// Which lifts are asked for. The default is all of them, oldest first.
@@ -410,6 +411,30 @@ impl Reader {
     /// When the file cannot be read.
     pub fn messages_after(&self, seq: u64, limit: usize) -> Result<Vec<(u64, Message)>, StoreError> {
         outbox::messages_after(&self.connection, &self.path, seq, limit)
+    }
+
+    /// The last number and the room on the disk, bytes, of the messages after `after` that may be dropped one day.
+    ///
+    /// # Errors
+    /// When the file cannot be read.
+    pub fn droppable_room(&self, after: u64) -> Result<(u64, u64), StoreError> {
+        trim::room(&self.connection, &self.path, after)
+    }
+
+    /// The instant of the newest message that may be dropped one day.
+    ///
+    /// # Errors
+    /// When the file cannot be read.
+    pub fn newest_droppable(&self) -> Result<Option<Timestamp>, StoreError> {
+        trim::newest(&self.connection, &self.path)
+    }
+
+    /// How many messages were dropped before a destination had got them, by its name.
+    ///
+    /// # Errors
+    /// When the file cannot be read.
+    pub fn lost_messages(&self) -> Result<BTreeMap<String, u64>, StoreError> {
+        trim::lost(&self.connection, &self.path)
     }
 
     /// The number of the last message that `destination` has got; `None` for one that the store does not know.

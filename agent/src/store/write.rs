@@ -26,6 +26,7 @@ use super::outbox;
 use super::query;
 use super::schema;
 use super::service::{self, StoredService};
+use super::trim::{self, Bound, Dropped};
 use crate::drive::DriveFigures;
 
 /// SQLite's own bound on a file's pages.
@@ -211,6 +212,14 @@ impl Store {
     /// When the file cannot be read.
     pub fn last_seq(&self) -> Result<u64, StoreError> {
         outbox::last_seq(&self.connection).map_err(|error| StoreError::of_sqlite(&self.path, error))
+    }
+
+    /// Drops the oldest messages of lifts and days that have to go, a bounded number of them.
+    ///
+    /// # Errors
+    /// When it cannot be written; nothing is dropped then.
+    pub fn drop_oldest(&mut self, bound: &Bound) -> Result<Dropped, StoreError> {
+        trim::drop_oldest(&mut self.connection, &self.path, bound)
     }
 
     /// Services that no book has taken yet, oldest first.

@@ -43,5 +43,9 @@ fn row(desk: &Desk, name: &str, health: &DestinationHealth) -> Vec<Markup> {
         Some(last) => html! { (health.parked) ": " (last.id) span.under { (last.why) "; " (last.mend) } },
         None => html! { (health.parked) },
     };
+    let left_out = match health.dropped {
+        0 => left_out,
+        lost => html! { (left_out) span.under { (lost) " " (w.destination_dropped) } },
+    };
     vec![html! { (name) }, state, since, left_out]
 }

@@ -77,6 +77,7 @@ fn config(crane_name: &str) -> Config {
         store: Store::plain("data"),
         page: Page { listen: "127.0.0.1:8080".parse().unwrap() },
         alarms: Default::default(),
+        outbox: Default::default(),
         drives: BTreeMap::new(),
         cranes: vec![Crane {
             id: "yard-1".to_owned(),

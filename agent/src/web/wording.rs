@@ -158,6 +158,7 @@ wording! {
     destination_state: "State",
     destination_since: "Since",
     destination_left_out: "Left out",
+    destination_dropped: "lifts and days dropped by the outbox's bounds before they were told",
     destination_well: "takes what it is sent; last time:",
     destination_untried: "nothing sent yet",
     destination_trouble: "Not told:",
