@@ -8,6 +8,7 @@ pub mod book;
 #[cfg(test)]
 mod book_tests;
 mod copies;
+mod load_health;
 pub mod reckoning;
 pub mod reminders;
 pub mod site;
