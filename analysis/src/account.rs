@@ -148,6 +148,8 @@ pub enum Entry {
     Day(Box<DayRecord>),
     /// An hour with something in it is over.
     Hour(HourSums),
+    /// Something a person should be told of the load's signal.
+    Health(load::health::Note),
     /// Something a person should be told of a counter. A `Disagrees` is that of a whole day, and only where it is more
     /// than [`DISAGREES`] of the day's own count and more than two steps.
     Counter {
@@ -212,6 +214,8 @@ pub struct State {
     books: Books,
     #[cfg_attr(feature = "serde", serde(default))]
     stage: load::State,
+    #[cfg_attr(feature = "serde", serde(default))]
+    health: load::health::Watch,
 }
 
 impl State {
@@ -235,6 +239,7 @@ pub struct Account {
     terms: Terms,
     books: Books,
     stage: load::State,
+    health: load::health::Watch,
     /// Samples on their way from the stage to the recorder; empty between steps.
     ready: Vec<Sample>,
     columns: blocks::Columns,
@@ -244,19 +249,18 @@ impl Account {
     /// An account that goes on from a state; [`State::default`] for a new one.
     pub fn resume(spec: Spec, terms: Terms, state: State) -> Self {
         let recorder = Recorder::resume(spec, state.recorder);
-        Account {
-            recorder,
-            terms,
-            books: state.books,
-            stage: state.stage,
-            ready: Vec::new(),
-            columns: Default::default(),
-        }
+        let State { books, stage, health, .. } = state;
+        Account { recorder, terms, books, stage, health, ready: Vec::new(), columns: Default::default() }
     }
 
     /// The state to store.
     pub fn state(&self) -> State {
-        State { recorder: self.recorder.state().clone(), books: self.books.clone(), stage: self.stage.clone() }
+        State {
+            recorder: self.recorder.state().clone(),
+            books: self.books.clone(),
+            stage: self.stage.clone(),
+            health: self.health.clone(),
+        }
     }
 
     /// The recorder, for its sums.
@@ -376,9 +380,16 @@ impl Account {
         &self.stage
     }
 
+    /// What is known of the load signal's own health.
+    pub fn health(&self) -> &load::health::Watch {
+        &self.health
+    }
+
     /// Takes the next sample. Where the load is settled with its lift, what follows from a sample may come with a later
     /// one, see [`crate::load`].
     pub fn step(&mut self, sample: &Sample, calendar: &impl Calendar, out: &mut impl FnMut(Entry)) {
+        let spec = self.recorder.spec();
+        self.health.step(&self.terms.load, spec, sample, &mut |note| out(Entry::Health(note)));
         if self.terms.load.passes() {
             self.take(sample, calendar, out);
             return;
@@ -428,6 +439,7 @@ impl Account {
     pub fn rebase(&mut self, by: Span) {
         self.recorder.rebase(by);
         self.stage.rebase(by);
+        self.health.break_off();
         self.books.duty.rebase(by);
         // Hours begin anew with the clock: the one that was open keeps its place.
         self.books.hours.look = true;

@@ -19,7 +19,7 @@ use tallyhook_analysis::units::{MS_PER_HOUR, Span, Timestamp};
 use tallyhook_analysis::watch::{Crossing, LevelWatch};
 use tallyhook_config::model::{Crane, Mechanism};
 
-use super::reckoning;
+use super::{load_health, reckoning};
 use crate::drive::{DriveReading, Silence};
 use crate::figures::{self, Record};
 use crate::store::message::{Message, MessageKind};
@@ -452,6 +452,12 @@ impl Pending {
             // Closed with the ledger, which is whole when the step is.
             Entry::Day(_) => {}
             Entry::Lift { lift, day } => self.note_lift(lift, day, crane, mechanism),
+            Entry::Health(note) => {
+                let word = if note.raised { "raised" } else { "cleared" };
+                let id = format!("{}:{}:{word}:{}", mechanism.id, note.finding.code(), at.as_ms());
+                let body = load_health::body(&note, mechanism.spec.rated);
+                self.say(crane, mechanism, MessageKind::Finding, id, at, body);
+            }
             Entry::Counter { counter, note } => {
                 let name = match counter {
                     CounterKind::Hours => "run_hours",

@@ -9,6 +9,7 @@ pub mod book;
 mod book_tests;
 pub mod bounds;
 mod copies;
+mod load_health;
 pub mod reckoning;
 pub mod reminders;
 pub mod site;

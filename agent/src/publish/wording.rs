@@ -220,6 +220,9 @@ fn finding(message: &Message) -> String {
     if message.body["finding"] == "configuration" {
         return format!("{said}. Next: mend the file, try it with `tallyhook check`, reload again.");
     }
+    if let Some(check) = message.body["check"].as_str() {
+        return format!("{said}. What is recorded meanwhile may be wrong. Next: {check}.");
+    }
     format!("{said}. The record may be incomplete for this time. Next: check the drive's supply, network and signals.")
 }
 

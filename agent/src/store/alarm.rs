@@ -51,7 +51,7 @@ pub struct Alarm {
     pub crane: String,
     /// Identifier of the mechanism.
     pub mechanism: String,
-    /// What is watched, with its level: `used_share:0.8`, `overload`.
+    /// What is watched, with its level: `used_share:0.8`, `overload`; or the word of a finding, `load_stuck`.
     pub what: String,
     /// Body of the message that raised it last.
     pub body: Value,
@@ -77,7 +77,7 @@ impl Alarm {
         Message {
             id: String::new(),
             at: self.last,
-            kind: MessageKind::Warning,
+            kind: if self.what.starts_with(SEEN_TO) { MessageKind::Finding } else { MessageKind::Warning },
             crane: self.crane.clone(),
             mechanism: self.mechanism.clone(),
             body: self.body.clone(),
@@ -152,12 +152,18 @@ pub enum ActError {
     Store(#[from] StoreError),
 }
 
+/// Before the word of each finding that somebody must see to at the crane: those of a load's signal.
+const SEEN_TO: &str = "load_";
+
 /// What a warning is about, with its level: the key of its alarm. `None` for what has no life of its own.
 fn key(message: &Message) -> Option<String> {
+    let body = &message.body;
+    if message.kind == MessageKind::Finding {
+        return body["finding"].as_str().filter(|finding| finding.starts_with(SEEN_TO)).map(str::to_owned);
+    }
     if message.kind != MessageKind::Warning {
         return None;
     }
-    let body = &message.body;
     let quantity = body["quantity"].as_str().filter(|quantity| *quantity != ALARM)?;
     let mut key = quantity.to_owned();
     let more = [body["part"].as_str().map(str::to_owned), body["level"].as_f64().map(|level| level.to_string())];

@@ -36,7 +36,7 @@ impl Account {
     pub fn step_all(&mut self, samples: &[Sample], calendar: &impl Calendar, out: &mut impl FnMut(Entry)) {
         let mut rest = samples;
         while !rest.is_empty() {
-            rest = &rest[self.take_run(rest)..];
+            rest = &rest[self.take_run(rest, out)..];
             if let Some((next, after)) = rest.split_first() {
                 self.step(next, calendar, out);
                 rest = after;
@@ -45,7 +45,7 @@ impl Account {
     }
 
     /// Takes the samples at the front that change nothing but sums; how many they were.
-    fn take_run(&mut self, samples: &[Sample]) -> usize {
+    fn take_run(&mut self, samples: &[Sample], out: &mut impl FnMut(Entry)) -> usize {
         if !self.terms.load.passes() || self.books.periods.is_none() {
             return 0;
         }
@@ -108,6 +108,10 @@ impl Account {
             taken += 1;
         }
         let last = *before;
+        // The health of the load's signal hangs on nothing else in the account.
+        for sample in &samples[..taken] {
+            self.health.step(&self.terms.load, &spec, sample, &mut |note| out(Entry::Health(note)));
+        }
         if taken > 0 {
             self.book_run(
                 &last,

@@ -14,6 +14,7 @@
 //! Everything that is held back is in [`State`]; samples cut anywhere, stored and resumed give the same bits.
 
 mod curve;
+pub mod health;
 mod points;
 mod stage;
 

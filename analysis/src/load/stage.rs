@@ -465,7 +465,7 @@ impl<'a> Stage<'a> {
 }
 
 /// Whether the motor turns fast enough, and evenly; a speed that is not read is taken to be steady.
-fn is_steady(calibration: Option<&Calibration>, now: Option<i64>, before: Option<i64>, ms: i64) -> bool {
+pub(super) fn is_steady(calibration: Option<&Calibration>, now: Option<i64>, before: Option<i64>, ms: i64) -> bool {
     let Some(calibration) = calibration else { return false };
     if calibration.min_speed == 0 && now.is_none() {
         return true;

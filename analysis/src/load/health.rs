@@ -1,0 +1,486 @@
+//! Whether the signal that the load is taken from can be believed: what its readings say of themselves.
+//!
+//! [`Watch`] sees every sample as it was read. From a load cell it takes the *level* of each standstill, from a calibrated
+//! torque that of each steady run, and looks at
+//!
+//! | finding | when |
+//! | --- | --- |
+//! | [`Finding::ZeroDrift`] | the empty hook has crept away from where it began by [`DRIFT`] |
+//! | [`Finding::Step`] | four empty hooks in a row lie by [`STEP`] beside the three before them |
+//! | [`Finding::Stuck`] | a lively signal shows the same number through runs up and down |
+//! | [`Finding::Sign`] | three levels lie below zero by [`SIGN`], further than any hook that is laid down |
+//! | [`Finding::Noise`] | readings scatter by [`NOISE`] at three levels in a row |
+//! | [`Finding::NeverChanges`] | [`STARTS`] runs up and as many down, all within [`BAND`] |
+//! | [`Finding::Disagrees`] | torque and cell differ by [`DISAGREE`] in five runs in a row that had a load |
+//!
+//! The limits are common practice, no source. An empty hook is the lowest level between two that are higher by [`FALL`]:
+//! so a part of a load that is dropped is none. One that reads low after lowering may be laid down on slack rope, and is
+//! not taken; after raising it hangs.
+//!
+//! Nothing here changes what is booked, so a fault moves km while it stands: by no more than the share of the running time
+//! in which it stood, where what is read stays within the rated load (a day of a month's 22: 0.045; the zero's drift that
+//! is told of, and the step, moved it by 0.002 in the tests). No odd way of working moves it by more than 0.002: slack
+//! rope, a hook laid down, a magnet as permanent dead load, load added or dropped while it hangs, power off before it is
+//! set down, two hoists on one load, lowering without a raise. Where torque and cell are both read, a fault of one shows as
+//! a disagreement too.
+
+use super::stage::{Motion, is_steady};
+use super::{Lead, Terms};
+use crate::recorder::Spec;
+use crate::sample::{Quantity, Sample};
+use crate::units::{Grams, Span, Timestamp};
+
+/// Thousandths of the rated load by which the empty hook may creep.
+pub const DRIFT: i64 = 15;
+/// Thousandths of the rated load by which it may jump.
+pub const STEP: i64 = 20;
+/// Thousandths of the rated load below zero that no hook laid down explains.
+pub const SIGN: i64 = 100;
+/// Standard deviation of a reading in thousandths of the rated load.
+pub const NOISE: i64 = 20;
+/// Width, in thousandths of the rated load, of a load that does not change.
+pub const BAND: i64 = 30;
+/// Runs up, and as many down, through which it must not have changed.
+pub const STARTS: u32 = 50;
+/// Thousandths of the rated load by which torque and cell may differ.
+pub const DISAGREE: i64 = 100;
+/// Thousandths of the rated load by which a level falls when a load is set down.
+pub const FALL: i64 = 50;
+
+/// Empty hooks within this many thousandths agree.
+const AGREE: i64 = 10;
+/// Thousandths below which an empty hook may lie on slack rope.
+const LAID: i64 = 5;
+/// A load that was set down swings out, and a hook with it.
+const SWING: Span = Span::from_ms(1_500);
+/// Readings of which a level is the median, at most and at least.
+const READINGS: (usize, usize) = (15, 4);
+/// Levels in a row that make a finding, and that end it.
+const LEVELS: u8 = 3;
+/// Runs in a row in which torque and cell must disagree, or agree again.
+const RUNS: u8 = 5;
+/// Torque and cell are compared where one of them tells at least this part of the rated load: a quarter.
+const LOADED: i64 = 4;
+/// Changes of the signal after which it is known how lively it is, and readings a change up to which it is.
+const LIVELY: (u64, u64) = (100, 4);
+/// Readings and starts with the same number that make a lively signal stuck, under load and with what may be an empty
+/// hook: many an amplifier holds its zero.
+const SAME: (u32, [u32; 2]) = (40, [4, 20]);
+
+/// What is wrong with a load signal.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug, Hash)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize), serde(rename_all = "snake_case"))]
+pub enum Finding {
+    /// The empty hook creeps away from zero.
+    ZeroDrift = 0,
+    /// The empty hook has jumped.
+    Step = 1,
+    /// The same number, whatever happens.
+    Stuck = 2,
+    /// A load reads as less than nothing.
+    Sign = 3,
+    /// Readings scatter.
+    Noise = 4,
+    /// No load was ever seen, or always the same.
+    NeverChanges = 5,
+    /// Torque and cell tell different loads.
+    Disagrees = 6,
+}
+
+impl Finding {
+    /// All of them.
+    pub const ALL: [Finding; 7] = [
+        Finding::ZeroDrift,
+        Finding::Step,
+        Finding::Stuck,
+        Finding::Sign,
+        Finding::Noise,
+        Finding::NeverChanges,
+        Finding::Disagrees,
+    ];
+
+    /// The word for programs.
+    pub const fn code(self) -> &'static str {
+        match self {
+            Finding::ZeroDrift => "load_zero_drift",
+            Finding::Step => "load_step",
+            Finding::Stuck => "load_stuck",
+            Finding::Sign => "load_sign",
+            Finding::Noise => "load_noise",
+            Finding::NeverChanges => "load_never_changes",
+            Finding::Disagrees => "load_disagrees",
+        }
+    }
+}
+
+/// A finding that has come up, or gone.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct Note {
+    /// Which.
+    pub finding: Finding,
+    /// It has come up; `false` when it is over.
+    pub raised: bool,
+    /// The sample that showed it.
+    pub at: Timestamp,
+    /// The signal that leads, and that it is about.
+    pub signal: Lead,
+    /// How far off: the empty hook from where it was, the level, the standard deviation, the difference. The reading
+    /// that stands still.
+    pub by: Grams,
+}
+
+/// Everything that is kept from one sample to the next.
+#[derive(Clone, PartialEq, Eq, Debug, Default)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize), serde(default))]
+pub struct Watch {
+    last: Option<(Timestamp, Motion, Option<i64>)>,
+    steady_since: Option<Timestamp>,
+    /// Since when the hoist has stood still or run one way.
+    since: Option<Timestamp>,
+    /// The last run was up.
+    raised: bool,
+    /// The last few readings of this standstill or run.
+    readings: Vec<(Timestamp, Grams)>,
+    /// Cell less torque, in this run.
+    apart: Vec<(Timestamp, Grams)>,
+    /// The number that is read, through how many readings of running, and how many starts.
+    number: Option<i64>,
+    same: (u32, u32),
+    /// Readings, and changes among them.
+    lively: (u64, u64),
+    /// Least and most since it changed last, runs up and down.
+    range: Option<(Grams, Grams)>,
+    runs: (u32, u32),
+    level: Option<Grams>,
+    /// A load was set down, and the lowest level since.
+    fell: bool,
+    low: Option<Grams>,
+    zeros: Vec<Grams>,
+    base: Option<Grams>,
+    below: u8,
+    above: u8,
+    noisy: u8,
+    quiet: u8,
+    off: u8,
+    at_one: u8,
+    /// A bit a finding.
+    standing: u8,
+}
+
+impl Watch {
+    /// The findings that stand.
+    pub fn standing(&self) -> impl Iterator<Item = Finding> + '_ {
+        Finding::ALL.into_iter().filter(|finding| self.stands(*finding))
+    }
+
+    fn stands(&self, finding: Finding) -> bool {
+        self.standing & (1 << finding as u8) != 0
+    }
+
+    /// The site's clock was put right, or sight was lost: a standstill or run that is broken off says nothing.
+    pub fn break_off(&mut self) {
+        self.last = None;
+        self.since = None;
+        self.steady_since = None;
+        self.level = None;
+        self.fell = false;
+        self.low = None;
+        self.readings.clear();
+        self.apart.clear();
+    }
+
+    /// Takes the next sample as it was read.
+    pub fn step(&mut self, terms: &Terms, spec: &Spec, sample: &Sample, out: &mut impl FnMut(Note)) {
+        let cell = sample.load().map(|signal| spec.payload(signal));
+        if cell.is_none() && (terms.calibration.is_none() || sample.get(Quantity::Torque).is_none()) {
+            return;
+        }
+        let (at, motion) = (sample.at, Motion::of(sample, spec));
+        if self.last.is_some_and(|(before, ..)| at < before || at.since(before) > spec.stale_after) {
+            self.break_off();
+        }
+        let before = self.last.map_or(Motion::Unknown, |last| last.1);
+        let mut look = Look { watch: self, terms, spec, at, out };
+        if before != motion {
+            look.end_stretch(before);
+            look.begin_stretch(before, motion);
+        }
+        let torque = look.torque(sample, motion);
+        let watch = &mut *look.watch;
+        watch.last = Some((at, motion, sample.get(Quantity::Speed)));
+        let new = match terms.lead {
+            // A load at rest tells its weight, one that is being taken up does not.
+            Lead::Cell => cell.filter(|_| motion == Motion::Still && watch.lasts(at) >= SWING),
+            Lead::Torque => torque,
+        };
+        keep(&mut watch.readings, new.map(|load| (at, load)));
+        // With an empty hook two signals agree that have nothing else in common.
+        let much = Grams::new(spec.rated.get() / LOADED);
+        let both = cell.zip(torque).filter(|(cell, torque)| *cell.max(torque) >= much);
+        let apart = both.map(|(cell, torque)| Grams::new(cell.get() - torque.get()));
+        keep(&mut watch.apart, apart.map(|apart| (at, apart)));
+        if motion.runs() {
+            let (number, load) = match terms.lead {
+                Lead::Cell => (sample.get(Quantity::Load), cell),
+                Lead::Torque => (sample.get(Quantity::Torque), torque),
+            };
+            if let Some(number) = number {
+                look.number(number, load);
+            }
+            if let Some(load) = load {
+                look.range(load);
+            }
+        }
+    }
+
+    fn lasts(&self, at: Timestamp) -> Span {
+        self.since.map_or(Span::ZERO, |since| at.since(since))
+    }
+}
+
+/// A look at one sample.
+struct Look<'a, F> {
+    watch: &'a mut Watch,
+    terms: &'a Terms,
+    spec: &'a Spec,
+    at: Timestamp,
+    out: &'a mut F,
+}
+
+impl<F: FnMut(Note)> Look<'_, F> {
+    fn limit(&self, thousandths: i64) -> i64 {
+        self.spec.rated.get() * thousandths / 1000
+    }
+
+    fn say(&mut self, finding: Finding, raised: bool, by: Grams) {
+        if self.watch.stands(finding) != raised {
+            self.watch.standing ^= 1 << finding as u8;
+            (self.out)(Note { finding, raised, at: self.at, signal: self.terms.lead, by });
+        }
+    }
+
+    /// What the torque of this sample says of the load.
+    fn torque(&mut self, sample: &Sample, motion: Motion) -> Option<Grams> {
+        let calibration = self.terms.calibration.as_ref()?;
+        let steady = motion.runs()
+            && self.watch.last.is_some_and(|(before, last, was)| {
+                let passed = self.at.since(before).as_ms();
+                last == motion && is_steady(Some(calibration), sample.get(Quantity::Speed), was, passed)
+            });
+        if !steady {
+            self.watch.steady_since = None;
+            return None;
+        }
+        let since = *self.watch.steady_since.get_or_insert(self.at);
+        let curve = if motion == Motion::Up { &calibration.raising } else { &calibration.lowering };
+        sample.get(Quantity::Torque).filter(|_| self.at.since(since) >= calibration.settle).map(|t| curve.load(t))
+    }
+
+    fn begin_stretch(&mut self, before: Motion, motion: Motion) {
+        let watch = &mut *self.watch;
+        watch.since = Some(self.at);
+        watch.readings.clear();
+        watch.apart.clear();
+        if motion.runs() {
+            watch.raised = motion == Motion::Up;
+            if !before.runs() {
+                let runs = &mut watch.runs;
+                *(if motion == Motion::Up { &mut runs.0 } else { &mut runs.1 }) += 1;
+                watch.same.1 += 1;
+            }
+        }
+    }
+
+    /// A standstill or a run is over: its level and its scatter are known.
+    fn end_stretch(&mut self, motion: Motion) {
+        // Readings of a run that slows down, where its speed is not read, do not hold.
+        let tail = self.terms.calibration.as_ref().map_or(Span::ZERO, |calibration| calibration.tail);
+        let holds = |stretch: &[(Timestamp, Grams)], at: Timestamp| -> Vec<i64> {
+            stretch.iter().filter(|(when, _)| at.since(*when) >= tail).map(|(_, load)| load.get()).collect()
+        };
+        let mut apart = holds(&self.watch.apart, self.at);
+        if motion.runs() && apart.len() >= READINGS.1 {
+            self.apart(median(&mut apart));
+        }
+        let mut loads = match self.terms.lead {
+            Lead::Cell if motion == Motion::Still => self.watch.readings.iter().map(|(_, load)| load.get()).collect(),
+            Lead::Torque if motion.runs() => holds(&self.watch.readings, self.at),
+            _ => return,
+        };
+        // One number over and over is neither a level nor quiet.
+        if loads.len() < READINGS.1 || self.watch.stands(Finding::Stuck) {
+            return;
+        }
+        let mut steps: Vec<i64> = loads.windows(2).map(|pair| (pair[1] - pair[0]).abs()).collect();
+        // Half of the differences of readings of standard deviation σ lie within 0.954 σ.
+        let deviation = median(&mut steps) * 1000 / 954;
+        if !self.scatter(deviation) {
+            self.level(median(&mut loads));
+        }
+    }
+
+    /// Whether it is beyond its bound.
+    fn scatter(&mut self, deviation: i64) -> bool {
+        let wild = deviation > self.limit(NOISE);
+        let watch = &mut *self.watch;
+        (watch.noisy, watch.quiet) =
+            if wild { (watch.noisy.saturating_add(1), 0) } else { (0, watch.quiet.saturating_add(1)) };
+        if watch.noisy >= LEVELS {
+            self.say(Finding::Noise, true, Grams::new(deviation));
+        } else if watch.quiet >= LEVELS {
+            self.say(Finding::Noise, false, Grams::new(deviation));
+        }
+        wild
+    }
+
+    fn level(&mut self, level: i64) {
+        let (sign, fall, laid) = (self.limit(SIGN), self.limit(FALL), self.limit(LAID));
+        let dead = if self.spec.gross_signal { self.spec.dead_load.get() } else { 0 };
+        let now = Grams::new(level);
+        if level < -sign - dead {
+            self.watch.below = self.watch.below.saturating_add(1);
+            self.watch.above = 0;
+            // Neither this nor what comes next says anything of an empty hook.
+            self.watch.level = None;
+            self.watch.fell = false;
+            self.watch.low = None;
+            if self.watch.below >= LEVELS {
+                self.say(Finding::Sign, true, now);
+            }
+            return;
+        }
+        if level > sign {
+            self.watch.below = 0;
+            self.watch.above = self.watch.above.saturating_add(1);
+            if self.watch.above >= LEVELS {
+                self.say(Finding::Sign, false, now);
+            }
+        }
+        let before = self.watch.level.replace(now);
+        let base = self.watch.base.map_or(0, Grams::get);
+        let hangs = self.watch.raised || level >= base - laid;
+        if before.is_some_and(|before| before.get() - level > fall) {
+            self.watch.fell = true;
+        }
+        if !self.watch.fell {
+            return;
+        }
+        let lowest = self.watch.low.or(before).map_or(level, Grams::get);
+        if level - lowest > fall {
+            self.watch.fell = false;
+            if let Some(zero) = self.watch.low.take() {
+                self.zero(zero);
+            }
+        } else if hangs && self.watch.low.is_none_or(|low| level < low.get()) {
+            self.watch.low = Some(now);
+        }
+    }
+
+    /// An empty hook between two loads.
+    fn zero(&mut self, zero: Grams) {
+        let zeros = &mut self.watch.zeros;
+        zeros.push(zero);
+        if zeros.len() > 7 {
+            zeros.remove(0);
+        }
+        let all: Vec<i64> = zeros.iter().map(|zero| zero.get()).collect();
+        let Some(last) = all.len().checked_sub(5).map(|first| &all[first..]) else { return };
+        let base = self.watch.base.get_or_insert_with(|| Grams::new(median(&mut last.to_vec()))).get();
+        let agree = self.limit(AGREE);
+        if let ([a, b, c], four) = all.split_at(all.len() - 4)
+            && spread(&[*a, *b, *c]) <= agree
+            && spread(four) <= agree
+        {
+            let jump = median(&mut four.to_vec()) - median(&mut [*a, *b, *c]);
+            let back = (median(&mut four.to_vec()) - base).abs() <= agree;
+            if jump.abs() > self.limit(STEP) && !back {
+                self.say(Finding::Step, true, Grams::new(jump));
+            }
+        }
+        let off = median(&mut last.to_vec()) - base;
+        if off.abs() > self.limit(DRIFT) {
+            // What jumped has not crept.
+            if !self.watch.stands(Finding::Step) && spread(last) <= self.limit(DRIFT) {
+                self.say(Finding::ZeroDrift, true, Grams::new(off));
+            }
+        } else if off.abs() <= self.limit(DRIFT) / 2 {
+            self.say(Finding::ZeroDrift, false, Grams::new(off));
+            self.say(Finding::Step, false, Grams::new(off));
+        }
+    }
+
+    /// The number that was read while the hoist ran.
+    fn number(&mut self, number: i64, load: Option<Grams>) {
+        let end = self.spec.lift.end;
+        let watch = &mut *self.watch;
+        if watch.number != Some(number) {
+            watch.number = Some(number);
+            let (readings, changes) = &mut watch.lively;
+            *readings += u64::from(watch.same.0) + 1;
+            *changes += 1;
+            if *changes > 10 * LIVELY.0 {
+                (*readings, *changes) = (*readings / 2, *changes / 2);
+            }
+            watch.same = (0, 0);
+            self.say(Finding::Stuck, false, load.unwrap_or_default());
+            return;
+        }
+        watch.same.0 += 1;
+        let ((readings, changes), (same, starts)) = (watch.lively, watch.same);
+        let lively = changes >= LIVELY.0 && readings <= changes * LIVELY.1;
+        let empty = load.is_none_or(|load| load < end);
+        if lively && same >= SAME.0 && starts >= SAME.1[usize::from(empty)] {
+            self.say(Finding::Stuck, true, load.unwrap_or_default());
+        }
+    }
+
+    /// How far the load has moved through how many runs.
+    fn range(&mut self, load: Grams) {
+        let band = self.limit(BAND);
+        let watch = &mut *self.watch;
+        let (low, high) = watch.range.map_or((load, load), |(low, high)| (low.min(load), high.max(load)));
+        if high.get() - low.get() > band {
+            watch.range = Some((load, load));
+            watch.runs = (0, 0);
+            self.say(Finding::NeverChanges, false, load);
+            return;
+        }
+        watch.range = Some((low, high));
+        // A signal that is stuck is told of as such.
+        if watch.runs.0.min(watch.runs.1) >= STARTS && !watch.stands(Finding::Stuck) {
+            self.say(Finding::NeverChanges, true, load);
+        }
+    }
+
+    /// By how much the cell of a run read more than its torque.
+    fn apart(&mut self, apart: i64) {
+        let far = apart.abs() > self.limit(DISAGREE);
+        let watch = &mut *self.watch;
+        (watch.off, watch.at_one) =
+            if far { (watch.off.saturating_add(1), 0) } else { (0, watch.at_one.saturating_add(1)) };
+        if watch.off >= RUNS {
+            self.say(Finding::Disagrees, true, Grams::new(apart));
+        } else if watch.at_one >= RUNS {
+            self.say(Finding::Disagrees, false, Grams::new(apart));
+        }
+    }
+}
+
+fn keep(readings: &mut Vec<(Timestamp, Grams)>, new: Option<(Timestamp, Grams)>) {
+    let Some(new) = new else { return };
+    if readings.len() == READINGS.0 {
+        readings.remove(0);
+    }
+    readings.push(new);
+}
+
+/// The upper one of the middle two where their count is even; of none, zero.
+fn median(values: &mut [i64]) -> i64 {
+    values.sort_unstable();
+    values.get(values.len() / 2).copied().unwrap_or(0)
+}
+
+fn spread(values: &[i64]) -> i64 {
+    let (least, most) = (values.iter().min(), values.iter().max());
+    most.zip(least).map_or(0, |(most, least)| most - least)
+}
