@@ -249,7 +249,7 @@ pub(super) mod tests {
             time_zone: jiff::tz::TimeZone::get("Europe/Berlin").unwrap(),
             units: Default::default(),
             store: Store::plain(""),
-            page: Page { listen: ([127, 0, 0, 1], 0).into() },
+            page: Page::plain(([127, 0, 0, 1], 0).into()),
             alarms: Default::default(),
             drives: Default::default(),
             cranes: Vec::new(),
