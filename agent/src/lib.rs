@@ -4,6 +4,7 @@
 //! A drive is polled; registers become a sample; samples become standing time and lifts; those fill a spectrum; the
 //! spectrum gives used life; all is stored first, then told to others.
 
+pub mod access;
 pub mod clock;
 pub mod commands;
 pub mod course;

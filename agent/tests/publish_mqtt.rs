@@ -150,7 +150,7 @@ fn config(port: u16) -> Arc<Config> {
         time_zone: jiff::tz::TimeZone::UTC,
         units: Default::default(),
         store: Store::plain("store"),
-        page: Page { listen: ([127, 0, 0, 1], 0).into() },
+        page: Page::plain(([127, 0, 0, 1], 0).into()),
         alarms: Default::default(),
         outbox: Default::default(),
         drives: Default::default(),

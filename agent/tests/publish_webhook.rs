@@ -82,7 +82,7 @@ async fn told(answers: Vec<&'static str>) -> Vec<Request> {
         time_zone: jiff::tz::TimeZone::UTC,
         units: Default::default(),
         store: Store::plain("store"),
-        page: Page { listen: ([127, 0, 0, 1], 0).into() },
+        page: Page::plain(([127, 0, 0, 1], 0).into()),
         alarms: Default::default(),
         outbox: Default::default(),
         drives: Default::default(),

@@ -1,7 +1,7 @@
 //! From the text to the checked configuration, or to all its faults.
 
 use std::collections::{BTreeMap, BTreeSet};
-use std::net::SocketAddr;
+use std::net::{IpAddr, SocketAddr};
 use std::ops::Range;
 use std::path::PathBuf;
 
@@ -298,20 +298,72 @@ fn page(table: &Table<'_>) -> Option<Page> {
         );
         return None;
     };
-    if !listen.ip().is_loopback() {
+    let path = |key| table.text(key).map(|given| PathBuf::from(given.value));
+    let users_file = path("users_file");
+    let tls = match (path("certificate_file"), path("key_file")) {
+        (Some(certificate), Some(key)) => Some((certificate, key)),
+        (None, None) => None,
+        (certificate, _) => {
+            let (is, missing) = match certificate {
+                Some(_) => ("certificate_file", "key_file"),
+                None => ("key_file", "certificate_file"),
+            };
+            table.faults.wrong(
+                table.place(is),
+                format!("`{is}` in [page] needs `{missing}`"),
+                format!("add `{missing}`, or remove `{is}`"),
+            );
+            return None;
+        }
+    };
+    let proxy = match table.text("proxy") {
+        None => None,
+        Some(named) => match named.value.parse::<IpAddr>() {
+            Ok(address) => Some(address.to_canonical()),
+            Err(_) => {
+                table.faults.wrong(
+                    named.span,
+                    format!("`proxy` in [page] is \"{}\", which is no address", shorten(&named.value)),
+                    "write the address that the proxy calls from, without a port, as in \"127.0.0.1\"",
+                );
+                return None;
+            }
+        },
+    };
+    if proxy.is_some() && tls.is_some() {
+        table.faults.wrong(
+            table.place("proxy"),
+            "[page] has both a `proxy` and a `certificate_file`",
+            "keep the one that speaks TLS with the readers",
+        );
+        return None;
+    }
+    if proxy.is_some() && users_file.is_none() {
+        table.faults.wrong(
+            table.place("proxy"),
+            "`proxy` in [page] brings in readers that nobody has named",
+            "add `users_file`, and make users with `tallyhook user add`",
+        );
+        return None;
+    }
+    if !listen.ip().is_loopback() && (users_file.is_none() || (tls.is_none() && proxy.is_none())) {
+        let missing = match (&users_file, tls.is_some() || proxy.is_some()) {
+            (None, true) => "the page has no users",
+            (Some(_), _) => "passwords would cross it in the clear",
+            (None, false) => "the page has neither users nor TLS",
+        };
         table.faults.wrong(
             given.span,
+            format!("`listen` in [page] is {listen}, which others on the network could open: {missing}"),
             format!(
-                "`listen` in [page] is {listen}, which others on the network could open: the page knows no users yet"
-            ),
-            format!(
-                "write \"127.0.0.1:{}\", and reach it from elsewhere through a tunnel or proxy that asks who it is",
+                "write \"127.0.0.1:{}\", or add `users_file` and either `certificate_file` with `key_file` or the \
+                 address of a `proxy`",
                 listen.port()
             ),
         );
         return None;
     }
-    Some(Page { listen })
+    Some(Page { listen, tls, proxy, users_file })
 }
 
 /// Whether a text is a host name or address (an IPv6 address in brackets) with a port.

@@ -225,12 +225,42 @@ pub(crate) const SAMPLES: Group = Group {
 pub(crate) const PAGE: Group = Group {
     header: "[page]",
     what: "The page that the daemon serves.",
-    keys: &[key(
-        "listen",
-        Text("a loopback address and port, `127.0.0.1:PORT` or `[::1]:PORT`; port 0 takes any free one"),
-        Default("127.0.0.1:8420"),
-        "Where the page listens.",
-    )],
+    keys: &[
+        key(
+            "listen",
+            Text(
+                "an address and port, `127.0.0.1:PORT` or `[::1]:PORT`; port 0 takes any free one; another than a \
+                 loopback address needs `users_file`, and `certificate_file` or `proxy`",
+            ),
+            Default("127.0.0.1:8420"),
+            "Where the page listens.",
+        ),
+        key(
+            "users_file",
+            Text("a path that the daemon can read"),
+            Means("there are no users: who reaches the page reads it, and changes are taken from the box itself only"),
+            "The named users; `tallyhook user add` writes the file. With it nobody sees a figure without logging in.",
+        ),
+        key(
+            "certificate_file",
+            Text("a path; needs `key_file`"),
+            Means("the page speaks no TLS"),
+            "PEM file of the page's certificate with its chain.",
+        ),
+        key(
+            "key_file",
+            Text("a path; needs `certificate_file`"),
+            Means("the page speaks no TLS"),
+            "PEM file of that certificate's key.",
+        ),
+        key(
+            "proxy",
+            Text("an address without a port; needs `users_file`"),
+            Means("whoever reaches the port may call"),
+            "The one address that may call: that of a proxy which speaks TLS with the readers, hands on the Host that \
+             they asked for, and writes the reader's address at the end of `X-Forwarded-For`.",
+        ),
+    ],
 };
 
 pub(crate) const DRIVE: Group = Group {

@@ -1,7 +1,7 @@
 //! The checked configuration: what the rest of the program works with. Only [`crate::load()`] makes one.
 
 use std::collections::{BTreeMap, BTreeSet};
-use std::net::SocketAddr;
+use std::net::{IpAddr, SocketAddr};
 use std::path::PathBuf;
 
 use jiff::tz::TimeZone;
@@ -150,11 +150,29 @@ pub struct RecordingRing {
     pub megabytes: u32,
 }
 
-/// The page's listener.
-#[derive(Clone, Debug)]
+/// The page's listener, and who may come in.
+#[derive(Clone, PartialEq, Eq, Debug)]
 pub struct Page {
-    /// Where it listens; a loopback address by default.
+    /// Where it listens; a loopback address by default. Beyond that only with users, and with a certificate or a proxy.
     pub listen: SocketAddr,
+    /// PEM files of the certificate with its chain and of its key: the page speaks TLS.
+    pub tls: Option<(PathBuf, PathBuf)>,
+    /// The one address that may call: that of a proxy, which speaks TLS with the readers.
+    pub proxy: Option<IpAddr>,
+    /// The file of the named users. Without it nobody logs in, and changes are taken from the box itself only.
+    pub users_file: Option<PathBuf>,
+}
+
+impl Page {
+    /// A page without TLS, proxy and users.
+    pub fn plain(listen: SocketAddr) -> Self {
+        Page { listen, tls: None, proxy: None, users_file: None }
+    }
+
+    /// Whether a reader's browser speaks TLS, with us or with the proxy.
+    pub fn is_secured(&self) -> bool {
+        self.tls.is_some() || self.proxy.is_some()
+    }
 }
 
 /// A device on the wire.

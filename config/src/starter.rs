@@ -123,6 +123,10 @@ impl Text {
         let page = &keys::PAGE;
         self.header(On, "[page]", page);
         self.key(page, "listen", On, "\"127.0.0.1:8420\"");
+        self.key(page, "users_file", Off, "\"/var/lib/tallyhook/users\"");
+        self.key(page, "certificate_file", Off, "\"/etc/tallyhook/page.pem\"");
+        self.key(page, "key_file", Off, "\"/etc/tallyhook/page.key\"");
+        self.aside(page, &["proxy"]);
     }
 
     fn drive(&mut self, options: &StarterOptions) {

@@ -115,6 +115,22 @@ fn site_store_and_page() {
     check(5, "samples = { days = 0 }", 5, "outside its range: 1 to 3650 days", "days = 14");
     check(5, "samples = true", 5, "is true, which does not fit", "a table");
     check(7, "listen = \"0.0.0.0:8420\"", 7, "others on the network", "127.0.0.1:8420");
+    let open = "listen = \"192.0.2.1:8420\"\n";
+    let users = "users_file = \"users\"\n";
+    let tls = "certificate_file = \"page.pem\"\nkey_file = \"page.key\"\n";
+    let proxy = "proxy = \"192.0.2.2\"\n";
+    for (more, what) in [("", "neither users nor TLS"), (users, "in the clear"), (tls, "has no users")] {
+        check(7, &format!("{open}{more}"), 7, what, "add `users_file` and either");
+    }
+    check(7, "certificate_file = \"page.pem\"", 7, "needs `key_file`", "add `key_file`");
+    check(7, "key_file = \"page.key\"", 7, "needs `certificate_file`", "add `certificate_file`");
+    check(7, proxy, 7, "nobody has named", "tallyhook user add");
+    check(7, &format!("{users}proxy = \"proxy.example\""), 8, "no address", "127.0.0.1");
+    check(7, &format!("{users}{tls}{proxy}"), 10, "both", "keep the one");
+    for good in [[open, users, tls].concat(), [open, users, proxy].concat(), users.to_owned(), tls.to_owned()] {
+        let text = YARD.replace("listen = \"127.0.0.1:0\"\n", &good);
+        assert!(load(&text, "site.toml").is_ok(), "{good}");
+    }
     check(7, "listen = \"localhost\"", 7, "no address with a port", "127.0.0.1:8420");
     check(4, "directory = \"\"", 4, "says nothing", "a path");
 }

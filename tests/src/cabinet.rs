@@ -18,6 +18,13 @@ pub fn binary() -> PathBuf {
     }
 }
 
+/// What stories write where a secret belongs. Nothing that is started in a cabinet may ever print it.
+pub const SECRET: &str = "kestrel-4711-under-the-bridge";
+
+fn keeps_the_secret(of: &str, text: &str) {
+    assert!(!text.contains(SECRET), "{of} told a secret:\n{text}");
+}
+
 /// A cabinet: a directory of its own, gone when the test is.
 pub struct Cabinet {
     directory: tempfile::TempDir,
@@ -50,25 +57,28 @@ impl Cabinet {
     /// Runs the binary to its end.
     pub fn run(&self, arguments: &[&str]) -> Answer {
         let output = Command::new(binary()).args(arguments).current_dir(self.path()).output().unwrap();
-        Answer {
+        let answer = Answer {
             status: output.status,
             stdout: String::from_utf8_lossy(&output.stdout).into_owned(),
             stderr: String::from_utf8_lossy(&output.stderr).into_owned(),
-        }
+        };
+        keeps_the_secret("standard output", &answer.stdout);
+        keeps_the_secret("standard error", &answer.stderr);
+        answer
     }
 
     /// Starts the binary with more in its environment.
     pub fn start_with(&self, environment: &[(&str, &std::ffi::OsStr)], arguments: &[&str]) -> Running {
         let mut command = Command::new(binary());
         command.args(arguments).current_dir(self.path()).envs(environment.iter().copied());
-        Running::start(command)
+        Running::watched(command)
     }
 
     /// Starts the binary and lets it run.
     pub fn start(&self, arguments: &[&str]) -> Running {
         let mut command = Command::new(binary());
         command.args(arguments).current_dir(self.path());
-        Running::start(command)
+        Running::watched(command)
     }
 }
 
@@ -101,10 +111,19 @@ impl Answer {
 pub struct Running {
     child: Child,
     lines: mpsc::Receiver<String>,
+    told: std::sync::Arc<std::sync::Mutex<Option<String>>>,
+    /// It is the product, and must tell no secret; a peer may.
+    watched: bool,
     errors: std::sync::Arc<std::sync::Mutex<String>>,
 }
 
 impl Running {
+    fn watched(command: Command) -> Self {
+        let mut running = Self::start(command);
+        running.watched = true;
+        running
+    }
+
     /// Starts a program with its output caught.
     pub fn start(mut command: Command) -> Self {
         let mut child =
@@ -113,9 +132,16 @@ impl Running {
             });
         let (sender, lines) = mpsc::channel();
         let stdout = BufReader::new(child.stdout.take().unwrap());
-        std::thread::spawn(move || {
-            for line in stdout.lines().map_while(Result::ok) {
-                let _ = sender.send(line);
+        let told = std::sync::Arc::new(std::sync::Mutex::new(None));
+        std::thread::spawn({
+            let told = told.clone();
+            move || {
+                for line in stdout.lines().map_while(Result::ok) {
+                    if line.contains(SECRET) {
+                        *told.lock().unwrap() = Some(line.clone());
+                    }
+                    let _ = sender.send(line);
+                }
             }
         });
         let errors = std::sync::Arc::new(std::sync::Mutex::new(String::new()));
@@ -132,7 +158,7 @@ impl Running {
                 }
             }
         });
-        Running { child, lines, errors }
+        Running { child, lines, told, watched: false, errors }
     }
 
     /// Waits for a line of standard output that `pick` likes.
@@ -207,6 +233,10 @@ impl Drop for Running {
     fn drop(&mut self) {
         let _ = self.child.kill();
         let _ = self.child.wait();
+        if self.watched && !std::thread::panicking() {
+            keeps_the_secret("standard error", &self.stderr());
+            keeps_the_secret("standard output", self.told.lock().unwrap().as_deref().unwrap_or_default());
+        }
     }
 }
 

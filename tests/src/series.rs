@@ -11,7 +11,7 @@ use std::time::Duration;
 
 use serde_json::{Value, json};
 
-use crate::cabinet::{Cabinet, Running, wait_for};
+use crate::cabinet::{Cabinet, Running, SECRET, wait_for};
 use crate::peers::{free_port, wait_for_port};
 
 /// Asks an HTTP server of the loopback address; gives the status and the body.
@@ -76,7 +76,7 @@ impl TimeSeries {
     }
 }
 
-/// A Matrix server of its own, with the accounts `crane` and `reader`, both with the password `word`, and a room of
+/// A Matrix server of its own, with the accounts `crane` and `reader`, both with the password [`SECRET`], and a room of
 /// the reader's to which the crane is invited.
 pub struct ChatServer {
     /// Where it listens.
@@ -131,13 +131,13 @@ impl ChatServer {
         });
         for account in ["crane", "reader"] {
             let mut command = Command::new(synapse().with_file_name("register_new_matrix_user"));
-            command.args(["-u", account, "-p", "word", "--no-admin", "-c"]).arg(&settings);
+            command.args(["-u", account, "-p", SECRET, "--no-admin", "-c"]).arg(&settings);
             command.arg(format!("http://127.0.0.1:{port}"));
             assert!(Running::start(command).wait(Duration::from_secs(60)).success(), "{account}");
         }
         let mut server =
             ChatServer { port, room: String::new(), reader: String::new(), _process: process, _home: home };
-        let login = json!({"type": "m.login.password", "password": "word",
+        let login = json!({"type": "m.login.password", "password": SECRET,
                            "identifier": {"type": "m.id.user", "user": "reader"}});
         server.reader = server.client("POST", "login", &login)["access_token"].as_str().unwrap().to_owned();
         let room = json!({"preset": "private_chat", "invite": ["@crane:edge.test"]});

@@ -24,6 +24,7 @@ mod simulate;
 mod site_file;
 mod status;
 mod trend;
+mod user;
 mod verify;
 pub(crate) mod whatif;
 
@@ -63,6 +64,7 @@ enum Command {
     Whatif(whatif::WhatifArgs),
     Service(service::ServiceArgs),
     Simulate(simulate::SimulateArgs),
+    User(user::UserArgs),
     Verify(verify::VerifyArgs),
     Backup(backup::BackupArgs),
     Restore(restore::RestoreArgs),
@@ -93,6 +95,7 @@ impl Arguments {
             Command::Whatif(args) => whatif::run(args),
             Command::Service(args) => service::run(args),
             Command::Simulate(args) => simulate::run(args),
+            Command::User(args) => user::run(args),
             Command::Verify(args) => verify::run(args),
             Command::Backup(args) => backup::run(args),
             Command::Restore(args) => restore::run(args),

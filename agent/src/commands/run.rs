@@ -4,6 +4,7 @@ use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
+use tallyhook_config::model::Config;
 use tokio::net::TcpListener;
 use tokio::signal::unix::{Signal, SignalKind, signal};
 use tokio::sync::{mpsc, watch};
@@ -13,6 +14,7 @@ use crate::clock::Clock;
 use crate::daemon::supervision::Manager;
 use crate::daemon::{self, Change, Ended, Next, Setup, Surroundings};
 use crate::exit::{CommandResult, Failure, Outcome};
+use crate::web;
 
 /// Runs the daemon until Ctrl-C or SIGTERM. SIGHUP takes the configuration anew, if it is right.
 #[derive(clap::Args, Debug)]
@@ -26,13 +28,15 @@ pub struct RunArgs {
 pub fn run(args: RunArgs) -> CommandResult {
     let file = SiteFile::read(&args.config)?;
     super::log_to_stderr();
+    // Said before anything is opened; the page loads it for itself.
+    web::tls(&file.config.page).map_err(Failure::Run)?;
     super::runtime()?.block_on(async {
         let mut config = Arc::new(file.config);
         let mut config_text = file.text;
         let clock = Clock::system();
         // Kept over every change of the configuration: who calls in between waits for a moment and is not refused.
         let mut door = listen(config.page.listen).await?.into_std().map_err(Failure::run)?;
-        println!("page: http://{}/", door.local_addr().map_err(Failure::run)?);
+        say_where(&config, &door)?;
         println!("Information for maintenance; no safety device. Ctrl-C stops.");
         let stop = interrupted()?;
         let (moved, listens) = watch::channel(config.page.listen);
@@ -52,12 +56,18 @@ pub fn run(args: RunArgs) -> CommandResult {
                     moved.send_replace(config.page.listen);
                     if let Some(new) = next.listener {
                         door = new;
-                        println!("page: http://{}/", door.local_addr().map_err(Failure::run)?);
+                        say_where(&config, &door)?;
                     }
                 }
             }
         }
     })
+}
+
+fn say_where(config: &Config, door: &std::net::TcpListener) -> Result<(), Failure> {
+    let scheme = if config.page.tls.is_some() { "https" } else { "http" };
+    println!("page: {scheme}://{}/", door.local_addr().map_err(Failure::run)?);
+    Ok(())
 }
 
 /// The configurations that come with SIGHUP, each read and checked before the daemon hears of it.
@@ -89,6 +99,7 @@ async fn next(path: &Path, listens: SocketAddr) -> Result<Next, String> {
             format!("{} has faults; `tallyhook check --config {0}` names them", path.display())
         }
     })?;
+    web::tls(&config.page)?;
     // A port that nobody named was chosen by the system at the start, and stays.
     let moved = config.page.listen != listens;
     let listener = match moved {

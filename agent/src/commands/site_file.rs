@@ -63,7 +63,9 @@ fn resolve(config: &mut Config, beside: &Path) {
     let matrix =
         config.matrix.iter_mut().flat_map(|m| std::iter::once(&mut m.password_file).chain(m.ca_file.iter_mut()));
     let headers = config.webhooks.iter_mut().flat_map(|hook| hook.header_files.iter_mut().map(|(_, path)| path));
-    let store = std::iter::once(&mut config.store.directory);
+    let page = &mut config.page;
+    let page = page.tls.iter_mut().flat_map(|(certificate, key)| [certificate, key]).chain(page.users_file.iter_mut());
+    let store = std::iter::once(&mut config.store.directory).chain(page);
     for path in store.chain(broker).chain(influx).chain(matrix).chain(headers) {
         *path = beside.join(&*path);
     }
@@ -85,8 +87,15 @@ mod tests {
                     [[webhook]]\nname = \"maintenance\"\nurl = \"http://127.0.0.1/\"\n\
                     header_files = { Authorization = \"/run/token\", X-Key = \"key\" }\n";
         let text = starter(&StarterOptions { data: "data".to_owned(), ..StarterOptions::default() }) + told;
+        let text = text.replace(
+            "\n[page]\n",
+            "\n[page]\nusers_file = \"users\"\ncertificate_file = \"page.pem\"\nkey_file = \"/run/page.key\"\n",
+        );
         let Ok(file) = SiteFile::check(Path::new("/etc/tallyhook/site.toml"), text) else { panic!("it has faults") };
         assert_eq!(file.config.store.directory, Path::new("/etc/tallyhook/data"));
+        let page = file.config.page;
+        assert_eq!(page.users_file.unwrap(), Path::new("/etc/tallyhook/users"));
+        assert_eq!(page.tls.unwrap(), ("/etc/tallyhook/page.pem".into(), "/run/page.key".into()));
         let broker = file.config.mqtt.unwrap();
         assert_eq!(broker.password_file.unwrap(), Path::new("/etc/tallyhook/password"));
         let (tls, beside) = (broker.tls.unwrap(), Path::new("/etc/tallyhook"));

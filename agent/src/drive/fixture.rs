@@ -55,7 +55,7 @@ pub fn config(drives: Vec<Drive>, mechanisms: Vec<Vec<Signal>>) -> Config {
         time_zone: TimeZone::UTC,
         units: Default::default(),
         store: Store::plain("d"),
-        page: Page { listen: ([127, 0, 0, 1], 0).into() },
+        page: Page::plain(([127, 0, 0, 1], 0).into()),
         alarms: Default::default(),
         outbox: Default::default(),
         drives: drives.into_iter().map(|d| (d.name.clone(), d)).collect::<BTreeMap<_, _>>(),

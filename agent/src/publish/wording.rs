@@ -252,7 +252,7 @@ pub(super) mod tests {
             time_zone: jiff::tz::TimeZone::get("Europe/Berlin").unwrap(),
             units: Default::default(),
             store: Store::plain(""),
-            page: Page { listen: ([127, 0, 0, 1], 0).into() },
+            page: Page::plain(([127, 0, 0, 1], 0).into()),
             alarms: Default::default(),
             outbox: Default::default(),
             drives: Default::default(),

@@ -130,7 +130,11 @@ pub fn frame(desk: &Desk, title: &str, home: bool, body: Markup) -> Markup {
                 }
                 p.banner #lost role="status" hidden { (w.banner_lost) }
                 main #content tabindex="-1" { (body) }
-                footer { p { (CAUTION) } p.product { (w.product) " " (env!("CARGO_PKG_VERSION")) } }
+                footer {
+                    p { (CAUTION) }
+                    @if desk.config.page.users_file.is_some() { p { a href=(super::login::PATH) { (w.log_in_or_out) } } }
+                    p.product { (w.product) " " (env!("CARGO_PKG_VERSION")) }
+                }
             }
         }
     }

@@ -1,10 +1,12 @@
 //! The page: what the daemon knows, over HTTP, for people and for programs. It only shows, but for two forms: a service
-//! is recorded, and a warning is acknowledged, from the box itself and from nowhere else.
+//! is recorded, and a warning is acknowledged. Where there are users, those whose role allows it do so from anywhere, and
+//! nobody else sees a thing; where there are none, it is done from the box itself and from nowhere else.
 //!
 //! | path | what |
 //! | --- | --- |
 //! | `/` | all mechanisms of the site, the most used first |
 //! | `/mechanism/{id}` | one mechanism; `/work`, `/lifts`, `/whatif`, `/upkeep`, `/warnings`, `/drive` behind it are its other views |
+//! | `/login`, `/logout` | where there are users |
 //! | `/events` | server-sent events: the figures as they change |
 //! | `/api/v1/` | the same as JSON; `/api/v1/openapi.json` describes it |
 //! | `/metrics` | the figures for a metrics server: OpenMetrics, or Prometheus text where that is asked for |
@@ -15,6 +17,7 @@
 mod api;
 mod calendar;
 mod destinations;
+mod door;
 mod drive_side;
 mod explain;
 mod guard;
@@ -22,6 +25,9 @@ pub(crate) mod history_tables;
 pub(crate) mod layout;
 mod lift_table;
 mod live;
+mod login;
+#[cfg(test)]
+mod login_tests;
 mod mechanism;
 mod metrics;
 pub(crate) mod moments;
@@ -47,7 +53,7 @@ use std::net::SocketAddr;
 use std::sync::Arc;
 
 use axum::extract::rejection::{FormRejection, QueryRejection};
-use axum::extract::{Form, Path, Query, Request, State};
+use axum::extract::{Extension, Form, Path, Query, Request, State};
 use axum::http::StatusCode;
 use axum::http::header::CONTENT_TYPE;
 use axum::response::{IntoResponse, Redirect, Response};
@@ -65,8 +71,11 @@ use crate::exit::Failure;
 use crate::figures::{MechanismFigures, SiteFigures};
 use crate::publish::health::Destinations;
 use crate::store::alarm::ActError;
+pub use door::tls;
+use door::{Caller, Door};
 use layout::{Desk, View, frame};
 use lift_table::{LiftsQuery, Shown};
+use login::{Gate, Hand};
 use moments::Moments;
 use question::WhatIfQuery;
 pub use source::{History, InMemory};
@@ -108,6 +117,7 @@ struct Shared {
     clock: Clock,
     destinations: watch::Receiver<Destinations>,
     listens_at: SocketAddr,
+    gate: Option<Arc<Gate>>,
     listeners: Arc<Semaphore>,
     stop: watch::Receiver<bool>,
 }
@@ -127,6 +137,8 @@ pub async fn serve(
 ) -> std::io::Result<()> {
     let listens_at = listener.local_addr()?;
     let clock = state.clock.clone();
+    let tls = tls(&state.config.page).map_err(std::io::Error::other)?;
+    let door = Door::new(listener, tls, clock.clone())?;
     let router = router(state, listens_at, stop.clone());
     let mut asked = stop.clone();
     let stopping = async move {
@@ -139,7 +151,7 @@ pub async fn serve(
         clock.sleep(Span::from_seconds(GRACE.as_seconds() * clock.speed())).await;
     };
     tokio::select! {
-        ended = axum::serve(listener, router.into_make_service_with_connect_info::<SocketAddr>()).with_graceful_shutdown(stopping) => ended,
+        ended = axum::serve(door, router.into_make_service_with_connect_info::<Caller>()).with_graceful_shutdown(stopping) => ended,
         // A reader that does not take its answer must not hold the daemon.
         () = overdue => Ok(()),
     }
@@ -149,8 +161,9 @@ pub async fn serve(
 fn router(state: WebState, listens_at: SocketAddr, stop: watch::Receiver<bool>) -> Router {
     let WebState { config, history, figures, drives, clock, destinations } = state;
     let listeners = Arc::new(Semaphore::new(live::MOST_LISTENERS));
+    let gate = Gate::of(&config.page).map(Arc::new);
     let shared =
-        Arc::new(Shared { config, history, figures, drives, clock, destinations, listens_at, listeners, stop });
+        Arc::new(Shared { config, history, figures, drives, clock, destinations, listens_at, gate, listeners, stop });
     let script = "text/javascript; charset=utf-8";
     Router::new()
         .route("/", get(site_view))
@@ -163,6 +176,8 @@ fn router(state: WebState, listens_at: SocketAddr, stop: watch::Receiver<bool>) 
         .route("/mechanism/{id}/service", post(record_service))
         .route("/mechanism/{id}/warnings", get(warnings_view))
         .route("/mechanism/{id}/warning", post(act_on_warning))
+        .route(login::PATH, get(login::view).post(login::enter))
+        .route(login::OUT, post(login::leave))
         .route("/events", get(live::events))
         .route("/metrics", get(metrics::metrics))
         .merge(api::router())
@@ -321,18 +336,22 @@ struct UpkeepQuery {
     recorded: Option<u64>,
 }
 
-async fn upkeep_view(State(shared): State<Arc<Shared>>, Path(id): Path<String>, request: Request) -> Response {
-    let from_the_box = guard::from_the_box(&request);
+async fn upkeep_view(
+    State(shared): State<Arc<Shared>>,
+    Path(id): Path<String>,
+    Extension(hand): Extension<Hand>,
+    request: Request,
+) -> Response {
     let query = Query::<UpkeepQuery>::try_from_uri(request.uri()).map(|Query(q)| q).unwrap_or_default();
     let said = query.recorded.map(Ok);
-    upkeep_with(&shared, &id, StatusCode::OK, from_the_box, said, &ServiceForm::default()).await
+    upkeep_with(&shared, &id, StatusCode::OK, &hand, said, &ServiceForm::default()).await
 }
 
 async fn upkeep_with(
     shared: &Shared,
     id: &str,
     status: StatusCode,
-    from_the_box: bool,
+    hand: &Hand,
     said: Option<Result<u64, String>>,
     form: &ServiceForm,
 ) -> Response {
@@ -340,30 +359,40 @@ async fn upkeep_with(
     let own = id.to_owned();
     let services = on_history(shared, move |history| history.services(&own)).await;
     let desk = desk(shared);
-    let entry = Entry { from_the_box, said, form };
+    let entry = Entry { hand, said, form };
     let body = upkeep::upkeep(&desk, at.crane, at.mechanism, &at.figures, services, &entry);
     shown(&desk, &at, View::Upkeep, status, body)
 }
 
-/// The guard has made sure that this comes from the box itself and from our own page.
-async fn record_service(State(shared): State<Arc<Shared>>, Path(id): Path<String>, request: Request) -> Response {
+/// The guard has made sure that this comes from our own page, and from a hand that may.
+async fn record_service(
+    State(shared): State<Arc<Shared>>,
+    Path(id): Path<String>,
+    Extension(hand): Extension<Hand>,
+    request: Request,
+) -> Response {
     let Some(at) = known(&shared, &id) else { return unknown(&shared, &id) };
     let form: Result<Form<ServiceForm>, FormRejection> = request.extract().await;
-    let Ok(Form(form)) = form else {
+    let Ok(Form(mut form)) = form else {
         let said = Some(Err(shared.words().bad_form.to_owned()));
-        return upkeep_with(&shared, &id, StatusCode::BAD_REQUEST, true, said, &ServiceForm::default()).await;
+        return upkeep_with(&shared, &id, StatusCode::BAD_REQUEST, &hand, said, &ServiceForm::default()).await;
     };
+    // Who is named books under that name, whatever the form says.
+    form.by = hand.name().map_or(form.by, str::to_owned);
     let service = match form.read(shared.words(), at.mechanism, shared.clock.now().wall) {
         Ok(service) => service,
         Err(sentence) => {
-            return upkeep_with(&shared, &id, StatusCode::BAD_REQUEST, true, Some(Err(sentence)), &form).await;
+            return upkeep_with(&shared, &id, StatusCode::BAD_REQUEST, &hand, Some(Err(sentence)), &form).await;
         }
     };
     match on_history(&shared, move |history| history.record_service(&service)).await {
-        Some(number) => Redirect::to(&format!("{}?recorded={number}", View::Upkeep.address(&id))).into_response(),
+        Some(number) => {
+            tracing::info!("service {number} of {id} was recorded at the page by {:?}", form.by);
+            Redirect::to(&format!("{}?recorded={number}", View::Upkeep.address(&id))).into_response()
+        }
         None => {
             let said = Some(Err(shared.words().service_refused.to_owned()));
-            upkeep_with(&shared, &id, StatusCode::SERVICE_UNAVAILABLE, true, said, &form).await
+            upkeep_with(&shared, &id, StatusCode::SERVICE_UNAVAILABLE, &hand, said, &form).await
         }
     }
 }
@@ -375,17 +404,21 @@ struct WarningsQuery {
     done: Option<u64>,
 }
 
-async fn warnings_view(State(shared): State<Arc<Shared>>, Path(id): Path<String>, request: Request) -> Response {
-    let from_the_box = guard::from_the_box(&request);
+async fn warnings_view(
+    State(shared): State<Arc<Shared>>,
+    Path(id): Path<String>,
+    Extension(hand): Extension<Hand>,
+    request: Request,
+) -> Response {
     let query = Query::<WarningsQuery>::try_from_uri(request.uri()).map(|Query(q)| q).unwrap_or_default();
-    warnings_with(&shared, &id, StatusCode::OK, from_the_box, query.done.map(Ok), &WarningForm::default()).await
+    warnings_with(&shared, &id, StatusCode::OK, &hand, query.done.map(Ok), &WarningForm::default()).await
 }
 
 async fn warnings_with(
     shared: &Shared,
     id: &str,
     status: StatusCode,
-    from_the_box: bool,
+    hand: &Hand,
     said: Option<Result<u64, String>>,
     form: &WarningForm,
 ) -> Response {
@@ -393,26 +426,32 @@ async fn warnings_with(
     let own = id.to_owned();
     let alarms = on_history(shared, move |history| history.alarms(&own)).await;
     let desk = desk(shared);
-    let entry = warnings::Entry { from_the_box, said, form };
+    let entry = warnings::Entry { hand, said, form };
     let body = warnings::warnings(&desk, at.crane, at.mechanism, &at.figures, alarms, &entry);
     shown(&desk, &at, View::Warnings, status, body)
 }
 
-/// The guard has made sure that this comes from the box itself and from our own page.
-async fn act_on_warning(State(shared): State<Arc<Shared>>, Path(id): Path<String>, request: Request) -> Response {
+/// The guard has made sure that this comes from our own page, and from a hand that may.
+async fn act_on_warning(
+    State(shared): State<Arc<Shared>>,
+    Path(id): Path<String>,
+    Extension(hand): Extension<Hand>,
+    request: Request,
+) -> Response {
     if known(&shared, &id).is_none() {
         return unknown(&shared, &id);
     }
     let words = shared.words();
     let form: Result<Form<WarningForm>, FormRejection> = request.extract().await;
-    let Ok(Form(form)) = form else {
+    let Ok(Form(mut form)) = form else {
         let said = Some(Err(words.bad_form.to_owned()));
-        return warnings_with(&shared, &id, StatusCode::BAD_REQUEST, true, said, &WarningForm::default()).await;
+        return warnings_with(&shared, &id, StatusCode::BAD_REQUEST, &hand, said, &WarningForm::default()).await;
     };
+    form.by = hand.name().map_or(form.by, str::to_owned);
     let wanted = match form.read(words, shared.clock.now().wall) {
         Ok(wanted) => wanted,
         Err(sentence) => {
-            return warnings_with(&shared, &id, StatusCode::BAD_REQUEST, true, Some(Err(sentence)), &form).await;
+            return warnings_with(&shared, &id, StatusCode::BAD_REQUEST, &hand, Some(Err(sentence)), &form).await;
         }
     };
     let (own, number) = (id.clone(), wanted.number);
@@ -429,13 +468,14 @@ async fn act_on_warning(State(shared): State<Arc<Shared>>, Path(id): Path<String
     .await;
     let (status, sentence) = match done {
         Some(Ok(_)) => {
+            tracing::info!("warning {number} of {id}: {} at the page by {:?}", form.act, form.by);
             let place = format!("{}?done={number}", View::Warnings.address(&id));
             return Redirect::to(&place).into_response();
         }
         Some(Err(refused)) => (StatusCode::BAD_REQUEST, refused.to_string()),
         None => (StatusCode::SERVICE_UNAVAILABLE, words.warning_refused.to_owned()),
     };
-    warnings_with(&shared, &id, status, true, Some(Err(sentence)), &form).await
+    warnings_with(&shared, &id, status, &hand, Some(Err(sentence)), &form).await
 }
 
 async fn drive_view(State(shared): State<Arc<Shared>>, Path(id): Path<String>) -> Response {

@@ -29,14 +29,14 @@ use crate::store::alarm::{ActError, Alarm, Done};
 use crate::store::message::{Message, MessageKind};
 use crate::store::service::{Service, StoredService};
 
-const ID: &str = "main-hoist";
+pub(super) const ID: &str = "main-hoist";
 const DAY_MS: i64 = 86_400_000;
 /// 2026-03-09, a Monday.
 const LAST_DAY: i32 = 20_521;
 const DAYS: i32 = 425;
 
 /// Every view.
-const VIEWS: [&str; 10] = [
+pub(super) const VIEWS: [&str; 10] = [
     "/",
     "/mechanism/main-hoist",
     "/mechanism/main-hoist?spectrum=lifts",
@@ -53,7 +53,7 @@ fn rated() -> Grams {
     Grams::from_kg(16_000.0)
 }
 
-fn config(crane_name: &str) -> Config {
+pub(super) fn config(crane_name: &str) -> Config {
     let mechanism = Mechanism {
         warn: Warn {
             used_share: vec![0.8, 0.9, 1.0],
@@ -75,7 +75,7 @@ fn config(crane_name: &str) -> Config {
         time_zone: TimeZone::UTC,
         units: Default::default(),
         store: Store::plain("data"),
-        page: Page { listen: "127.0.0.1:8080".parse().unwrap() },
+        page: Page::plain("127.0.0.1:8080".parse().unwrap()),
         alarms: Default::default(),
         outbox: Default::default(),
         drives: BTreeMap::new(),
@@ -94,7 +94,7 @@ fn config(crane_name: &str) -> Config {
 }
 
 /// Two shifts on weekdays: empty hook, moulds, slabs, now and then a beam above the rated load.
-fn history() -> InMemory {
+pub(super) fn history() -> InMemory {
     let mut history = InMemory::default();
     let mut lifts = Vec::new();
     let days = history.days.entry(ID.to_owned()).or_default();
@@ -165,7 +165,7 @@ fn counted_to() -> Timestamp {
     Timestamp::from_ms((i64::from(LAST_DAY) + 1) * DAY_MS)
 }
 
-fn figures_of(config: &Config, history: &InMemory, forecast: bool) -> SiteFigures {
+pub(super) fn figures_of(config: &Config, history: &InMemory, forecast: bool) -> SiteFigures {
     of_site(config, |_| {
         let mut totals = Totals::default();
         history.days[ID].values().for_each(|day| totals.add(day));
@@ -200,7 +200,7 @@ fn board(clock: &Clock) -> crate::publish::health::Board {
     board
 }
 
-fn state(
+pub(super) fn state(
     config: Config,
     history: InMemory,
     figures: SiteFigures,
@@ -244,7 +244,7 @@ impl Site {
 }
 
 /// What a reader sees: tags away, entities resolved, spaces made plain.
-fn seen(html: &str) -> String {
+pub(super) fn seen(html: &str) -> String {
     let mut out = String::new();
     let mut inside = false;
     for c in html.chars() {
@@ -260,7 +260,7 @@ fn seen(html: &str) -> String {
 }
 
 /// Elements open and close in order, attributes are quoted, identifiers are single and every reference has its aim.
-fn assert_well_formed(html: &str) {
+pub(super) fn assert_well_formed(html: &str) {
     const VOID: [&str; 4] = ["meta", "link", "br", "input"];
     let mut open: Vec<&str> = Vec::new();
     let mut ids = BTreeSet::new();
@@ -652,7 +652,7 @@ async fn a_service_is_taken_from_the_box_and_its_own_page_only() {
         }
         let mut request = request.body(Body::from(fields.to_owned())).unwrap();
         let peer: SocketAddr = peer.parse().unwrap();
-        request.extensions_mut().insert(axum::extract::ConnectInfo(peer));
+        request.extensions_mut().insert(axum::extract::ConnectInfo(Caller(peer)));
         site.router.clone().oneshot(request).await.unwrap()
     };
     let (here, own) = ("127.0.0.1:50000", Some("http://localhost:8080"));
@@ -692,7 +692,7 @@ async fn send(site: &Site, path: &str, fields: &str) -> (StatusCode, String) {
         .header("content-type", "application/x-www-form-urlencoded");
     let mut request = request.body(Body::from(fields.to_owned())).unwrap();
     let here: SocketAddr = "127.0.0.1:50000".parse().unwrap();
-    request.extensions_mut().insert(axum::extract::ConnectInfo(here));
+    request.extensions_mut().insert(axum::extract::ConnectInfo(Caller(here)));
     let answer = site.router.clone().oneshot(request).await.unwrap();
     let status = answer.status();
     (status, String::from_utf8(to_bytes(answer.into_body(), 1 << 20).await.unwrap().to_vec()).unwrap())

@@ -7,9 +7,11 @@ use tallyhook_analysis::units::Timestamp;
 use tallyhook_config::model::{Crane, Mechanism};
 
 use super::layout::{Desk, View, cell, explained, number_column, sheet_table, words_column};
+use super::login::Hand;
 use super::mechanism::heading;
 use super::units::{hours, number, percent};
 use super::wording::{Wording, fill};
+use crate::access::Role;
 use crate::figures::MechanismFigures;
 use crate::store::service::{Service, StoredService, Work};
 
@@ -72,8 +74,8 @@ impl ServiceForm {
 
 /// What the view says about the form.
 pub struct Entry<'a> {
-    /// The reader sits at the box.
-    pub from_the_box: bool,
+    /// Who reads.
+    pub hand: &'a Hand,
     /// What came of the last entry.
     pub said: Option<Result<u64, String>>,
     /// The fields as they were sent.
@@ -240,8 +242,9 @@ pub fn service_table(desk: &Desk, services: &[StoredService]) -> Markup {
 
 fn form(desk: &Desk, mechanism: &Mechanism, f: &MechanismFigures, entry: &Entry<'_>) -> Markup {
     let w = desk.words;
-    if !entry.from_the_box {
-        return html! { p.remark { strong { (w.only_from_the_box) } } };
+    if !entry.hand.may(Role::Service) {
+        let why = if entry.hand.name().is_some() { w.role_too_small } else { w.only_from_the_box };
+        return html! { p.remark { strong { (why) } } };
     }
     let q = entry.form;
     html! {
@@ -261,7 +264,7 @@ fn form(desk: &Desk, mechanism: &Mechanism, f: &MechanismFigures, entry: &Entry<
                         option value="new-period" selected[q.what == "new-period"] { (w.service_new_period) }
                     }
                 }
-                label { (w.service_by) input type="text" name="by" maxlength="200" required value=(q.by); }
+                (entry.hand.signs(w, &q.by))
                 label { (w.service_note) input type="text" name="note" maxlength="500" value=(q.note); }
                 label { (w.service_design) input type="number" name="design" min="0" step="any" inputmode="decimal" value=(q.design); }
                 label.tick { input type="checkbox" name="sure" value="1"; " " (w.service_sure) }

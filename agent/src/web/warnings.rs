@@ -7,9 +7,11 @@ use tallyhook_analysis::units::{Span, Timestamp};
 use tallyhook_config::model::{Crane, Mechanism};
 
 use super::layout::{Desk, View, cell, explained, number_column, sheet_table, words_column};
+use super::login::Hand;
 use super::mechanism::heading;
 use super::units::count;
 use super::wording::{Wording, fill};
+use crate::access::Role;
 use crate::figures::MechanismFigures;
 use crate::publish::wording::what;
 use crate::store::alarm::{Act, Alarm, AlarmState, Done};
@@ -85,8 +87,8 @@ impl WarningForm {
 
 /// What the view says about the form.
 pub struct Entry<'a> {
-    /// The reader sits at the box.
-    pub from_the_box: bool,
+    /// Who reads.
+    pub hand: &'a Hand,
     /// What came of the last entry.
     pub said: Option<Result<u64, String>>,
     /// The fields as they were sent.
@@ -188,8 +190,9 @@ fn done_words(desk: &Desk, done: &Done) -> String {
 
 fn form(desk: &Desk, f: &MechanismFigures, open: &[&(Alarm, Vec<Done>)], entry: &Entry<'_>) -> Markup {
     let w = desk.words;
-    if !entry.from_the_box {
-        return html! { p.remark { strong { (w.warnings_only_from_the_box) } } };
+    if !entry.hand.may(Role::Acknowledge) {
+        let why = if entry.hand.name().is_some() { w.role_too_small } else { w.warnings_only_from_the_box };
+        return html! { p.remark { strong { (why) } } };
     }
     if open.is_empty() {
         return html! {};
@@ -215,7 +218,7 @@ fn form(desk: &Desk, f: &MechanismFigures, open: &[&(Alarm, Vec<Done>)], entry: 
                     option value="unshelve" selected[q.act == "unshelve"] { (w.warning_do_unshelve) }
                 }
             }
-            label { (w.service_by) input type="text" name="by" maxlength="200" required value=(q.by); }
+            (entry.hand.signs(w, &q.by))
             label { (w.warning_note) input type="text" name="note" maxlength="500" value=(q.note); }
             label { (w.warning_hours) input type="number" name="hours" min="0" max="720" step="any" inputmode="decimal" value=(q.hours); }
             button type="submit" { (w.warning_send) }

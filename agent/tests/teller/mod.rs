@@ -30,7 +30,7 @@ pub fn site() -> Config {
         time_zone: jiff::tz::TimeZone::UTC,
         units: Default::default(),
         store: Store::plain("store"),
-        page: Page { listen: ([127, 0, 0, 1], 0).into() },
+        page: Page::plain(([127, 0, 0, 1], 0).into()),
         alarms: Default::default(),
         outbox: Default::default(),
         drives: Default::default(),

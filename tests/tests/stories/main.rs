@@ -2,6 +2,7 @@
 
 #![allow(clippy::unwrap_used, clippy::expect_used, reason = "tests")]
 
+mod access;
 mod broken_configurations;
 mod broker_killed;
 mod demo;

@@ -5,7 +5,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::time::Duration;
 
 use serde_json::Value;
-use tallyhook_tests::cabinet::{Cabinet, wait_for};
+use tallyhook_tests::cabinet::{Cabinet, SECRET, wait_for};
 use tallyhook_tests::modbus::FunctionProxy;
 use tallyhook_tests::peers::{Broker, free_port, wait_for_port};
 use tallyhook_tests::plan::Plan;
@@ -28,7 +28,7 @@ fn each_warning_is_in_the_room_once_though_the_daemon_dies_before_the_answer() {
     let proxy = FunctionProxy::before(drive_port);
     let (chat, series, receiver) = (ChatServer::start(), TimeSeries::start(), Receiver::start());
     let wire = Wire::that_loses_answers(chat.port);
-    cabinet.write("password", "word\n");
+    cabinet.write("password", &format!("{SECRET}\n"));
     let more = format!(
         "[matrix]\nurl = \"http://127.0.0.1:{}\"\nuser = \"crane\"\npassword_file = \"password\"\nroom = \"{}\"\n\
          [influx]\nurl = \"http://127.0.0.1:{}\"\norg = \"plant\"\nbucket = \"cranes\"\nhealth_every = \"1s\"\n\
