@@ -5,6 +5,7 @@
 use proptest::prelude::*;
 use tallyhook_analysis::account::{Account, DayRecord, Entry, HourSums, State, Terms};
 use tallyhook_analysis::counter::Counter;
+use tallyhook_analysis::load::health::Note;
 use tallyhook_analysis::period::{FactorScale, Part, PartKind, Recording};
 use tallyhook_analysis::recorder::{Event, Spec, Utc};
 use tallyhook_analysis::sample::{Flag, Quantity, Sample};
@@ -100,6 +101,7 @@ struct Told {
     hours: Vec<HourSums>,
     lifts: u64,
     odd: usize,
+    health: Vec<Note>,
 }
 
 impl Told {
@@ -111,6 +113,7 @@ impl Told {
             Entry::Recorder(Event::Counted(_) | Event::DayClosed { .. }) => panic!("kept inside"),
             Entry::Recorder(_) => {}
             Entry::Counter { .. } => self.odd += 1,
+            Entry::Health(note) => self.health.push(note),
         }
     }
 }

@@ -181,7 +181,7 @@ impl Yard<'_> {
         match self.case {
             AddedAndDropped if odd => {
                 // A magnet lets a part go, a second bundle is taken on.
-                let part = load * if self.done % 2 == 0 { 0.5 } else { 1.3 };
+                let part = load * if self.done.is_multiple_of(2) { 0.5 } else { 1.3 };
                 self.rest(10.0, part);
                 load = part;
                 self.run(Up, 4.0, |_| part);
