@@ -251,6 +251,7 @@ pub(super) mod tests {
             site_name: "Eastfield precast yard".to_owned(),
             time_zone: jiff::tz::TimeZone::get("Europe/Berlin").unwrap(),
             units: Default::default(),
+            language: Default::default(),
             store: Store::plain(""),
             page: Page::plain(([127, 0, 0, 1], 0).into()),
             alarms: Default::default(),

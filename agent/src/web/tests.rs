@@ -74,6 +74,7 @@ pub(super) fn config(crane_name: &str) -> Config {
         site_name: "Eastfield precast yard".to_owned(),
         time_zone: TimeZone::UTC,
         units: Default::default(),
+        language: Default::default(),
         store: Store::plain("data"),
         page: Page::plain("127.0.0.1:8080".parse().unwrap()),
         alarms: Default::default(),
