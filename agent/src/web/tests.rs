@@ -29,6 +29,8 @@ use crate::store::alarm::{ActError, Alarm, Done};
 use crate::store::message::{Message, MessageKind};
 use crate::store::service::{Service, StoredService};
 
+mod languages;
+
 pub(super) const ID: &str = "main-hoist";
 const DAY_MS: i64 = 86_400_000;
 /// 2026-03-09, a Monday.
