@@ -81,6 +81,7 @@ async fn told(answers: Vec<&'static str>) -> Vec<Request> {
         site_name: "Eastfield precast yard".to_owned(),
         time_zone: jiff::tz::TimeZone::UTC,
         units: Default::default(),
+        language: Default::default(),
         store: Store::plain("store"),
         page: Page::plain(([127, 0, 0, 1], 0).into()),
         alarms: Default::default(),

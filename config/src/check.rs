@@ -15,7 +15,7 @@ use crate::drive;
 use crate::fault::{Collector, Faults, Found, Lines, Sort, Sources};
 use crate::keys;
 use crate::mechanism::{self, Around};
-use crate::model::{Alarms, Config, Outbox, Page, RecordingRing, Store, Units};
+use crate::model::{Alarms, Config, Language, Outbox, Page, RecordingRing, Store, Units};
 use crate::profile::{ProfileText, Profiles, forget_profiles};
 use crate::publish;
 use crate::raw::{Table, shorten};
@@ -188,11 +188,12 @@ fn check(document: &DeTable<'_>, faults: &Collector) -> Option<Config> {
     let webhooks = publish::webhooks(&file.sections("webhook", &keys::WEBHOOK));
     let influx = file.section("influx", &keys::INFLUX).map(|t| servers::influx(&t));
     let matrix = file.section("matrix", &keys::MATRIX).map(|t| servers::matrix(&t));
-    let (site_name, time_zone, units) = site?;
+    let (site_name, time_zone, units, language) = site?;
     Some(Config {
         site_name,
         time_zone,
         units,
+        language,
         store: store?,
         page: page?,
         drives,
@@ -250,7 +251,7 @@ fn alarms(table: &Table<'_>) -> Option<Alarms> {
     Some(Alarms { remind_every: Span::from_seconds(every?.value), quiet })
 }
 
-fn site(table: &Table<'_>) -> Option<(String, TimeZone, Units)> {
+fn site(table: &Table<'_>) -> Option<(String, TimeZone, Units, Language)> {
     let name = table.text("name");
     let zone = table.text("time_zone").and_then(|given| {
         let zone = TimeZone::get(&given.value).ok();
@@ -264,7 +265,9 @@ fn site(table: &Table<'_>) -> Option<(String, TimeZone, Units)> {
         zone
     });
     let units = table.choice("units").map(|given| if given.value == "us" { Units::Us } else { Units::Metric });
-    Some((name?.value, zone?, units?))
+    let language =
+        table.choice("language").map(|given| if given.value == "de" { Language::German } else { Language::English });
+    Some((name?.value, zone?, units?, language?))
 }
 
 fn store(table: &Table<'_>) -> Option<Store> {

@@ -181,6 +181,13 @@ pub(crate) const SITE: Group = Group {
             Default("metric"),
             "Units on the page and in the report: kg, t, m, or lb, US ton, ft. The store, JSON and this file stay metric.",
         ),
+        key(
+            "language",
+            Choice(&["en", "de"]),
+            Default("en"),
+            "Language of the page and of the printed report, with the decimal sign of that language. Shell, JSON, exports, \
+             messages and this file stay English, with points.",
+        ),
     ],
 };
 

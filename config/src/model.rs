@@ -28,6 +28,8 @@ pub struct Config {
     pub time_zone: TimeZone,
     /// Units that people at the site are shown.
     pub units: Units,
+    /// Language of the page and the report.
+    pub language: Language,
     /// The ledger's store.
     pub store: Store,
     /// The page.
@@ -106,6 +108,16 @@ pub enum Units {
     Metric,
     /// Pounds, US tons of 2,000 lb, feet.
     Us,
+}
+
+/// Language of the page and the report; all else (shell, JSON, exports, messages) stays English.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+pub enum Language {
+    /// English, decimal point.
+    #[default]
+    English,
+    /// German, decimal comma.
+    German,
 }
 
 /// Where and how the ledger is kept.

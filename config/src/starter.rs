@@ -109,6 +109,7 @@ impl Text {
         self.key(site, "name", On, "\"Eastfield precast yard\"");
         self.key(site, "time_zone", On, "\"UTC\"");
         self.key(site, "units", Off, "\"metric\"");
+        self.key(site, "language", Off, "\"en\"");
 
         let store = &keys::STORE;
         self.header(On, "[store]", store);

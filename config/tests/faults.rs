@@ -443,3 +443,13 @@ fn the_ten_broken_files_name_line_and_mend() {
         assert!(fault.line == line && fault.mend.contains(mend), "{fault}");
     }
 }
+
+#[test]
+fn the_language_of_the_page_is_one_of_those_there_are() {
+    use tallyhook_config::model::Language;
+    let with = |line: &str| load(&YARD.replace("[site]", &format!("[site]\n{line}")), "yard.toml");
+    assert_eq!(with("").unwrap().language, Language::English);
+    assert_eq!(with("language = \"de\"").unwrap().language, Language::German);
+    let faults = with("language = \"fr\"").unwrap_err().to_string();
+    assert!(faults.contains("language") && faults.contains("\"en\"") && faults.contains("\"de\""), "{faults}");
+}

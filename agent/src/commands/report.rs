@@ -11,6 +11,7 @@ use crate::clock::Clock;
 use crate::exit::{CommandResult, Failure, Outcome};
 use crate::figures::{date_of, day_number};
 use crate::report::{Days, gather, sheet};
+use crate::web::wording::{ENGLISH, Wording, fill};
 
 /// Writes the periodic record to be filed: one self-contained HTML sheet for A4, or one JSON document.
 ///
@@ -53,7 +54,8 @@ pub fn run(args: ReportArgs) -> CommandResult {
         Some(id) => Some(super::one_mechanism(&ledger.config, Some(id))?),
         None => None,
     };
-    let (days, about) = asked(&args, &ledger)?;
+    let words = if args.json { &ENGLISH } else { Wording::of(ledger.config.language) };
+    let (days, about) = asked(&args, &ledger, words)?;
     let report = gather(&ledger, id.as_deref(), &days, about, Clock::system().now().wall)?;
     let text = if args.json {
         serde_json::to_string_pretty(&report).map_err(Failure::run)? + "\n"
@@ -74,7 +76,7 @@ pub fn run(args: ReportArgs) -> CommandResult {
 }
 
 /// The days asked for, and their name.
-fn asked(args: &ReportArgs, ledger: &Ledger) -> Result<(Days, String), Failure> {
+fn asked(args: &ReportArgs, ledger: &Ledger, w: &Wording) -> Result<(Days, String), Failure> {
     let range = |first: Date, next: Result<Date, jiff::Error>, name: String| {
         let last = next.and_then(|next| next.checked_sub(1.day())).map_err(Failure::usage)?;
         Ok((Days::Range(Some(day_number(first)), Some(day_number(last))), name))
@@ -90,7 +92,7 @@ fn asked(args: &ReportArgs, ledger: &Ledger) -> Result<(Days, String), Failure> 
         return range(first, first.checked_add(1.year()), year.to_string());
     }
     if args.since_overhaul {
-        return Ok((Days::SincePeriodBegan, "the present working period".to_owned()));
+        return Ok((Days::SincePeriodBegan, w.report_period.to_owned()));
     }
     let zone = &ledger.config.time_zone;
     let first = site_day("--from", args.from.as_deref(), zone)?;
@@ -101,10 +103,10 @@ fn asked(args: &ReportArgs, ledger: &Ledger) -> Result<(Days, String), Failure> 
         return Err(Failure::Usage("--to is not after --from; the days asked for are none".to_owned()));
     }
     let name = match (first, last) {
-        (None, None) => "the whole record".to_owned(),
-        (Some(first), None) => format!("from {}", date_of(first)),
-        (None, Some(last)) => format!("up to {}", date_of(last)),
-        (Some(first), Some(last)) => format!("{} to {}", date_of(first), date_of(last)),
+        (None, None) => w.report_whole.to_owned(),
+        (Some(first), None) => fill(w.report_from, &[("from", &date_of(first))]),
+        (None, Some(last)) => fill(w.report_up_to, &[("to", &date_of(last))]),
+        (Some(first), Some(last)) => fill(w.report_days, &[("from", &date_of(first)), ("to", &date_of(last))]),
     };
     Ok((Days::Range(first, last), name))
 }

@@ -54,6 +54,7 @@ pub fn config(drives: Vec<Drive>, mechanisms: Vec<Vec<Signal>>) -> Config {
         site_name: "test".into(),
         time_zone: TimeZone::UTC,
         units: Default::default(),
+        language: Default::default(),
         store: Store::plain("d"),
         page: Page::plain(([127, 0, 0, 1], 0).into()),
         alarms: Default::default(),

@@ -1,12 +1,14 @@
-//! What a person reads: which crane, what happened, since when, what it means, what to do next.
+//! What a person reads: which crane, what happened, since when, what it means, what to do next. Messages are English;
+//! the page and the report say the same in their language.
 
 use serde_json::Value;
 use tallyhook_analysis::units::Timestamp;
 use tallyhook_config::model::Config;
 
-use crate::figures::{limit_words, rfc3339};
+use crate::figures::rfc3339;
 use crate::store::alarm::ALARM;
 use crate::store::message::{Message, MessageKind};
+use crate::web::wording::{ENGLISH, Wording, fill};
 
 /// The sentence that ends every message to people.
 const CAUTION: &str = "This is information for maintenance and no release for use.";
@@ -55,20 +57,20 @@ pub fn said(config: &Config, message: &Message) -> Said {
     if message.kind == MessageKind::Finding && message.body["finding"] == "test" {
         return test(config);
     }
-    let what = what(message);
+    let what = what(&ENGLISH, message);
     let look = look(config, message);
     Said { head: place(config, message, since(config, message)), rest: format!("{what} {look} {CAUTION}") }
 }
 
 /// What happened, what it means and what to do next; without place, time and caution.
-pub fn what(message: &Message) -> String {
+pub fn what(w: &Wording, message: &Message) -> String {
     match (message.kind, message.body["quantity"].as_str()) {
-        (MessageKind::Finding, _) => finding(message),
-        (_, Some("used_share")) => used_share(message),
-        (_, Some("overload")) => overload(message),
-        (_, Some("starts_per_hour")) => starts(message),
-        (_, Some("part")) => part(message),
-        (_, Some(ALARM)) => alarm(message),
+        (MessageKind::Finding, _) => finding(w, message),
+        (_, Some("used_share")) => used_share(w, message),
+        (_, Some("overload")) => overload(w, message),
+        (_, Some("starts_per_hour")) => starts(w, message),
+        (_, Some("part")) => part(w, message),
+        (_, Some(ALARM)) => alarm(w, message),
         _ => format!("{}: {}.", message.kind.name(), message.body),
     }
 }
@@ -124,118 +126,169 @@ fn local(config: &Config, at: Timestamp) -> String {
     }
 }
 
-fn used_share(message: &Message) -> String {
+fn used_share(w: &Wording, message: &Message) -> String {
     let body = &message.body;
-    let (value, level) = (percent(&body["value"]), percent(&body["level"]));
     let hours = match (body["used_full_load_hours"].as_f64(), body["design_full_load_hours"].as_f64()) {
         (Some(used), Some(design)) => {
-            let group = body["group"].as_str().map(|group| format!(" of group {group}")).unwrap_or_default();
-            format!(" ({used:.1} of {design:.0} full-load hours{group})")
+            let group = body["group"].as_str();
+            let template = if group.is_some() { w.said_hours_of_group } else { w.said_hours };
+            let (used, design) = (plain(w, used, 1), plain(w, design, 0));
+            fill(template, &[("used", &used), ("design", &design), ("group", group.unwrap_or_default())])
         }
         _ => String::new(),
     };
-    if !raised(message) {
-        return format!(
-            "the used share of the safe working period is back at {value}{hours}, below the level of {level}. \
-             Check that the service that reset it is on record."
-        );
-    }
-    let next = if body["value"].as_f64().is_some_and(|value| value >= 1.0) {
-        "The safe working period that the mechanism was designed for is used up. Next: have a competent person decide \
-         on further use and plan the general overhaul."
-    } else {
-        "The mechanism nears the end of the safe working period that it was designed for. Next: plan the general \
-         overhaul and tell the competent person who inspects the crane."
+    let template = match (raised(message), body["value"].as_f64().is_some_and(|value| value >= 1.0)) {
+        (false, _) => w.said_used_back,
+        (true, false) => w.said_used_near,
+        (true, true) => w.said_used_up,
     };
-    format!("the used share of the safe working period is {value}{hours} and has reached the level of {level}. {next}")
+    let (value, level) = (percent(w, &body["value"]), percent(w, &body["level"]));
+    fill(template, &[("value", &value), ("hours", &hours), ("level", &level)])
 }
 
-fn overload(message: &Message) -> String {
+fn overload(w: &Wording, message: &Message) -> String {
     let body = &message.body;
-    let load = body["load_kg"].as_f64().map_or("an unknown load".to_owned(), |kg| format!("{kg:.0} kg"));
-    let rated = body["rated_load_kg"].as_f64().map_or("an unknown rated load".to_owned(), |kg| format!("{kg:.0} kg"));
-    format!(
-        "a lift of {load} was {} of the rated load of {rated}. A load above the rated load strains structure, rope and \
-         brake beyond what they were designed for. Next: find out what was lifted and why the load limiter let it \
-         pass, and ask a competent person whether an inspection is due.",
-        percent(&body["fraction"])
-    )
+    let kg = |value: &Value, unknown: &str| {
+        value.as_f64().map_or(unknown.to_owned(), |kg| format!("{} kg", plain(w, kg, 0)))
+    };
+    let load = kg(&body["load_kg"], w.said_unknown_load);
+    let rated = kg(&body["rated_load_kg"], w.said_unknown_rated);
+    fill(w.said_overload, &[("load", &load), ("share", &percent(w, &body["fraction"])), ("rated", &rated)])
 }
 
-fn starts(message: &Message) -> String {
-    let (value, level) = (number(&message.body["value"]), number(&message.body["level"]));
-    if !raised(message) {
-        return format!("{value} starts in the last hour, below the level of {level} again. Nothing to do.");
-    }
-    format!(
-        "{value} starts in the last hour have reached the level of {level}. Many short starts heat the motor and wear \
-         brake and contactors. Next: look whether the hoist is being inched, and talk to the operator."
-    )
+fn starts(w: &Wording, message: &Message) -> String {
+    let template = if raised(message) { w.said_starts } else { w.said_starts_back };
+    let (value, level) = (number(w, &message.body["value"]), number(w, &message.body["level"]));
+    fill(template, &[("value", &value), ("level", &level)])
 }
 
 /// What became of an alarm, or that it still waits.
-fn alarm(message: &Message) -> String {
+fn alarm(w: &Wording, message: &Message) -> String {
     let body = &message.body;
-    let number = number(&body["alarm"]);
-    let what = body["what"].as_str().unwrap_or("").replace(['_', ':'], " ");
-    let by = body["by"].as_str().unwrap_or("somebody");
+    let number = number(w, &body["alarm"]);
+    let what = alarm_name(w, body["what"].as_str().unwrap_or(""));
+    let by = body["by"].as_str().unwrap_or(w.said_somebody);
     let note =
         body["note"].as_str().filter(|note| !note.is_empty()).map(|note| format!(" ({note})")).unwrap_or_default();
-    match body["act"].as_str() {
-        Some("reminder") => {
-            let since = body["since"].as_str().unwrap_or("some time");
-            format!(
-                "reminder: nobody has acknowledged alarm {number}, {what}, since {since}. Next: look at it, and \
-                 acknowledge it with `tallyhook alarms --acknowledge {number} --by NAME`."
-            )
-        }
-        Some(act) => format!("alarm {number}, {what}: {act} by {by}{note}. Nothing to do."),
-        None => format!("alarm {number}, {what}."),
+    let since = body["since"].as_str().unwrap_or(w.said_some_time);
+    let (template, act) = match body["act"].as_str() {
+        Some("reminder") => (w.said_reminder, ""),
+        Some(act) => (w.said_alarm_act, act_name(w, act)),
+        None => (w.said_alarm, ""),
+    };
+    fill(template, &[("n", &number), ("what", &what), ("since", since), ("act", act), ("by", by), ("note", &note)])
+}
+
+/// What was done to an alarm.
+fn act_name<'a>(w: &Wording, act: &'a str) -> &'a str {
+    match act {
+        "acknowledged" => w.said_act_acknowledged,
+        "shelved" => w.said_act_shelved,
+        "unshelved" => w.said_act_unshelved,
+        "note" => w.said_act_note,
+        other => other,
     }
 }
 
-fn part(message: &Message) -> String {
+/// What an alarm is about, from its key: `used_share:0.9` is `used share 0.9`.
+pub fn alarm_name(w: &Wording, key: &str) -> String {
+    let (quantity, rest) = key.split_once(':').unwrap_or((key, ""));
+    let name = match quantity {
+        "used_share" => w.quantity_used_share,
+        "overload" => w.quantity_overload,
+        "starts_per_hour" => w.quantity_starts_per_hour,
+        "part" => w.quantity_part,
+        other => return [other, rest].join(" ").trim_end().replace(['_', ':'], " "),
+    };
+    // A part has its own name before the level; a level is the last piece.
+    let mut words = vec![name.to_owned()];
+    words.extend(rest.split(':').filter(|piece| !piece.is_empty()).map(|piece| match piece.parse::<f64>() {
+        Ok(_) => piece.replace('.', w.decimal_sign),
+        Err(_) => piece.replace('_', " "),
+    }));
+    words.join(" ")
+}
+
+fn part(w: &Wording, message: &Message) -> String {
     let body = &message.body;
-    let name = body["part"].as_str().unwrap_or("a part");
-    let unit = limit_words(body["limit"].as_str().unwrap_or(""));
-    let used = format!("{} of {} {unit}", number(&body["used"]), number(&body["of"]));
-    if !raised(message) {
-        return format!("{name} is back at {used} after a service. Nothing to do.");
-    }
-    if body["value"].as_f64().is_some_and(|share| share >= 1.0) {
-        return format!(
-            "{name} is due: {used} since it was last renewed or done. Next: have it looked at by a competent person, and \
-             record it with `tallyhook service part {name}`."
-        );
-    }
-    format!("{name} is nearly due: {used} since it was last renewed or done. Next: plan it.")
+    let name = body["part"].as_str().unwrap_or(w.said_a_part);
+    let (used, of) = (number(w, &body["used"]), number(w, &body["of"]));
+    let used = fill(w.said_used_of, &[("used", &used), ("of", &of), ("unit", limit_words(w, &body["limit"]))]);
+    let template = match (raised(message), body["value"].as_f64().is_some_and(|share| share >= 1.0)) {
+        (false, _) => w.said_part_back,
+        (true, true) => w.said_part_due,
+        (true, false) => w.said_part_near,
+    };
+    fill(template, &[("name", name), ("used", &used)])
 }
 
-fn finding(message: &Message) -> String {
-    let said = message.body["text"].as_str().or(message.body["finding"].as_str()).unwrap_or("unknown finding");
-    let said = said.trim_end_matches('.');
-    if !raised(message) {
-        return format!("{said}. Nothing to do.");
+/// What a limit counts, behind two numbers of it.
+fn limit_words<'a>(w: &Wording, limit: &'a Value) -> &'a str {
+    match limit.as_str().unwrap_or("") {
+        "running_hours" => w.said_unit_running_hours,
+        "lifts" => w.said_unit_lifts,
+        "starts" => w.said_unit_starts,
+        "stops" => w.said_unit_stops,
+        "bending_cycles" => w.said_unit_bending,
+        "full_load_bending_cycles" => w.said_unit_full_bending,
+        "brake_work_kj" => w.said_unit_brake,
+        "days" => w.said_unit_days,
+        other => other,
     }
-    if message.body["finding"] == "configuration" {
-        return format!("{said}. Next: mend the file, try it with `tallyhook check`, reload again.");
-    }
-    if let Some(check) = message.body["check"].as_str() {
-        return format!("{said}. What is recorded meanwhile may be wrong. Next: {check}.");
-    }
-    format!("{said}. The record may be incomplete for this time. Next: check the drive's supply, network and signals.")
+}
+
+/// What a finding says of itself, without what to do about it.
+pub fn finding_said(w: &Wording, message: &Message) -> String {
+    let body = &message.body;
+    let text = body["text"].as_str().or(body["finding"].as_str()).unwrap_or(w.finding_unknown).trim_end_matches('.');
+    let template = match body["finding"].as_str() {
+        Some("silence") if raised(message) => w.finding_silence,
+        Some("silence") => w.finding_silence_over,
+        Some("counter") => w.finding_counter,
+        Some("configuration") => w.finding_configuration,
+        Some("not_recorded") => w.finding_not_recorded,
+        Some("backup") => w.finding_backup,
+        Some("ledger") => w.finding_ledger,
+        Some("load_zero_drift") => w.finding_zero_drift,
+        Some("load_step") => w.finding_step,
+        Some("load_stuck") => w.finding_stuck,
+        Some("load_sign") => w.finding_sign,
+        Some("load_noise") => w.finding_noise,
+        Some("load_never_changes") => w.finding_never_changes,
+        Some("load_disagrees") => w.finding_disagrees,
+        Some("outbox") => w.finding_outbox,
+        _ => w.finding_other,
+    };
+    fill(template, &[("text", text), ("drive", body["drive"].as_str().unwrap_or("?"))])
+}
+
+fn finding(w: &Wording, message: &Message) -> String {
+    let said = finding_said(w, message);
+    let check = message.body["check"].as_str();
+    let template = match (raised(message), message.body["finding"] == "configuration") {
+        (false, _) => w.said_finding_over,
+        (true, true) => w.said_finding_configuration,
+        (true, false) if check.is_some() => w.said_finding_check,
+        (true, false) => w.said_finding,
+    };
+    fill(template, &[("said", &said), ("check", check.unwrap_or_default())])
 }
 
 fn raised(message: &Message) -> bool {
     message.body["raised"].as_bool().unwrap_or(true)
 }
 
-fn percent(value: &Value) -> String {
-    value.as_f64().map_or("?".to_owned(), |value| format!("{:.1} %", value * 100.0))
+/// A number as messages write it: no groups, so that it is one word for a program too.
+fn plain(w: &Wording, value: f64, decimals: usize) -> String {
+    format!("{value:.decimals$}").replace('.', w.decimal_sign)
 }
 
-fn number(value: &Value) -> String {
-    value.as_f64().map_or("?".to_owned(), |value| format!("{value}"))
+fn percent(w: &Wording, value: &Value) -> String {
+    value.as_f64().map_or("?".to_owned(), |value| format!("{} %", plain(w, value * 100.0, 1)))
+}
+
+fn number(w: &Wording, value: &Value) -> String {
+    value.as_f64().map_or("?".to_owned(), |value| value.to_string().replace('.', w.decimal_sign))
 }
 
 #[cfg(test)]
@@ -251,6 +304,7 @@ pub(super) mod tests {
             site_name: "Eastfield precast yard".to_owned(),
             time_zone: jiff::tz::TimeZone::get("Europe/Berlin").unwrap(),
             units: Default::default(),
+            language: Default::default(),
             store: Store::plain(""),
             page: Page::plain(([127, 0, 0, 1], 0).into()),
             alarms: Default::default(),

@@ -22,7 +22,9 @@ use crate::figures::{
 use crate::publish::wording::what;
 use crate::store::EntryKind;
 use crate::store::LiftFilter;
+use crate::store::message::Message;
 use crate::store::service::StoredService;
+use crate::web::wording::ENGLISH;
 
 /// Which days a report is about.
 #[derive(Clone, PartialEq, Eq, Debug)]
@@ -95,6 +97,9 @@ pub struct Warned {
     pub alarm: AlarmFigures,
     /// What crossed what.
     pub words: String,
+    /// The same for the sheet, which has a language.
+    #[serde(skip)]
+    message: Message,
 }
 
 /// A list that may be cut.
@@ -243,16 +248,15 @@ fn of_mechanism(
         if open || inside(alarm.raised) {
             let acts = reader.alarm_acts(alarm.seq).map_err(Failure::run)?;
             let figures = AlarmFigures::of(&ledger.config, &alarm, acts);
-            alarms.push(Warned { alarm: figures, words: what(&alarm.message()) });
+            alarms.push(Warned { alarm: figures, words: what(&ENGLISH, &alarm.message()), message: alarm.message() });
         }
     }
     let mut services = reader.services(Some(id)).map_err(Failure::run)?;
     services.retain(|s| inside(s.service.at));
-    let words = &crate::web::wording::ENGLISH;
     let listed = services.iter().map(|s| ServiceFigures {
         number: s.seq,
         at: rfc3339(s.service.at),
-        what: crate::web::upkeep::work_words(words, &s.service.work),
+        what: crate::web::upkeep::work_words(&ENGLISH, &s.service.work),
         by: s.service.by.clone(),
         note: s.service.note.clone(),
     });

@@ -7,19 +7,21 @@ use tallyhook_config::model::{Config, Mechanism};
 
 use super::{Listed, MechanismReport, Report};
 use crate::figures::MechanismFigures;
+use crate::publish::wording::what;
+use crate::web::explain::recording_name;
 use crate::web::history_tables::periods;
 use crate::web::layout::{Desk, cell, compact_table, number_column, table, words_column};
 use crate::web::moments::{Moments, parse};
-use crate::web::site::{cranes, forecast_dates, group_text, kind_name, km_text};
+use crate::web::site::{class_name, cranes, forecast_dates, group_text, kind_name, km_text};
 use crate::web::spectrum_chart::{spectrum_chart, spectrum_table};
-use crate::web::units::{count, factor, hours, number, percent};
 use crate::web::upkeep::{closed, parts, service_table, severity};
 use crate::web::used_chart::used_chart;
-use crate::web::wording::{ENGLISH, fill};
+use crate::web::warnings::state_words;
+use crate::web::wording::{Wording, fill};
 
 /// The whole document.
 pub fn sheet(config: &Config, report: &Report) -> Markup {
-    let w = &ENGLISH;
+    let w = Wording::of(config.language);
     let made = parse(&report.made).unwrap_or(Timestamp::from_ms(0));
     let desk = Desk { words: w, config, moments: Moments::new(config.time_zone.clone()), now: made };
     html! {
@@ -44,7 +46,7 @@ pub fn sheet(config: &Config, report: &Report) -> Markup {
                     (w.edition, cell(report.edition)),
                     (w.report_texts, cell(report.texts.join("; "))),
                 ]))
-                p.caution { (report.caution) }
+                p.caution { (w.caution) }
                 @for (i, m) in report.mechanisms.iter().enumerate() {
                     @if let Some((crane, mechanism)) = config.mechanisms().find(|(_, c)| c.id == m.now.id) {
                         (of_mechanism(&desk, &crane.name, mechanism, m, i == 0))
@@ -85,32 +87,32 @@ fn of_mechanism(desk: &Desk, crane: &str, mechanism: &Mechanism, m: &MechanismRe
                 Some(days) => {
                     h3 { (w.report_in_these_days) ": " (fill(w.report_days, &[("from", &days.from), ("to", &days.to)])) }
                     (lines(&[
-                        (w.running_hours, html! { (hours(days.running_hours)) "\u{202f}" (w.hours_unit) }),
-                        (w.lifts, cell(count(days.lifts))),
-                        (w.report_overload_count, cell(count(days.overload_lifts))),
-                        (w.starts, cell(count(days.starts))),
+                        (w.running_hours, html! { (w.hours(days.running_hours)) "\u{202f}" (w.hours_unit) }),
+                        (w.lifts, cell(w.count(days.lifts))),
+                        (w.report_overload_count, cell(w.count(days.overload_lifts))),
+                        (w.starts, cell(w.count(days.starts))),
                         (w.spectrum_factor, cell(match (days.load_spectrum_factor, &days.state_of_loading) {
-                            (Some(km), Some(class)) => fill(w.spectrum_class, &[("km", &factor(km)), ("class", class)]),
+                            (Some(km), Some(class)) => fill(w.spectrum_class, &[("km", &w.factor(km)), ("class", &class_name(w, class))]),
                             _ => w.none_yet.to_owned(),
                         })),
-                        (w.report_observed, html! { (hours(days.observed_hours)) "\u{202f}" (w.hours_unit) }),
-                        (w.report_without, html! { (hours(days.gap_hours)) "\u{202f}" (w.hours_unit) }),
-                        (w.report_used_days, html! { (hours(days.booked_full_load_hours)) "\u{202f}" (w.hours_unit) }),
-                        (w.report_used_end, html! { (hours(days.used_full_load_hours)) "\u{202f}" (w.hours_unit) }),
-                        (w.used_share_long, html! { (percent(days.consumed)) span.under { (w.used_share_basis) } }),
+                        (w.report_observed, html! { (w.hours(days.observed_hours)) "\u{202f}" (w.hours_unit) }),
+                        (w.report_without, html! { (w.hours(days.gap_hours)) "\u{202f}" (w.hours_unit) }),
+                        (w.report_used_days, html! { (w.hours(days.booked_full_load_hours)) "\u{202f}" (w.hours_unit) }),
+                        (w.report_used_end, html! { (w.hours(days.used_full_load_hours)) "\u{202f}" (w.hours_unit) }),
+                        (w.used_share_long, html! { (w.percent(days.consumed)) span.under { (w.used_share_basis) } }),
                     ]))
                 },
             }
             h3 { (fill(w.report_now, &[("to", &to)])) }
             (lines(&[
-                (w.used_share_long, html! { (percent(now.consumed)) span.under { (w.used_share_basis) } }),
+                (w.used_share_long, html! { (w.percent(now.consumed)) span.under { (w.used_share_basis) } }),
                 (w.report_interval, cell(w.report_interval_none)),
-                (w.report_design, html! { (number(now.design_full_load_hours, 0)) "\u{202f}" (w.hours_unit) }),
-                (w.report_left, html! { (hours(now.remaining_full_load_hours)) "\u{202f}" (w.hours_unit) }),
+                (w.report_design, html! { (w.number(now.design_full_load_hours, 0)) "\u{202f}" (w.hours_unit) }),
+                (w.report_left, html! { (w.hours(now.remaining_full_load_hours)) "\u{202f}" (w.hours_unit) }),
                 (w.spectrum_factor, cell(km_text(w, now))),
                 (w.group_in_use, cell(now.group_in_use.map_or(w.too_little_record, |g| g.name()))),
                 (w.forecast, html! { (forecast_dates(w, now)) span.under { (w.forecast_basis) } }),
-                (w.gap_waiting, html! { (hours(now.gap_waiting_hours)) "\u{202f}" (w.hours_unit) span.under { (w.gap_waiting_basis) } }),
+                (w.gap_waiting, html! { (w.hours(now.gap_waiting_hours)) "\u{202f}" (w.hours_unit) span.under { (w.gap_waiting_basis) } }),
             ]))
             h3 { (w.periods_title) }
             (periods(desk, now))
@@ -176,13 +178,13 @@ fn months(desk: &Desk, m: &MechanismReport) -> Markup {
         .map(|s| {
             vec![
                 cell(&s.label),
-                cell(hours(s.running_hours)),
-                cell(count(s.lifts)),
-                cell(s.load_spectrum_factor.map_or("–".to_owned(), factor)),
-                cell(hours(s.booked_full_load_hours)),
-                cell(hours(s.used_full_load_hours)),
-                cell(number(s.design_full_load_hours, 0)),
-                cell(percent(s.consumed)),
+                cell(w.hours(s.running_hours)),
+                cell(w.count(s.lifts)),
+                cell(s.load_spectrum_factor.map_or("–".to_owned(), |km| w.factor(km))),
+                cell(w.hours(s.booked_full_load_hours)),
+                cell(w.hours(s.used_full_load_hours)),
+                cell(w.number(s.design_full_load_hours, 0)),
+                cell(w.percent(s.consumed)),
             ]
         })
         .collect();
@@ -190,11 +192,11 @@ fn months(desk: &Desk, m: &MechanismReport) -> Markup {
 }
 
 /// The sentence above a list that was cut.
-fn cut<T>(listed: &Listed<T>, words: &str) -> Markup {
+fn cut<T>(w: &Wording, listed: &Listed<T>, words: &str) -> Markup {
     let shown = listed.rows.len() as u64;
     html! {
         @if shown < listed.count {
-            p.remark { (fill(words, &[("n", &count(shown)), ("count", &count(listed.count))])) }
+            p.remark { (fill(words, &[("n", &w.count(shown)), ("count", &w.count(listed.count))])) }
         }
     }
 }
@@ -223,13 +225,13 @@ fn overloads(desk: &Desk, mechanism: &Mechanism, m: &MechanismReport) -> Markup 
                 cell(date(desk, Some(&l.begin))),
                 cell(date(desk, Some(&l.end))),
                 cell(kg(l.load_kg)),
-                cell(number(l.fraction * 100.0, 1)),
+                cell(w.number(l.fraction * 100.0, 1)),
                 cell(kg(l.peak_kg)),
-                cell(number(l.running_seconds, 1)),
+                cell(w.number(l.running_seconds, 1)),
             ]
         })
         .collect();
-    html! { (cut(&m.overloads, w.report_first_of)) (table(w.report_overloads, &columns, &rows, None)) }
+    html! { (cut(w, &m.overloads, w.report_first_of)) (table(w.report_overloads, &columns, &rows, None)) }
 }
 
 fn gaps(desk: &Desk, m: &MechanismReport) -> Markup {
@@ -242,9 +244,9 @@ fn gaps(desk: &Desk, m: &MechanismReport) -> Markup {
         .gaps
         .rows
         .iter()
-        .map(|g| vec![cell(date(desk, Some(&g.begin))), cell(date(desk, Some(&g.end))), cell(hours(g.hours))])
+        .map(|g| vec![cell(date(desk, Some(&g.begin))), cell(date(desk, Some(&g.end))), cell(w.hours(g.hours))])
         .collect();
-    html! { (cut(&m.gaps, w.report_longest_of)) (table(w.report_gaps, &columns, &rows, None)) }
+    html! { (cut(w, &m.gaps, w.report_longest_of)) (table(w.report_gaps, &columns, &rows, None)) }
 }
 
 fn alarms(desk: &Desk, m: &MechanismReport) -> Markup {
@@ -275,9 +277,9 @@ fn alarms(desk: &Desk, m: &MechanismReport) -> Markup {
             vec![
                 cell(a.number.to_string()),
                 html! { span.date { (date(desk, Some(&a.raised))) } },
-                html! { (warned.words) @for act in a.acts.iter().filter(|act| !act.note.is_empty()) { span.under { (act.by) ": " (act.note) } } },
-                cell(a.state.name()),
-                cell(count(a.times)),
+                html! { (what(w, &warned.message)) @for act in a.acts.iter().filter(|act| !act.note.is_empty()) { span.under { (act.by) ": " (act.note) } } },
+                cell(state_words(w, a.state)),
+                cell(w.count(a.times)),
                 html! { span.date { (a.cleared.as_deref().map_or("–".to_owned(), |at| date(desk, Some(at)))) } },
                 cell(known),
             ]
@@ -320,14 +322,14 @@ fn limits(desk: &Desk, report: &Report) -> Markup {
     let mut unsure = std::collections::BTreeSet::new();
     for m in &report.mechanisms {
         for part in &m.now.periods {
-            if let Some(words) = part.recording.mark(part.scale).caution() {
+            if part.recording.mark(part.scale).caution().is_some() {
                 unsure.insert(fill(
                     w.report_unsure,
                     &[
-                        ("factor", &number(part.factor, 1)),
-                        ("recording", &part.recording.to_string()),
+                        ("factor", &w.number(part.factor, 1)),
+                        ("recording", recording_name(w, part)),
                         ("edition", part.scale.edition()),
-                        ("words", words),
+                        ("words", w.check_short),
                     ],
                 ));
             }
@@ -340,7 +342,7 @@ fn limits(desk: &Desk, report: &Report) -> Markup {
     html! {
         section {
             h2 { (w.report_limits) }
-            p { (report.caution) }
+            p { (w.caution) }
             p { (w.report_limits_local) }
             @for sentence in &unsure { p { (sentence) } }
         }

@@ -18,7 +18,7 @@ use tallyhook_analysis::units::{Grams, Timestamp};
 use super::moments::parse;
 use super::question::{asked, change};
 use super::units::ms_as_hours;
-use super::wording::fill;
+use super::wording::{ENGLISH, fill};
 use super::work::budget_base;
 use super::{History, Known, Shared, known, on_history, openapi, site};
 use crate::exit::Failure;
@@ -86,22 +86,22 @@ pub struct SpanQuery {
 }
 
 impl SpanQuery {
-    fn days(&self, shared: &Shared) -> Result<(i32, i32), Refused> {
+    fn days(&self) -> Result<(i32, i32), Refused> {
         let day = |text: &Option<String>, open: i32| match text.as_deref() {
             None => Ok(open),
             Some(text) => match text.parse::<jiff::civil::Date>() {
                 Ok(date) => Ok(day_number(date)),
-                Err(_) => Err(Refused::asked(fill(shared.words().bad_date, &[("text", text)]))),
+                Err(_) => Err(Refused::asked(fill(ENGLISH.bad_date, &[("text", text)]))),
             },
         };
         Ok((day(&self.from, i32::MIN)?, day(&self.to, i32::MAX)?))
     }
 
-    fn instants(&self, shared: &Shared) -> Result<(Option<Timestamp>, Option<Timestamp>), Refused> {
+    fn instants(&self) -> Result<(Option<Timestamp>, Option<Timestamp>), Refused> {
         let instant = |text: &Option<String>| match text.as_deref().map(parse) {
             None => Ok(None),
             Some(Some(at)) => Ok(Some(at)),
-            Some(None) => Err(Refused::asked(shared.words().bad_instant)),
+            Some(None) => Err(Refused::asked(ENGLISH.bad_instant)),
         };
         Ok((instant(&self.from)?, instant(&self.to)?))
     }
@@ -153,7 +153,7 @@ async fn days(
     query: Result<Query<SpanQuery>, QueryRejection>,
 ) -> Answer {
     let (at, query) = place(&shared, &id, query)?;
-    let (from, to) = query.days(&shared)?;
+    let (from, to) = query.days()?;
     let base = budget_base(at.mechanism, &at.figures);
     let days = from_history(&shared, move |history| history.day_records(&id, from, to)).await?;
     Ok(Json(days.iter().map(|d| DayFigures::of(d, base)).collect::<Vec<_>>()).into_response())
@@ -176,7 +176,7 @@ async fn hours(
     query: Result<Query<SpanQuery>, QueryRejection>,
 ) -> Answer {
     let (at, query) = place(&shared, &id, query)?;
-    let (from, to) = query.instants(&shared)?;
+    let (from, to) = query.instants()?;
     let base = budget_base(at.mechanism, &at.figures);
     let figures = |sum: &HourSums| HourFigures {
         begin: rfc3339(sum.begin),
@@ -208,7 +208,7 @@ async fn spectrum(
     query: Result<Query<SpanQuery>, QueryRejection>,
 ) -> Answer {
     let (at, query) = place(&shared, &id, query)?;
-    let (from, to) = query.days(&shared)?;
+    let (from, to) = query.days()?;
     let base = budget_base(at.mechanism, &at.figures);
     let days = from_history(&shared, move |history| history.days(&id, from, to)).await?;
     let mut sum = Totals::default();
@@ -233,13 +233,13 @@ pub struct NewestQuery {
     limit: Option<String>,
 }
 
-fn limit_of(shared: &Shared, text: Option<&str>) -> Result<usize, Refused> {
+fn limit_of(text: Option<&str>) -> Result<usize, Refused> {
     match text.map(str::parse) {
         None => Ok(LIFTS),
         Some(Ok(limit)) if (1..=MOST_LIFTS).contains(&limit) => Ok(limit),
         Some(_) => {
             let most = MOST_LIFTS.to_string();
-            Err(Refused::asked(fill(shared.words().bad_limit, &[("most", &most)])))
+            Err(Refused::asked(fill(ENGLISH.bad_limit, &[("most", &most)])))
         }
     }
 }
@@ -257,7 +257,7 @@ async fn gaps(
     query: Result<Query<NewestQuery>, QueryRejection>,
 ) -> Answer {
     let (_, query) = place(&shared, &id, query)?;
-    let limit = limit_of(&shared, query.limit.as_deref())?;
+    let limit = limit_of(query.limit.as_deref())?;
     let figures = |gap: &Gap| GapFigures {
         begin: rfc3339(gap.begin),
         end: rfc3339(gap.end),
@@ -285,7 +285,7 @@ impl MessageFigures {
         MessageFigures {
             at: rfc3339(message.at),
             kind: message.kind.name(),
-            text: crate::publish::wording::what(&message),
+            text: crate::publish::wording::what(&ENGLISH, &message),
             id: message.id,
             crane: message.crane,
             mechanism: message.mechanism,
@@ -300,7 +300,7 @@ async fn messages(
     query: Result<Query<NewestQuery>, QueryRejection>,
 ) -> Answer {
     let (_, query) = place(&shared, &id, query)?;
-    let limit = limit_of(&shared, query.limit.as_deref())?;
+    let limit = limit_of(query.limit.as_deref())?;
     let kinds = [MessageKind::Warning, MessageKind::Finding];
     let found = from_history(&shared, move |history| history.messages(&id, &kinds, limit)).await?;
     Ok(Json(found.into_iter().map(MessageFigures::of).collect::<Vec<_>>()).into_response())
@@ -349,7 +349,7 @@ async fn whatif(
     Path(id): Path<String>,
     query: Result<Query<WhatIfParameters>, QueryRejection>,
 ) -> Answer {
-    let w = shared.words();
+    let w = &ENGLISH;
     let (_, q) = place(&shared, &id, query)?;
     let rated = match q.rated_load_kg.as_deref() {
         None => None,
@@ -369,7 +369,7 @@ async fn whatif(
     match from_history(&shared, move |history| Ok(history.what_if(&asked))).await? {
         Ok(answer) => Ok(Json(answer).into_response()),
         Err(Failure::Usage(sentence)) => Err(Refused(StatusCode::CONFLICT, sentence)),
-        Err(_) => Err(Refused::unreadable(&shared)),
+        Err(_) => Err(Refused::unreadable()),
     }
 }
 
@@ -388,10 +388,10 @@ pub async fn lifts(
     Path(id): Path<String>,
     query: Result<Query<LiftsQuery>, QueryRejection>,
 ) -> Answer {
-    let w = shared.words();
-    let Some((_, mechanism)) = site::find(&shared.config, &id) else { return Err(Refused::no_such(&shared, &id)) };
+    let w = &ENGLISH;
+    let Some((_, mechanism)) = site::find(&shared.config, &id) else { return Err(Refused::no_such(&id)) };
     let Query(query) = query.map_err(|_| Refused::asked(w.bad_query))?;
-    let limit = limit_of(&shared, query.limit.as_deref())?;
+    let limit = limit_of(query.limit.as_deref())?;
     let before = match query.before.as_deref().map(parse) {
         None => None,
         Some(Some(at)) => Some(at),
@@ -414,12 +414,12 @@ impl Refused {
         Refused(StatusCode::BAD_REQUEST, sentence.into())
     }
 
-    fn no_such(shared: &Shared, id: &str) -> Self {
-        Refused(StatusCode::NOT_FOUND, fill(shared.words().no_such_mechanism, &[("id", id)]))
+    fn no_such(id: &str) -> Self {
+        Refused(StatusCode::NOT_FOUND, fill(ENGLISH.no_such_mechanism, &[("id", id)]))
     }
 
-    fn unreadable(shared: &Shared) -> Self {
-        Refused(StatusCode::SERVICE_UNAVAILABLE, shared.words().history_unreadable.to_owned())
+    fn unreadable() -> Self {
+        Refused(StatusCode::SERVICE_UNAVAILABLE, ENGLISH.history_unreadable.to_owned())
     }
 }
 
@@ -434,7 +434,7 @@ impl IntoResponse for Refused {
 }
 
 fn find<'a>(shared: &'a Shared, id: &str) -> Result<Known<'a>, Refused> {
-    known(shared, id).ok_or_else(|| Refused::no_such(shared, id))
+    known(shared, id).ok_or_else(|| Refused::no_such(id))
 }
 
 /// The mechanism that a question is about, and what it asks.
@@ -444,7 +444,7 @@ fn place<'a, T>(
     query: Result<Query<T>, QueryRejection>,
 ) -> Result<(Known<'a>, T), Refused> {
     let at = find(shared, id)?;
-    let Query(query) = query.map_err(|_| Refused::asked(shared.words().bad_form))?;
+    let Query(query) = query.map_err(|_| Refused::asked(ENGLISH.bad_form))?;
     Ok((at, query))
 }
 
@@ -452,5 +452,5 @@ async fn from_history<T: Send + 'static>(
     shared: &Shared,
     ask: impl FnOnce(&dyn History) -> Result<T, String> + Send + 'static,
 ) -> Result<T, Refused> {
-    on_history(shared, ask).await.ok_or_else(|| Refused::unreadable(shared))
+    on_history(shared, ask).await.ok_or_else(Refused::unreadable)
 }

@@ -33,14 +33,14 @@ fn row(desk: &Desk, name: &str, health: &DestinationHealth) -> Vec<Markup> {
     };
     let (state, since) = match (&health.trouble, &health.last_ok) {
         (Some(trouble), _) => (
-            html! { strong { (w.destination_trouble) } " " (trouble.what) span.under { (trouble.mend) } },
+            html! { strong { (w.destination_trouble) } " " span lang="en" { (trouble.what) } span.under lang="en" { (trouble.mend) } },
             time(&trouble.since),
         ),
         (None, Some(last)) => (html! { (w.destination_well) }, time(last)),
         (None, None) => (html! { (w.destination_untried) }, html! {}),
     };
     let left_out = match &health.last_parked {
-        Some(last) => html! { (health.parked) ": " (last.id) span.under { (last.why) "; " (last.mend) } },
+        Some(last) => html! { (health.parked) ": " (last.id) span.under lang="en" { (last.why) "; " (last.mend) } },
         None => html! { (health.parked) },
     };
     let left_out = match health.dropped {

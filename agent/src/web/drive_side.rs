@@ -6,8 +6,8 @@ use tallyhook_config::model::{Crane, Mechanism, Units};
 use super::layout::{Desk, View, cell, number_column, sheet_table, words_column};
 use super::mechanism::heading;
 use super::moments::{age, parse};
-use super::units::{count, duration, length, number};
-use super::wording::fill;
+use super::units::duration;
+use super::wording::{Wording, fill};
 use crate::drive::{DriveFigures, SignalFigures};
 use crate::figures::MechanismFigures;
 
@@ -27,18 +27,40 @@ pub fn drive(
         @for drive in mine {
             section {
                 h2 { (drive.drive) }
-                p { strong { (drive.words) } " " (fill(w.drive_since, &[("since", &instant(desk, Some(&drive.since)))])) }
+                p { strong { (link_state(w, drive)) } " " (fill(w.drive_since, &[("since", &instant(desk, Some(&drive.since)))])) }
                 @if let Some(fault) = &drive.fault { p.banner { (fill(w.drive_fault, &[("fault", fault)])) } }
-                @if let Some(clock) = &drive.clock { p { (clock) } }
+                @if let Some(clock) = &drive.clock { p lang="en" { (clock) } }
                 p.remark {
                     (fill(w.drive_counts, &[
-                        ("polls", &count(drive.polls)), ("failures", &count(drive.failures)), ("refusals", &count(drive.refusals)),
-                        ("implausible", &count(drive.implausible)), ("last", &instant(desk, drive.last_answer.as_ref())),
+                        ("polls", &w.count(drive.polls)), ("failures", &w.count(drive.failures)), ("refusals", &w.count(drive.refusals)),
+                        ("implausible", &w.count(drive.implausible)), ("last", &instant(desk, drive.last_answer.as_ref())),
                     ]))
                 }
                 (signals(desk, mechanism, f, drive))
             }
         }
+    }
+}
+
+/// How the link stands. What the reason is made of (addresses, what the system says) is in the words of the record.
+fn link_state(w: &Wording, drive: &DriveFigures) -> Markup {
+    let name = match drive.state.as_str() {
+        "online" => w.link_online,
+        "connecting" => w.link_connecting,
+        "silent" => w.link_silent,
+        "exception" => w.link_exception,
+        "implausible" => w.link_implausible,
+        "unreachable" => w.link_unreachable,
+        "broken" => w.link_broken,
+        "garbled" => w.link_garbled,
+        _ => "",
+    };
+    // These have no reason behind them.
+    let whole = matches!(drive.state.as_str(), "online" | "connecting" | "silent");
+    html! {
+        @if w.language == "en" || name.is_empty() { (drive.words) }
+        @else if whole { (name) }
+        @else { (name) ": " span lang="en" { (drive.words) } }
     }
 }
 
@@ -101,12 +123,12 @@ fn value(desk: &Desk, signal: &SignalFigures, value: f64) -> String {
                 Units::Metric => super::units::MassUnit::Kilogram,
                 Units::Us => super::units::MassUnit::Pound,
             };
-            unit.text(tallyhook_analysis::units::Grams::from_kg(value))
+            w.loads_in(unit).text(tallyhook_analysis::units::Grams::from_kg(value))
         }
-        "height_m" | "trolley_m" | "bridge_m" => length(units, value),
-        "torque_pct" | "speed_pct" => format!("{}\u{202f}%", number(value, 1)),
-        "run_hours" => format!("{}\u{202f}h", number(value, 2)),
-        "starts" => number(value, 0),
+        "height_m" | "trolley_m" | "bridge_m" => w.length(units, value),
+        "torque_pct" | "speed_pct" => format!("{}\u{202f}%", w.number(value, 1)),
+        "run_hours" => format!("{}\u{202f}h", w.number(value, 2)),
+        "starts" => w.number(value, 0),
         _ if value == 0.0 => w.off.to_owned(),
         _ => w.on.to_owned(),
     }

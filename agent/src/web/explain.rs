@@ -8,31 +8,31 @@ use tallyhook_config::model::Mechanism;
 
 use super::layout::Desk;
 use super::moments::parse;
-use super::units::{duration, factor, hours, number, percent};
+use super::units::duration;
 use super::wording::{Wording, fill};
 use crate::figures::MechanismFigures;
 
 /// S/D.
 pub fn used(desk: &Desk, mechanism: &Mechanism, figures: &MechanismFigures) -> Markup {
     let w = desk.words;
-    let (used, design) = (hours(figures.used_full_load_hours), number(figures.design_full_load_hours, 0));
-    let own = number(figures.group.design_full_load_hours(), 0);
+    let (used, design) = (w.hours(figures.used_full_load_hours), w.number(figures.design_full_load_hours, 0));
+    let own = w.number(figures.group.design_full_load_hours(), 0);
     let behind_d = if mechanism.design_full_load_hours.is_some() {
         fill(w.how_used_design_maker, &[("group", figures.group.name()), ("group_design", &own)])
     } else {
         fill(w.how_used_design_group, &[("group", figures.group.name())])
     };
     html! {
-        p { (fill(w.how_used, &[("used", &used), ("design", &design), ("share", &percent(figures.consumed))])) }
+        p { (fill(w.how_used, &[("used", &used), ("design", &design), ("share", &w.percent(figures.consumed))])) }
         ul {
             @for part in &figures.periods {
                 li {
                     (fill(w.how_used_part, &[
                         ("what", part_name(w, part.kind)),
-                        ("km", &factor(part.spectrum_factor)),
-                        ("hours", &hours(part.running_hours)),
-                        ("factor", &number(part.factor, 1)),
-                        ("used", &hours(part.full_load_hours())),
+                        ("km", &w.factor(part.spectrum_factor)),
+                        ("hours", &w.hours(part.running_hours)),
+                        ("factor", &w.number(part.factor, 1)),
+                        ("used", &w.hours(part.full_load_hours())),
                         ("scale", part.scale.edition()),
                     ]))
                 }
@@ -45,12 +45,12 @@ pub fn used(desk: &Desk, mechanism: &Mechanism, figures: &MechanismFigures) -> M
 /// km.
 pub fn spectrum_factor(desk: &Desk, mechanism: &Mechanism, figures: &MechanismFigures) -> Markup {
     let w = desk.words;
-    let km = figures.load_spectrum_factor.map_or_else(|| w.not_known.to_owned(), factor);
+    let km = figures.load_spectrum_factor.map_or_else(|| w.not_known.to_owned(), |km| w.factor(km));
     let known: f64 = figures.spectrum.iter().map(|b| b.running_hours).sum();
     html! {
         p {
             (fill(w.how_km, &[
-                ("full", &hours(figures.full_load_hours)), ("hours", &hours(known)), ("km", &km), ("edition", EDITION),
+                ("full", &w.hours(figures.full_load_hours)), ("hours", &w.hours(known)), ("km", &km), ("edition", EDITION),
             ]))
         }
         @if mechanism.spec.dead_load > Grams::ZERO { p { (w.how_km_dead) } }
@@ -59,7 +59,7 @@ pub fn spectrum_factor(desk: &Desk, mechanism: &Mechanism, figures: &MechanismFi
 
 /// T.
 pub fn running(desk: &Desk, mechanism: &Mechanism) -> Markup {
-    let stale = duration_fine(mechanism.spec.stale_after.as_ms());
+    let stale = duration_fine(desk.words, mechanism.spec.stale_after.as_ms());
     html! { p { (fill(desk.words.how_running, &[("stale", &stale)])) } }
 }
 
@@ -70,9 +70,9 @@ pub fn lifts(desk: &Desk, mechanism: &Mechanism) -> Markup {
     html! {
         p {
             (fill(desk.words.how_lifts, &[
-                ("begin", &unit.text(s.begin)), ("confirm", &duration_fine(s.confirm_load.as_ms())),
-                ("end", &unit.text(s.end)), ("confirm_end", &duration_fine(s.confirm_empty.as_ms())),
-                ("settle", &duration_fine(s.settle.as_ms())),
+                ("begin", &unit.text(s.begin)), ("confirm", &duration_fine(desk.words, s.confirm_load.as_ms())),
+                ("end", &unit.text(s.end)), ("confirm_end", &duration_fine(desk.words, s.confirm_empty.as_ms())),
+                ("settle", &duration_fine(desk.words, s.settle.as_ms())),
             ]))
         }
     }
@@ -83,7 +83,7 @@ pub fn group_in_use(desk: &Desk, figures: &MechanismFigures) -> Markup {
     let w = desk.words;
     let Some(group) = figures.group_in_use else { return html! { p { (w.too_little_record_long) } } };
     let from = figures.record_from.as_deref().and_then(parse).map(|t| desk.moments.second(t)).unwrap_or_default();
-    let full = hours(figures.full_load_hours);
+    let full = w.hours(figures.full_load_hours);
     html! { p { (fill(w.how_group_in_use, &[("from", &from), ("full", &full), ("group", group.name())])) } }
 }
 
@@ -111,6 +111,6 @@ pub fn recording_name(words: &Wording, part: &Part) -> &'static str {
 }
 
 /// Short times keep their tenths: `0.5 s`.
-fn duration_fine(ms: i64) -> String {
-    if ms % 1000 != 0 && ms < 60_000 { format!("{}\u{202f}s", number(ms as f64 / 1000.0, 1)) } else { duration(ms) }
+fn duration_fine(w: &Wording, ms: i64) -> String {
+    if ms % 1000 != 0 && ms < 60_000 { format!("{}\u{202f}s", w.number(ms as f64 / 1000.0, 1)) } else { duration(ms) }
 }

@@ -12,6 +12,7 @@ use axum::response::{IntoResponse, Redirect, Response};
 use super::Shared;
 use super::door::Caller;
 use super::login::{self, Hand};
+use super::wording::ENGLISH;
 use crate::access::Role;
 
 /// Everything comes from this server and nothing runs but `page.js`: text that strays into a page stays text.
@@ -46,9 +47,10 @@ pub async fn guard(State(shared): State<Arc<Shared>>, mut request: Request, next
 
 /// Who sends the request, or the answer that it gets at once.
 fn admitted(shared: &Shared, request: &Request) -> Result<Hand, Box<Response>> {
-    let words = shared.words();
-    let refuse = |status, sentence: &'static str| Err(Box::new((status, sentence).into_response()));
     let path = request.uri().path();
+    // Programs get one language.
+    let words = if path.starts_with("/api/") { &ENGLISH } else { shared.words() };
+    let refuse = |status, sentence: &'static str| Err(Box::new((status, sentence).into_response()));
     let posts = *request.method() == Method::POST;
     let needs = if posts { needed(path) } else { None };
     let gate = shared.gate.as_ref();

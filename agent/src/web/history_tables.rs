@@ -8,9 +8,10 @@ use tallyhook_config::model::Mechanism;
 use super::explain::{part_name, recording_name};
 use super::layout::{Desk, View, cell, number_column, sheet_table, words_column};
 use super::moments::{age, parse};
-use super::units::{count, duration, factor, hours, number};
-use super::wording::fill;
+use super::units::duration;
+use super::wording::{Wording, fill};
 use crate::figures::MechanismFigures;
+use crate::publish::wording::{finding_said, what};
 use crate::store::message::{Message, MessageKind};
 
 /// The newest lifts.
@@ -41,16 +42,16 @@ pub fn latest_lifts(desk: &Desk, mechanism: &Mechanism, lifts: &[Lift]) -> Marku
             cell(desk.moments.second(lift.begin)),
             cell(duration(lift.end.since(lift.begin).as_ms())),
             cell(unit.number(lift.load)),
-            cell(number(lift.load.fraction_of(rated) * 100.0, 1)),
+            cell(w.number(lift.load.fraction_of(rated) * 100.0, 1)),
             cell(unit.number(lift.peak)),
-            cell(number(lift.running_ms as f64 / 1000.0, 1)),
-            cell(count(u64::from(lift.starts))),
+            cell(w.number(lift.running_ms as f64 / 1000.0, 1)),
+            cell(w.count(u64::from(lift.starts))),
             cell(note(lift)),
         ]
     };
     let rows: Vec<Vec<Markup>> = lifts.iter().map(row).collect();
     html! {
-        p.remark { (fill(w.lifts_caption, &[("n", &count(lifts.len() as u64))])) }
+        p.remark { (fill(w.lifts_caption, &[("n", &w.count(lifts.len() as u64))])) }
         (sheet_table(w.latest_lifts_title, &columns, &rows, None))
         p {
             a href=(View::Lifts.address(&mechanism.id)) { (w.lifts_all) } ", "
@@ -83,17 +84,17 @@ pub fn periods(desk: &Desk, figures: &MechanismFigures) -> Markup {
                 cell(part_name(w, p.kind)),
                 cell(recording_name(w, p)),
                 cell(p.scale.edition()),
-                cell(hours(p.running_hours)),
-                cell(factor(p.spectrum_factor)),
-                cell(number(p.factor, 1)),
-                cell(hours(p.full_load_hours())),
+                cell(w.hours(p.running_hours)),
+                cell(w.factor(p.spectrum_factor)),
+                cell(w.number(p.factor, 1)),
+                cell(w.hours(p.full_load_hours())),
                 cell(&p.note),
             ]
         })
         .collect();
     let mut foot = vec![cell(""); columns.len()];
     foot[0] = cell(w.periods_sum);
-    foot[6] = cell(hours(figures.used_full_load_hours));
+    foot[6] = cell(w.hours(figures.used_full_load_hours));
     let mixed = figures.periods.windows(2).any(|pair| pair[0].scale != pair[1].scale);
     html! {
         p.remark { (w.periods_caption) @if mixed { " " (w.periods_mixed) } }
@@ -109,9 +110,9 @@ pub fn gaps(desk: &Desk, figures: &MechanismFigures, gaps: &[Gap]) -> Markup {
         return html! { p { (w.gaps_none) } };
     }
     let totals = [
-        ("gap", &*hours(figures.gap_hours)),
-        ("observed", &hours(figures.observed_hours)),
-        ("n", &count(gaps.len() as u64)),
+        ("gap", &*w.hours(figures.gap_hours)),
+        ("observed", &w.hours(figures.observed_hours)),
+        ("n", &w.count(gaps.len() as u64)),
     ];
     let columns = [words_column(w.gap_begin), words_column(w.gap_end), number_column(w.gap_lasted)];
     let mut rows: Vec<Vec<Markup>> = Vec::new();
@@ -144,18 +145,19 @@ pub fn messages(desk: &Desk, messages: &[Message]) -> Markup {
     };
     let rows: Vec<Vec<Markup>> = messages
         .iter()
-        .map(|m| vec![cell(desk.moments.second(m.at)), cell(kind(m.kind)), cell(message_text(m))])
+        .map(|m| vec![cell(desk.moments.second(m.at)), cell(kind(m.kind)), cell(message_text(w, m))])
         .collect();
     html! {
-        p.remark { (fill(w.messages_caption, &[("n", &count(messages.len() as u64))])) }
+        p.remark { (fill(w.messages_caption, &[("n", &w.count(messages.len() as u64))])) }
         (sheet_table(w.messages_title, &columns, &rows, None))
     }
 }
 
 /// A message in the words that go to people, without where to look and the caution: the reader is there.
-fn message_text(message: &Message) -> String {
-    match message.body.get("text").and_then(|t| t.as_str()) {
-        Some(text) => text.to_owned(),
-        None => crate::publish::wording::what(message),
+fn message_text(w: &Wording, message: &Message) -> String {
+    match (message.kind, message.body["text"].as_str()) {
+        (MessageKind::Finding, Some(_)) => finding_said(w, message),
+        (_, Some(text)) => text.to_owned(),
+        (_, None) => what(w, message),
     }
 }

@@ -6,9 +6,8 @@ use tallyhook_analysis::units::{Grams, Timestamp};
 use tallyhook_config::model::Config;
 
 use super::moments::Moments;
-use super::units::MassUnit;
+use super::units::{Loads, MassUnit};
 use super::wording::Wording;
-use crate::figures::CAUTION;
 
 /// What every view is drawn with.
 pub struct Desk<'a> {
@@ -24,8 +23,8 @@ pub struct Desk<'a> {
 
 impl Desk<'_> {
     /// The unit that loads of a mechanism of this rated load are written in.
-    pub fn mass(&self, rated: Grams) -> MassUnit {
-        MassUnit::at_site(self.config.units, rated)
+    pub fn mass(&self, rated: Grams) -> Loads {
+        self.words.loads_in(MassUnit::at_site(self.config.units, rated))
     }
 }
 
@@ -131,7 +130,7 @@ pub fn frame(desk: &Desk, title: &str, home: bool, body: Markup) -> Markup {
                 p.banner #lost role="status" hidden { (w.banner_lost) }
                 main #content tabindex="-1" { (body) }
                 footer {
-                    p { (CAUTION) }
+                    p { (w.caution) }
                     @if desk.config.page.users_file.is_some() { p { a href=(super::login::PATH) { (w.log_in_or_out) } } }
                     p.product { (w.product) " " (env!("CARGO_PKG_VERSION")) }
                 }

@@ -8,7 +8,7 @@ use tallyhook_config::model::{Crane, Mechanism};
 use super::layout::{Desk, View, cell, number_column, sheet_table, words_column};
 use super::mechanism::heading;
 use super::source::{LiftOrder, LiftsAsked, LiftsFound, cost_hours};
-use super::units::{MassUnit, count, duration, hours, number};
+use super::units::duration;
 use super::wording::fill;
 use super::work::budget_base;
 use crate::figures::MechanismFigures;
@@ -152,7 +152,7 @@ pub fn lifts(
             Shown::Refused(sentence) => p.banner role="alert" { (sentence) },
             Shown::Found(found, page) => {
                 @let pages = (found.total as usize).div_ceil(PAGE).max(1);
-                p role="status" { (fill(w.lifts_found, &[("total", &count(found.total)), ("page", &page.to_string()), ("pages", &count(pages as u64))])) }
+                p role="status" { (fill(w.lifts_found, &[("total", &w.count(found.total)), ("page", &page.to_string()), ("pages", &w.count(pages as u64))])) }
                 @if !found.lifts.is_empty() {
                     (rows(desk, mechanism, f, &found.lifts))
                 }
@@ -210,7 +210,7 @@ pub fn note(desk: &Desk, lift: &Lift) -> String {
 
 fn rows(desk: &Desk, mechanism: &Mechanism, f: &MechanismFigures, lifts: &[Lift]) -> Markup {
     let w = desk.words;
-    let unit: MassUnit = desk.mass(mechanism.spec.rated);
+    let unit = desk.mass(mechanism.spec.rated);
     let (base, dead) = (budget_base(mechanism, f), mechanism.spec.dead_load);
     let columns = [
         words_column(w.lift_begin),
@@ -230,11 +230,11 @@ fn rows(desk: &Desk, mechanism: &Mechanism, f: &MechanismFigures, lifts: &[Lift]
                 cell(desk.moments.second(l.begin)),
                 cell(duration(l.end.since(l.begin).as_ms())),
                 cell(unit.number(l.load)),
-                cell(number(l.load.fraction_of(mechanism.spec.rated) * 100.0, 1)),
+                cell(w.number(l.load.fraction_of(mechanism.spec.rated) * 100.0, 1)),
                 cell(unit.number(l.peak)),
-                cell(number(l.running_ms as f64 / 1000.0, 1)),
-                cell(count(u64::from(l.starts))),
-                cell(hours(cost_hours(l, base, dead))),
+                cell(w.number(l.running_ms as f64 / 1000.0, 1)),
+                cell(w.count(u64::from(l.starts))),
+                cell(w.hours(cost_hours(l, base, dead))),
                 cell(note(desk, l)),
             ]
         })

@@ -15,7 +15,6 @@ use super::moments::{age, parse};
 use super::record::RecordState;
 use super::share_bar::levels_sentence;
 use super::site::{km_text, used_words};
-use super::units::{count, hours, percent};
 use super::{Shared, desk};
 
 /// Real time between two events.
@@ -56,18 +55,19 @@ pub struct MechanismNow {
 pub fn now(shared: &Shared) -> Now {
     let figures = shared.figures.borrow().clone();
     let desk = desk(shared);
+    let w = desk.words;
     let mechanisms = desk.config.mechanisms().filter_map(|(_, m)| {
         let f = figures.mechanisms.iter().find(|f| f.id == m.id)?;
         let state = RecordState::of(desk.config, m, f, desk.now);
         let text = BTreeMap::from([
-            ("share", percent(f.consumed)),
-            ("used", used_words(desk.words, f)),
+            ("share", w.percent(f.consumed)),
+            ("used", used_words(w, f)),
             ("levels", levels_sentence(&desk, f.consumed, &m.warn.used_share)),
-            ("km", km_text(desk.words, f)),
-            ("hours", hours(f.running_hours)),
-            ("lifts", count(f.lifts)),
-            ("starts", count(f.starts)),
-            ("state", state.text(desk.words, &desk.moments, desk.now)),
+            ("km", km_text(w, f)),
+            ("hours", w.hours(f.running_hours)),
+            ("lifts", w.count(f.lifts)),
+            ("starts", w.count(f.starts)),
+            ("state", state.text(w, &desk.moments, desk.now)),
         ]);
         Some(MechanismNow {
             id: f.id.clone(),
@@ -75,7 +75,7 @@ pub fn now(shared: &Shared) -> Now {
             age_seconds: f.record_to.as_deref().and_then(parse).map(|to| age(desk.now, to).as_seconds()),
             stale: state.is_stale(),
             consumed: f.consumed,
-            banner: state.banner(desk.words, &f.id, &desk.moments, desk.now),
+            banner: state.banner(w, &f.id, &desk.moments, desk.now),
             text,
         })
     });

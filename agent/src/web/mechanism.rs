@@ -16,10 +16,9 @@ use super::layout::{Desk, View, cell, compact_table, explained, number_column, v
 use super::moments::parse;
 use super::record::RecordState;
 use super::share_bar::{levels_sentence, share_bar};
-use super::site::{forecast_dates, group_text, kind_name, km_text, used_words};
+use super::site::{class_name, forecast_dates, group_text, kind_name, km_text, used_words};
 use super::source::History;
 use super::spectrum_chart::{spectrum_chart, spectrum_table};
-use super::units::{count, hours, number, percent};
 use super::used_chart::{day_range, used_chart};
 use super::wording::fill;
 use crate::course::course;
@@ -131,15 +130,15 @@ fn motor_today(desk: &Desk, f: &MechanismFigures) -> Markup {
     let duty = &f.motor_duty;
     let limit = |value: Option<String>| value.unwrap_or_else(|| "–".to_owned());
     let starts = limit(duty.limit.as_ref().map(|l| l.starts_per_hour.to_string()));
-    let ed = limit(duty.limit.as_ref().map(|l| number(l.cyclic_duration_percent, 0)));
+    let ed = limit(duty.limit.as_ref().map(|l| w.number(l.cyclic_duration_percent, 0)));
     let columns = [words_column(""), number_column(w.duty_worst), number_column(w.duty_limit)];
     let rows = vec![
-        vec![cell(w.duty_starts), cell(count(duty.worst_starts_in_an_hour)), cell(&starts)],
-        vec![cell(w.duty_ten), cell(number(duty.worst_cyclic_duration_10min_percent, 0)), cell(&ed)],
-        vec![cell(w.duty_hour), cell(number(duty.worst_cyclic_duration_hour_percent, 0)), cell(&ed)],
-        vec![cell(w.duty_starts_now), cell(count(duty.starts_last_hour)), cell(&starts)],
-        vec![cell(w.duty_mean_run), cell(duty.mean_run_seconds.map_or("–".to_owned(), |s| number(s, 1))), cell("")],
-        vec![cell(w.duty_short), cell(count(duty.short_runs)), cell("")],
+        vec![cell(w.duty_starts), cell(w.count(duty.worst_starts_in_an_hour)), cell(&starts)],
+        vec![cell(w.duty_ten), cell(w.number(duty.worst_cyclic_duration_10min_percent, 0)), cell(&ed)],
+        vec![cell(w.duty_hour), cell(w.number(duty.worst_cyclic_duration_hour_percent, 0)), cell(&ed)],
+        vec![cell(w.duty_starts_now), cell(w.count(duty.starts_last_hour)), cell(&starts)],
+        vec![cell(w.duty_mean_run), cell(duty.mean_run_seconds.map_or("–".to_owned(), |s| w.number(s, 1))), cell("")],
+        vec![cell(w.duty_short), cell(w.count(duty.short_runs)), cell("")],
     ];
     html! {
         (compact_table(w.duty_today, &columns, &rows, None))
@@ -160,7 +159,7 @@ fn figure_plate(desk: &Desk, mechanism: &Mechanism, f: &MechanismFigures, state:
     let w = desk.words;
     let unit = desk.mass(mechanism.spec.rated);
     let live = |field: &str| format!("{}/{field}", f.id);
-    let class = f.state_of_loading.clone().unwrap_or_else(|| w.none_yet.to_owned());
+    let class = f.state_of_loading.as_deref().map_or_else(|| w.none_yet.to_owned(), |class| class_name(w, class));
     let entry = |name: &str, value: Markup, basis: String, how: Option<Markup>| {
         html! {
             div.figure {
@@ -178,7 +177,7 @@ fn figure_plate(desk: &Desk, mechanism: &Mechanism, f: &MechanismFigures, state:
             div.figure.first {
                 dt { (w.used_share_long) }
                 dd {
-                    div.number { span data-live=(live("share")) { (percent(f.consumed)) } }
+                    div.number { span data-live=(live("share")) { (w.percent(f.consumed)) } }
                     div.basis { (w.used_share_basis) }
                     (share_bar(desk, "bar-share", f.consumed, &mechanism.warn.used_share))
                     p data-live=(live("used")) { (used_words(w, f)) }
@@ -187,24 +186,24 @@ fn figure_plate(desk: &Desk, mechanism: &Mechanism, f: &MechanismFigures, state:
                 }
             }
             @if f.gap_waiting_hours > 0.0 {
-                (entry(w.gap_waiting, html! { (hours(f.gap_waiting_hours)) "\u{202f}" (w.hours_unit) }, w.gap_waiting_basis.to_owned(), None))
+                (entry(w.gap_waiting, html! { (w.hours(f.gap_waiting_hours)) "\u{202f}" (w.hours_unit) }, w.gap_waiting_basis.to_owned(), None))
             }
             @if f.budget_rated_load_kg > f.rated_load_kg {
-                (entry(w.lowered, html! { (hours(f.remaining_at_rated_load_hours)) "\u{202f}" (w.hours_unit) },
+                (entry(w.lowered, html! { (w.hours(f.remaining_at_rated_load_hours)) "\u{202f}" (w.hours_unit) },
                     fill(w.lowered_basis, &[("before", &unit.text(Grams::from_kg(f.budget_rated_load_kg)))]), None))
             }
             (entry(w.record, html! { span.state.stale[state.is_stale()] data-state=(f.id) data-live=(live("state")) { (state.text(w, &desk.moments, desk.now)) } },
-                fill(w.gaps_total, &[("gap", &hours(f.gap_hours)), ("observed", &hours(f.observed_hours))]), None))
+                fill(w.gaps_total, &[("gap", &w.hours(f.gap_hours)), ("observed", &w.hours(f.observed_hours))]), None))
             (entry(w.group, html! { (group_text(w, f)) }, fill(w.group_basis, &[("edition", EDITION)]), None))
             (entry(w.rated_load, html! { (unit.text(mechanism.spec.rated)) }, w.how_rated.to_owned(), None))
             (entry(w.spectrum_factor, html! { span data-live=(live("km")) { (km_text(w, f)) } },
                 fill(w.spectrum_factor_basis, &[("class", &class), ("edition", EDITION)]),
                 Some(explain::spectrum_factor(desk, mechanism, f))))
-            (entry(w.running_hours, html! { span data-live=(live("hours")) { (hours(f.running_hours)) } "\u{202f}" (w.hours_unit) },
+            (entry(w.running_hours, html! { span data-live=(live("hours")) { (w.hours(f.running_hours)) } "\u{202f}" (w.hours_unit) },
                 w.running_hours_basis.to_owned(), Some(explain::running(desk, mechanism))))
-            (entry(w.lifts, html! { span data-live=(live("lifts")) { (count(f.lifts)) } },
-                fill(w.lifts_basis, &[("overload", &count(f.overload_lifts))]), Some(explain::lifts(desk, mechanism))))
-            (entry(w.starts, html! { span data-live=(live("starts")) { (count(f.starts)) } },
+            (entry(w.lifts, html! { span data-live=(live("lifts")) { (w.count(f.lifts)) } },
+                fill(w.lifts_basis, &[("overload", &w.count(f.overload_lifts))]), Some(explain::lifts(desk, mechanism))))
+            (entry(w.starts, html! { span data-live=(live("starts")) { (w.count(f.starts)) } },
                 w.starts_basis.to_owned(), Some(html! { p { (w.how_starts) } })))
             (entry(w.group_in_use, html! { (f.group_in_use.map_or(w.too_little_record, |g| g.name())) },
                 fill(w.group_in_use_basis, &[("edition", EDITION)]), Some(explain::group_in_use(desk, f))))

@@ -19,7 +19,7 @@ mod calendar;
 mod destinations;
 mod door;
 mod drive_side;
-mod explain;
+pub(crate) mod explain;
 mod guard;
 pub(crate) mod history_tables;
 pub(crate) mod layout;
@@ -45,7 +45,7 @@ mod tests;
 pub mod units;
 pub(crate) mod upkeep;
 pub(crate) mod used_chart;
-mod warnings;
+pub(crate) mod warnings;
 pub(crate) mod wording;
 mod work;
 
@@ -82,7 +82,7 @@ pub use source::{History, InMemory};
 pub use stored::Stored;
 use upkeep::{Entry, ServiceForm};
 use warnings::WarningForm;
-use wording::{ENGLISH, Wording, fill};
+use wording::{Wording, fill};
 use work::WorkQuery;
 
 /// The page's style: the drawings' part, which reports share, and its own.
@@ -125,7 +125,7 @@ struct Shared {
 impl Shared {
     /// The language of the page.
     fn words(&self) -> &'static Wording {
-        words()
+        Wording::of(self.config.language)
     }
 }
 
@@ -187,11 +187,6 @@ fn router(state: WebState, listens_at: SocketAddr, stop: watch::Receiver<bool>) 
         .fallback(async |State(shared): State<Arc<Shared>>| not_found(&shared, shared.words().not_found))
         .layer(axum::middleware::from_fn_with_state(shared.clone(), guard::guard))
         .with_state(shared)
-}
-
-/// The language of the page.
-pub(crate) fn words() -> &'static Wording {
-    &ENGLISH
 }
 
 fn desk(shared: &Shared) -> Desk<'_> {
@@ -321,7 +316,7 @@ async fn whatif_view(
         Err(sentence) => (StatusCode::BAD_REQUEST, Err(sentence)),
         Ok(asked) => match on_history(&shared, move |history| Ok(history.what_if(&asked))).await {
             Some(Ok(answer)) => (StatusCode::OK, Ok(answer)),
-            Some(Err(Failure::Usage(sentence))) => (StatusCode::OK, Err(sentence)),
+            Some(Err(Failure::Usage(_))) => (StatusCode::OK, Err(desk.words.whatif_no_days.to_owned())),
             Some(Err(_)) | None => (StatusCode::SERVICE_UNAVAILABLE, Err(desk.words.history_unreadable.to_owned())),
         },
     };
@@ -472,7 +467,7 @@ async fn act_on_warning(
             let place = format!("{}?done={number}", View::Warnings.address(&id));
             return Redirect::to(&place).into_response();
         }
-        Some(Err(refused)) => (StatusCode::BAD_REQUEST, refused.to_string()),
+        Some(Err(refused)) => (StatusCode::BAD_REQUEST, warnings::refused(words, &refused)),
         None => (StatusCode::SERVICE_UNAVAILABLE, words.warning_refused.to_owned()),
     };
     warnings_with(&shared, &id, status, &hand, Some(Err(sentence)), &form).await

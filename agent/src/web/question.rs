@@ -8,7 +8,6 @@ use tallyhook_config::model::{Crane, Mechanism};
 
 use super::layout::{Desk, View, cell, compact_table, explained, number_column, words_column};
 use super::mechanism::heading;
-use super::units::{factor, hours, number, percent};
 use super::wording::{Wording, fill};
 use crate::commands::whatif::{AnswerFigures, Asked, WhatifFigures};
 use crate::figures::{Forecast, MechanismFigures, day_number};
@@ -123,7 +122,7 @@ pub fn what_if(
             Ok(answer) => {
                 h2 { (w.whatif_answer) }
                 p.remark role="status" {
-                    (fill(w.whatif_basis, &[("days", &number(answer.days_of_record, 0)), ("from", &answer.record_from), ("to", &answer.record_to)]))
+                    (fill(w.whatif_basis, &[("days", &w.number(answer.days_of_record, 0)), ("from", &answer.record_from), ("to", &answer.record_to)]))
                 }
                 (answer_table(desk, mechanism, &answer))
                 (explained(w, w.view_whatif, html! { p { (w.how_whatif) } }))
@@ -168,7 +167,7 @@ fn form(desk: &Desk, mechanism: &Mechanism, f: &MechanismFigures, q: &WhatIfQuer
 fn answer_table(desk: &Desk, mechanism: &Mechanism, answer: &WhatifFigures) -> Markup {
     let w = desk.words;
     let unit = desk.mass(mechanism.spec.rated);
-    let whole = |n: f64| number(n.round().max(0.0), 0);
+    let whole = |n: f64| w.number(n.round().max(0.0), 0);
     let date = |a: &AnswerFigures, pick: &dyn Fn(&Forecast) -> Option<String>| match &a.forecast {
         Some(forecast) => pick(forecast).unwrap_or_else(|| w.forecast_beyond.to_owned()),
         None => match a.no_forecast {
@@ -183,15 +182,17 @@ fn answer_table(desk: &Desk, mechanism: &Mechanism, answer: &WhatifFigures) -> M
     };
     let mut rows = vec![
         row(fill(w.whatif_row_rated, &[("unit", unit.symbol())]), &|a| unit.number(Grams::from_kg(a.rated_load_kg))),
-        row(w.whatif_row_used.to_owned(), &|a| percent(a.used_share)),
-        row(w.whatif_row_left.to_owned(), &|a| hours(a.remaining_full_load_hours)),
-        row(w.whatif_row_rate.to_owned(), &|a| hours(a.full_load_hours_a_year)),
-        row(w.whatif_row_running.to_owned(), &|a| hours(a.running_hours_a_year)),
-        row(fill(w.whatif_row_km, &[("edition", EDITION)]), &|a| a.load_spectrum_factor.map_or("–".to_owned(), factor)),
+        row(w.whatif_row_used.to_owned(), &|a| w.percent(a.used_share)),
+        row(w.whatif_row_left.to_owned(), &|a| w.hours(a.remaining_full_load_hours)),
+        row(w.whatif_row_rate.to_owned(), &|a| w.hours(a.full_load_hours_a_year)),
+        row(w.whatif_row_running.to_owned(), &|a| w.hours(a.running_hours_a_year)),
+        row(fill(w.whatif_row_km, &[("edition", EDITION)]), &|a| {
+            a.load_spectrum_factor.map_or("–".to_owned(), |km| w.factor(km))
+        }),
         row(w.whatif_row_lifts.to_owned(), &|a| whole(a.lifts_a_year)),
         row(w.whatif_row_overload.to_owned(), &|a| whole(a.overload_lifts_a_year)),
         row(w.whatif_row_refused.to_owned(), &|a| whole(a.refused_lifts_a_year)),
-        row(w.whatif_row_moved.to_owned(), &|a| hours(a.moved_full_load_hours_a_year)),
+        row(w.whatif_row_moved.to_owned(), &|a| w.hours(a.moved_full_load_hours_a_year)),
         row(fill(w.whatif_row_group, &[("edition", EDITION)]), &|a| {
             a.group_in_use.map_or(w.too_little_record.to_owned(), |g| g.name().to_owned())
         }),
@@ -200,7 +201,9 @@ fn answer_table(desk: &Desk, mechanism: &Mechanism, answer: &WhatifFigures) -> M
         row(w.whatif_row_p90.to_owned(), &|a| date(a, &|d| d.date_p90.clone())),
     ];
     if answer.now.chance_by_the_day.is_some() || answer.then.chance_by_the_day.is_some() {
-        rows.push(row(w.whatif_row_chance.to_owned(), &|a| a.chance_by_the_day.map_or("–".to_owned(), percent)));
+        rows.push(row(w.whatif_row_chance.to_owned(), &|a| {
+            a.chance_by_the_day.map_or("–".to_owned(), |p| w.percent(p))
+        }));
     }
     let columns = [words_column(""), number_column(w.whatif_now), number_column(w.whatif_then)];
     compact_table(w.whatif_answer, &columns, &rows, None)

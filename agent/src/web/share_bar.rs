@@ -4,11 +4,11 @@ use maud::{Markup, html};
 
 use super::layout::Desk;
 use super::plot::{Area, picture, text};
-use super::units::{level, percent};
 use super::wording::fill;
 
 /// A bar from nothing to D (or to the used share where that is more). `name` is unique on the view.
 pub fn share_bar(desk: &Desk, name: &str, used: f64, levels: &[f64]) -> Markup {
+    let w = desk.words;
     let used = if used.is_finite() { used.max(0.0) } else { 0.0 };
     let highest = levels.iter().copied().fold(1.0, f64::max);
     let top = if used > highest { used * 1.05 } else { highest * 1.05 };
@@ -22,9 +22,9 @@ pub fn share_bar(desk: &Desk, name: &str, used: f64, levels: &[f64]) -> Markup {
         x: (0.0, top),
         y: (0.0, 1.0),
     };
-    let listed: Vec<String> = levels.iter().map(|l| level(*l)).collect();
-    let template = if listed.is_empty() { desk.words.bar_description_plain } else { desk.words.bar_description };
-    let title = fill(template, &[("top", &level(top)), ("share", &percent(used)), ("levels", &listed.join(", "))]);
+    let listed: Vec<String> = levels.iter().map(|l| w.level(*l)).collect();
+    let template = if listed.is_empty() { w.bar_description_plain } else { w.bar_description };
+    let title = fill(template, &[("top", &w.level(top)), ("share", &w.percent(used)), ("levels", &listed.join(", "))]);
     let mut marks: Vec<f64> = levels.to_vec();
     if !marks.iter().any(|l| (l - 1.0).abs() < 1e-9) {
         marks.push(1.0);
@@ -37,7 +37,7 @@ pub fn share_bar(desk: &Desk, name: &str, used: f64, levels: &[f64]) -> Markup {
             (area.line((*mark, -0.35), (*mark, 1.0), if *mark >= 1.0 { "limit" } else { "level" }))
         }
         @for mark in roomy(&area, marks) {
-            (text(area.at_x(mark), area.bottom + 18.0, "tick middle", &level(mark)))
+            (text(area.at_x(mark), area.bottom + 18.0, "tick middle", &w.level(mark)))
         }
     };
     picture(&area, name, "bar", &title, body)
@@ -66,8 +66,8 @@ pub fn levels_sentence(desk: &Desk, used: f64, levels: &[f64]) -> String {
         levels.iter().copied().filter(|l| used < *l).fold(None, |a: Option<f64>, l| Some(a.map_or(l, |a| a.min(l))));
     match (reached, next) {
         (None, None) => w.levels_none_set.to_owned(),
-        (None, Some(next)) => fill(w.levels_below, &[("next", &level(next))]),
-        (Some(at), Some(next)) => fill(w.levels_between, &[("level", &level(at)), ("next", &level(next))]),
-        (Some(at), None) => fill(w.levels_above, &[("level", &level(at))]),
+        (None, Some(next)) => fill(w.levels_below, &[("next", &w.level(next))]),
+        (Some(at), Some(next)) => fill(w.levels_between, &[("level", &w.level(at)), ("next", &w.level(next))]),
+        (Some(at), None) => fill(w.levels_above, &[("level", &w.level(at))]),
     }
 }

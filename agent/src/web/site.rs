@@ -8,7 +8,6 @@ use super::explain;
 use super::layout::{Column, Desk, cell, explained, number_column, sheet_table, words_column};
 use super::record::RecordState;
 use super::share_bar::{levels_sentence, share_bar};
-use super::units::{count, factor, hours, level, number, percent};
 use super::wording::{Wording, fill};
 use crate::figures::{CraneFigures, MechanismFigures, SiteFigures};
 
@@ -66,14 +65,14 @@ fn mechanism_row(desk: &Desk, crane: &Crane, mechanism: &Mechanism, f: &Mechanis
         html! { (crane.name) },
         html! { (group_text(w, f)) span.under { (EDITION) } },
         html! {
-            strong data-live=(live("share")) { (percent(f.consumed)) }
+            strong data-live=(live("share")) { (w.percent(f.consumed)) }
             (share_bar(desk, &format!("bar-{}", f.id), f.consumed, &mechanism.warn.used_share))
             span.under data-live=(live("used")) { (used_words(w, f)) }
             span.under data-live=(live("levels")) { (levels_sentence(desk, f.consumed, &mechanism.warn.used_share)) }
         },
         html! { span data-live=(live("km")) { (km_text(w, f)) } },
-        html! { span data-live=(live("hours")) { (hours(f.running_hours)) } },
-        html! { span data-live=(live("lifts")) { (count(f.lifts)) } },
+        html! { span data-live=(live("hours")) { (w.hours(f.running_hours)) } },
+        html! { span data-live=(live("lifts")) { (w.count(f.lifts)) } },
         html! {
             @match f.group_in_use {
                 Some(group) => { (group.name()) span.under { (EDITION) } }
@@ -99,16 +98,18 @@ pub fn cranes(desk: &Desk, cranes: &[CraneFigures]) -> Markup {
     ];
     let row = |c: &CraneFigures| {
         let kp = match (c.load_spectrum_factor, &c.state_of_loading) {
-            (Some(kp), Some(class)) => fill(w.spectrum_class, &[("km", &factor(kp)), ("class", class)]),
+            (Some(kp), Some(class)) => {
+                fill(w.spectrum_class, &[("km", &w.factor(kp)), ("class", &class_name(w, class))])
+            }
             _ => w.none_yet.to_owned(),
         };
         vec![
             html! { (c.name) span.under { (c.id) } },
             cell(c.group.name()),
-            cell(count(c.lifts)),
+            cell(w.count(c.lifts)),
             cell(kp),
             cell(c.class_of_utilization.name()),
-            cell(percent(c.consumed)),
+            cell(w.percent(c.consumed)),
             cell(c.group_in_use.map_or(w.too_little_record, |g| g.name())),
         ]
     };
@@ -131,32 +132,42 @@ pub fn group_text(words: &Wording, f: &MechanismFigures) -> String {
 pub fn used_words(words: &Wording, f: &MechanismFigures) -> String {
     let left = f.design_full_load_hours - f.used_full_load_hours;
     let rest = if left >= 0.0 {
-        fill(words.left_words, &[("left", &number(left, 1))])
+        fill(words.left_words, &[("left", &words.number(left, 1))])
     } else {
-        fill(words.over_words, &[("over", &number(-left, 1))])
+        fill(words.over_words, &[("over", &words.number(-left, 1))])
     };
     let used = fill(
         words.used_words,
         &[
-            ("share", &percent(f.consumed)),
-            ("used", &hours(f.used_full_load_hours)),
-            ("design", &number(f.design_full_load_hours, 0)),
+            ("share", &words.percent(f.consumed)),
+            ("used", &words.hours(f.used_full_load_hours)),
+            ("design", &words.number(f.design_full_load_hours, 0)),
         ],
     );
     format!("{used}, {rest}.")
 }
 
+/// A state of loading as the figures name it; only one beyond the last class has a word in it.
+pub fn class_name(words: &Wording, class: &str) -> String {
+    match class.strip_prefix("above ") {
+        Some(last) => fill(words.class_above, &[("class", last)]),
+        None => class.to_owned(),
+    }
+}
+
 /// km with its class.
 pub fn km_text(words: &Wording, f: &MechanismFigures) -> String {
     match (f.load_spectrum_factor, &f.state_of_loading) {
-        (Some(km), Some(class)) => fill(words.spectrum_class, &[("km", &factor(km)), ("class", class)]),
+        (Some(km), Some(class)) => {
+            fill(words.spectrum_class, &[("km", &words.factor(km)), ("class", &class_name(words, class))])
+        }
         _ => words.none_yet.to_owned(),
     }
 }
 
 /// The forecast's dates, each on a line of its own.
 pub fn forecast_dates(words: &Wording, f: &MechanismFigures) -> Markup {
-    let edge = |chance: f64, date: &str| fill(words.forecast_edge, &[("chance", &level(chance)), ("date", date)]);
+    let edge = |chance: f64, date: &str| fill(words.forecast_edge, &[("chance", &words.level(chance)), ("date", date)]);
     html! {
         @match &f.forecast {
             None => (words.forecast_none),

@@ -8,7 +8,6 @@ use tallyhook_config::model::Mechanism;
 
 use super::layout::{Desk, cell, compact_table, number_column, words_column};
 use super::plot::{Area, WIDTHS, picture, steps, text};
-use super::units::{count, hours, level, number, percent};
 use super::wording::fill;
 use crate::figures::{Band, MechanismFigures};
 
@@ -100,11 +99,11 @@ fn draw(desk: &Desk, bands: &[Step], km: Option<f64>, class: &str, width: f64) -
         x: (0.0, 1.0),
         y: (0.0, TOP),
     };
-    let upright: Vec<(f64, String)> = steps(TOP, 6).into_iter().map(|v| (v, number(v, 1))).collect();
-    let across: Vec<(f64, String)> = steps(1.0, 5).into_iter().map(|v| (v, number(v * 100.0, 0))).collect();
+    let upright: Vec<(f64, String)> = steps(TOP, 6).into_iter().map(|v| (v, w.number(v, 1))).collect();
+    let across: Vec<(f64, String)> = steps(1.0, 5).into_iter().map(|v| (v, w.number(v * 100.0, 0))).collect();
     let name = format!("spectrum-{class}");
     let own = km.map(constant_load);
-    let own_label = own.map(|own| fill(w.spectrum_own, &[("k", &number(own, 2))])).unwrap_or_default();
+    let own_label = own.map(|own| fill(w.spectrum_own, &[("k", &w.number(own, 2))])).unwrap_or_default();
     let mut outline = vec![(0.0, bands.first().map_or(0.0, |s| s.high))];
     for step in bands {
         outline.push((step.left, step.high));
@@ -112,7 +111,7 @@ fn draw(desk: &Desk, bands: &[Step], km: Option<f64>, class: &str, width: f64) -
     }
     outline.push((1.0, 0.0));
     let title = match own {
-        Some(own) => fill(w.spectrum_alt, &[("k", &number(own, 2))]),
+        Some(own) => fill(w.spectrum_alt, &[("k", &w.number(own, 2))]),
         None => w.spectrum_caption_cycles.to_owned(),
     };
     let axis = if own.is_some() { w.spectrum_axis_share } else { w.spectrum_axis_cycles };
@@ -130,7 +129,7 @@ fn draw(desk: &Desk, bands: &[Step], km: Option<f64>, class: &str, width: f64) -
         @for loading in MechanismLoading::ALL {
             @let k = constant_load(loading.limit());
             (area.line((0.0, k), (1.0, k), if *loading == MechanismLoading::L4 { "limit" } else { "level" }))
-            (text(area.right + 6.0, area.at_y(k) + 4.0, "note", &format!("{} {}", loading.name(), number(k, 2))))
+            (text(area.right + 6.0, area.at_y(k) + 4.0, "note", &format!("{} {}", loading.name(), w.number(k, 2))))
         }
         @if let Some(own) = own.filter(|own| *own <= TOP) {
             (area.line((0.0, own), (1.0, own), "own"))
@@ -160,7 +159,7 @@ pub fn spectrum_table(desk: &Desk, mechanism: &Mechanism, figures: &MechanismFig
     let base = spec.base();
     let known: f64 = figures.spectrum.iter().map(|b| b.running_hours).sum();
     let lifts: u64 = figures.spectrum.iter().map(|b| b.lifts).sum();
-    let share = |hours: f64| if known > 0.0 { percent(hours / known) } else { "–".to_owned() };
+    let share = |hours: f64| if known > 0.0 { w.percent(hours / known) } else { "–".to_owned() };
     let columns = [
         words_column(w.band),
         number_column(fill(w.band_load, &[("unit", unit.symbol())])),
@@ -179,22 +178,22 @@ pub fn spectrum_table(desk: &Desk, mechanism: &Mechanism, figures: &MechanismFig
         .rev()
         .map(|b| {
             vec![
-                cell(range(number(b.from * 100.0, 0), b.to.map(level))),
+                cell(range(w.number(b.from * 100.0, 0), b.to.map(|to| w.level(to)))),
                 cell(range(load(b.from), b.to.map(load))),
-                cell(hours(b.running_hours)),
+                cell(w.hours(b.running_hours)),
                 cell(share(b.running_hours)),
-                cell(count(b.lifts)),
+                cell(w.count(b.lifts)),
             ]
         })
         .collect();
-    let foot = vec![cell(w.sum), cell(""), cell(hours(known)), cell(share(known)), cell(count(lifts))];
+    let foot = vec![cell(w.sum), cell(""), cell(w.hours(known)), cell(share(known)), cell(w.count(lifts))];
     html! {
         (compact_table(w.spectrum_table, &columns, &rows, Some(foot)))
         p.remark {
             (w.band_note)
             @if spec.dead_load > Grams::ZERO { " " (fill(w.band_note_dead, &[("base", &unit.text(base))])) }
             @if figures.load_unknown_hours > 0.0 {
-                " " (fill(w.load_unknown_note, &[("hours", &hours(figures.load_unknown_hours))]))
+                " " (fill(w.load_unknown_note, &[("hours", &w.hours(figures.load_unknown_hours))]))
             }
         }
     }

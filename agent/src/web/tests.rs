@@ -29,6 +29,8 @@ use crate::store::alarm::{ActError, Alarm, Done};
 use crate::store::message::{Message, MessageKind};
 use crate::store::service::{Service, StoredService};
 
+mod languages;
+
 pub(super) const ID: &str = "main-hoist";
 const DAY_MS: i64 = 86_400_000;
 /// 2026-03-09, a Monday.
@@ -74,6 +76,7 @@ pub(super) fn config(crane_name: &str) -> Config {
         site_name: "Eastfield precast yard".to_owned(),
         time_zone: TimeZone::UTC,
         units: Default::default(),
+        language: Default::default(),
         store: Store::plain("data"),
         page: Page::plain("127.0.0.1:8080".parse().unwrap()),
         alarms: Default::default(),

@@ -1,7 +1,10 @@
-//! How quantities are written: the one place that rounds, groups digits and picks kilograms or tonnes.
+//! How quantities are written: the one place that rounds, groups digits, sets the decimal sign of the language and
+//! picks kilograms or tonnes.
 
 use tallyhook_analysis::units::{Grams, MS_PER_HOUR};
 use tallyhook_config::model::Units;
+
+use super::wording::{ENGLISH, Wording};
 
 /// Kilograms in a pound, by definition (international yard and pound agreement, 1959).
 const KG_PER_POUND: f64 = 0.453_592_37;
@@ -66,100 +69,140 @@ impl MassUnit {
         }
     }
 
-    /// A load in this unit, without the symbol.
-    pub fn number(self, load: Grams) -> String {
-        let decimals = match self {
+    /// Decimal places that loads are written with.
+    const fn decimals(self) -> usize {
+        match self {
             MassUnit::Kilogram | MassUnit::Pound => 0,
             MassUnit::Tonne | MassUnit::UsTon => 2,
-        };
-        number(load.as_kg() / self.kg(), decimals)
+        }
     }
 
-    /// A load in this unit, with the symbol.
+    /// A load in this unit, without the symbol, for the shell.
+    pub fn number(self, load: Grams) -> String {
+        ENGLISH.loads_in(self).number(load)
+    }
+
+    /// A load in this unit, with the symbol, for the shell.
+    pub fn text(self, load: Grams) -> String {
+        ENGLISH.loads_in(self).text(load)
+    }
+}
+
+/// Loads of one mechanism as one language writes them.
+#[derive(Clone, Copy)]
+pub struct Loads {
+    words: &'static Wording,
+    unit: MassUnit,
+}
+
+impl Loads {
+    /// A value in this unit as a load; `None` when it is none that a crane could have.
+    pub fn load(self, value: f64) -> Option<Grams> {
+        self.unit.load(value)
+    }
+
+    /// Symbol of the unit.
+    pub const fn symbol(self) -> &'static str {
+        self.unit.symbol()
+    }
+
+    /// A load without the symbol.
+    pub fn number(self, load: Grams) -> String {
+        self.words.number(load.as_kg() / self.unit.kg(), self.unit.decimals())
+    }
+
+    /// A load with the symbol.
     pub fn text(self, load: Grams) -> String {
         format!("{}{THIN}{}", self.number(load), self.symbol())
     }
 }
 
-/// A length with its unit: metres or feet, to the centimetre or the tenth of a foot.
-pub fn length(units: Units, metres: f64) -> String {
-    match units {
-        Units::Metric => format!("{}{THIN}m", number(metres, 2)),
-        Units::Us => format!("{}{THIN}ft", number(metres / M_PER_FOOT, 1)),
+impl Wording {
+    /// Writes loads in a unit.
+    pub const fn loads_in(&'static self, unit: MassUnit) -> Loads {
+        Loads { words: self, unit }
     }
-}
 
-/// A number with `decimals` places, thousands apart, a true minus sign.
-pub fn number(value: f64, decimals: usize) -> String {
-    if !value.is_finite() {
-        return "–".to_owned();
-    }
-    let plain = format!("{:.decimals$}", value.abs());
-    let (whole, rest) = match plain.split_once('.') {
-        Some((whole, rest)) => (whole, Some(rest)),
-        None => (plain.as_str(), None),
-    };
-    let mut out = String::with_capacity(plain.len() + 6);
-    // A value that rounds to zero has no sign.
-    if value < 0.0 && plain.bytes().any(|b| (b'1'..=b'9').contains(&b)) {
-        out.push('−');
-    }
-    for (i, digit) in whole.chars().enumerate() {
-        // Four digits stay together, as tables of the trade print them.
-        if i > 0 && whole.len() > 4 && (whole.len() - i).is_multiple_of(3) {
-            out.push(THIN);
+    /// A length with its unit: metres or feet, to the centimetre or the tenth of a foot.
+    pub fn length(&self, units: Units, metres: f64) -> String {
+        match units {
+            Units::Metric => format!("{}{THIN}m", self.number(metres, 2)),
+            Units::Us => format!("{}{THIN}ft", self.number(metres / M_PER_FOOT, 1)),
         }
-        out.push(digit);
     }
-    if let Some(rest) = rest {
-        out.push('.');
-        out.push_str(rest);
+
+    /// A number with `decimals` places, thousands apart, a true minus sign.
+    pub fn number(&self, value: f64, decimals: usize) -> String {
+        if !value.is_finite() {
+            return "–".to_owned();
+        }
+        let plain = format!("{:.decimals$}", value.abs());
+        let (whole, rest) = match plain.split_once('.') {
+            Some((whole, rest)) => (whole, Some(rest)),
+            None => (plain.as_str(), None),
+        };
+        let mut out = String::with_capacity(plain.len() + 6);
+        // A value that rounds to zero has no sign.
+        if value < 0.0 && plain.bytes().any(|b| (b'1'..=b'9').contains(&b)) {
+            out.push('−');
+        }
+        for (i, digit) in whole.chars().enumerate() {
+            // Four digits stay together, as tables of the trade print them.
+            if i > 0 && whole.len() > 4 && (whole.len() - i).is_multiple_of(3) {
+                out.push_str(self.digit_groups);
+            }
+            out.push(digit);
+        }
+        if let Some(rest) = rest {
+            out.push_str(self.decimal_sign);
+            out.push_str(rest);
+        }
+        out
     }
-    out
-}
 
-/// A count.
-pub fn count(value: u64) -> String {
-    number(value as f64, 0)
-}
+    /// A count.
+    pub fn count(&self, value: u64) -> String {
+        self.number(value as f64, 0)
+    }
 
-/// Hours without the unit: three significant places below 100 h, one decimal above.
-pub fn hours(value: f64) -> String {
-    let decimals = match value.abs() {
-        v if v >= 100.0 => 1,
-        v if v >= 10.0 => 2,
-        0.0 => 0,
-        v if v >= 0.1 => 3,
-        _ => 4,
-    };
-    number(value, decimals)
-}
+    /// Hours without the unit: three significant places below 100 h, one decimal above.
+    pub fn hours(&self, value: f64) -> String {
+        let decimals = match value.abs() {
+            v if v >= 100.0 => 1,
+            v if v >= 10.0 => 2,
+            0.0 => 0,
+            v if v >= 0.1 => 3,
+            _ => 4,
+        };
+        self.number(value, decimals)
+    }
 
-/// A share (1 is the whole) as per cent with its sign: two significant places at the least.
-pub fn percent(share: f64) -> String {
-    let value = share * 100.0;
-    let decimals = match value.abs() {
-        0.0 => 0,
-        v if v >= 10.0 => 1,
-        v if v >= 1.0 => 2,
-        v if v >= 0.1 => 2,
-        v if v >= 0.01 => 3,
-        v if v >= 0.001 => 4,
-        _ => 5,
-    };
-    format!("{}{THIN}%", number(value, decimals))
-}
+    /// A share (1 is the whole) as per cent with its sign: two significant places at the least.
+    pub fn percent(&self, share: f64) -> String {
+        let value = share * 100.0;
+        let decimals = match value.abs() {
+            0.0 => 0,
+            v if v >= 10.0 => 1,
+            v if v >= 1.0 => 2,
+            v if v >= 0.1 => 2,
+            v if v >= 0.01 => 3,
+            v if v >= 0.001 => 4,
+            _ => 5,
+        };
+        format!("{}{THIN}%", self.number(value, decimals))
+    }
 
-/// A warn level or a band edge as per cent: whole where it is whole.
-pub fn level(share: f64) -> String {
-    let value = share * 100.0;
-    let decimals = if (value - value.round()).abs() < 1e-9 { 0 } else { 1 };
-    format!("{}{THIN}%", number(value, decimals))
-}
+    /// A warn level or a band edge as per cent: whole where it is whole.
+    pub fn level(&self, share: f64) -> String {
+        let value = share * 100.0;
+        let decimals = if (value - value.round()).abs() < 1e-9 { 0 } else { 1 };
+        format!("{}{THIN}%", self.number(value, decimals))
+    }
 
-/// A load spectrum factor: four decimals.
-pub fn factor(value: f64) -> String {
-    number(value, 4)
+    /// A load spectrum factor: four decimals.
+    pub fn factor(&self, value: f64) -> String {
+        self.number(value, 4)
+    }
 }
 
 /// A length of time in words of the clock: `14 s`, `3 min 05 s`, `2 h 10 min`, `3 d 4 h`.
@@ -175,6 +218,31 @@ pub fn duration(ms: i64) -> String {
     } else {
         format!("{days}{THIN}d {}{THIN}h", hours % 24)
     }
+}
+
+/// [`Wording::number`] for the shell, which stays English as all these.
+pub fn number(value: f64, decimals: usize) -> String {
+    ENGLISH.number(value, decimals)
+}
+
+/// [`Wording::count`] for the shell.
+pub fn count(value: u64) -> String {
+    ENGLISH.count(value)
+}
+
+/// [`Wording::hours`] for the shell.
+pub fn hours(value: f64) -> String {
+    ENGLISH.hours(value)
+}
+
+/// [`Wording::percent`] for the shell.
+pub fn percent(share: f64) -> String {
+    ENGLISH.percent(share)
+}
+
+/// [`Wording::factor`] for the shell.
+pub fn factor(value: f64) -> String {
+    ENGLISH.factor(value)
 }
 
 /// Milliseconds as hours.
@@ -207,8 +275,8 @@ mod tests {
         assert_eq!(plain(five.text(Grams::from_kg(453.592_37))), "1000 lb");
         assert_eq!(five.load(1000.0), Some(Grams::from_kg(453.592_37)));
         assert_eq!(five.load(-1.0), None);
-        assert_eq!(plain(length(Units::Us, 3.048)), "10.0 ft");
-        assert_eq!(plain(length(Units::Metric, 3.048)), "3.05 m");
+        assert_eq!(plain(ENGLISH.length(Units::Us, 3.048)), "10.0 ft");
+        assert_eq!(plain(ENGLISH.length(Units::Metric, 3.048)), "3.05 m");
         assert_eq!(MassUnit::at_site(Units::Metric, Grams::from_kg(5_000.0)), MassUnit::Kilogram);
     }
 
@@ -233,6 +301,19 @@ mod tests {
         assert_eq!(number(-0.04, 1), "0.0");
         assert_eq!(number(-3.0, 0), "−3");
         assert_eq!(number(f64::NAN, 1), "–");
+    }
+
+    #[test]
+    fn german_has_a_decimal_comma_and_the_same_digits() {
+        use crate::web::wording::GERMAN;
+        assert_eq!(plain(GERMAN.number(1234567.891, 1)), "1 234 567,9");
+        assert_eq!(plain(GERMAN.number(-1600.0, 0)), "−1600");
+        assert_eq!(plain(GERMAN.percent(0.01234)), "1,23 %");
+        assert_eq!(plain(GERMAN.hours(0.0123)), "0,0123");
+        assert_eq!(plain(GERMAN.loads_in(MassUnit::Tonne).text(Grams::from_kg(8_324.6))), "8,32 t");
+        assert_eq!(plain(GERMAN.length(Units::Us, 3.048)), "10,0 ft");
+        // The shell and programs keep the point.
+        assert_eq!(plain(number(1234567.891, 1)), "1 234 567.9");
     }
 
     #[test]

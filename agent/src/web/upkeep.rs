@@ -3,13 +3,13 @@
 use maud::{Markup, html};
 use serde::Deserialize;
 use tallyhook_analysis::service::ServiceKind;
+use tallyhook_analysis::severity::Severity;
 use tallyhook_analysis::units::Timestamp;
 use tallyhook_config::model::{Crane, Mechanism};
 
 use super::layout::{Desk, View, cell, explained, number_column, sheet_table, words_column};
 use super::login::Hand;
 use super::mechanism::heading;
-use super::units::{hours, number, percent};
 use super::wording::{Wording, fill};
 use crate::access::Role;
 use crate::figures::MechanismFigures;
@@ -136,10 +136,10 @@ pub fn parts(desk: &Desk, f: &MechanismFigures) -> Markup {
             rows.push(vec![
                 cell(&part.name),
                 cell(limit_name(w, limit.limit)),
-                cell(number(limit.used, 0)),
-                cell(number(limit.of, 0)),
-                cell(number(left, 0)),
-                cell(percent(limit.share)),
+                cell(w.number(limit.used, 0)),
+                cell(w.number(limit.of, 0)),
+                cell(w.number(left, 0)),
+                cell(w.percent(limit.share)),
                 cell(&part.since),
                 if limit.share >= 1.0 {
                     html! { strong { (w.part_due) } }
@@ -179,10 +179,18 @@ pub fn severity(desk: &Desk, f: &MechanismFigures) -> Markup {
     html! {
         p {
             (fill(w.severity_text, &[
-                ("severity", severity.name()), ("edition", s.edition), ("heavy", &percent(heavy)), ("busy", &percent(busy)),
+                ("severity", severity_name(w, severity)), ("edition", s.edition), ("heavy", &w.percent(heavy)), ("busy", &w.percent(busy)),
                 ("frequent", &days(s.frequent_inspection_days)), ("periodic", &days(s.periodic_inspection_days)),
             ]))
         }
+    }
+}
+
+fn severity_name(w: &Wording, severity: Severity) -> &'static str {
+    match severity {
+        Severity::Normal => w.severity_normal,
+        Severity::Heavy => w.severity_heavy,
+        Severity::Severe => w.severity_severe,
     }
 }
 
@@ -192,7 +200,7 @@ pub fn work_words(w: &Wording, work: &Work) -> String {
         Work::Period { by, design_full_load_hours } => {
             let name = kind_words(w, *by);
             match design_full_load_hours {
-                Some(design) => format!("{name}, D = {} h", number(*design, 0)),
+                Some(design) => format!("{name}, D = {} h", w.number(*design, 0)),
                 None => name.to_owned(),
             }
         }
@@ -280,7 +288,11 @@ pub fn closed(desk: &Desk, f: &MechanismFigures) -> Markup {
     let began = f.period_began.as_deref().unwrap_or(w.not_known);
     let present = fill(
         w.closed_present,
-        &[("began", began), ("used", &hours(f.used_full_load_hours)), ("design", &number(f.design_full_load_hours, 0))],
+        &[
+            ("began", began),
+            ("used", &w.hours(f.used_full_load_hours)),
+            ("design", &w.number(f.design_full_load_hours, 0)),
+        ],
     );
     if f.closed_periods.is_empty() {
         return html! { p { (present) " " (w.closed_none) } };
@@ -301,9 +313,9 @@ pub fn closed(desk: &Desk, f: &MechanismFigures) -> Markup {
                 cell(&p.began),
                 cell(&p.ended),
                 cell(kind_words(w, p.by)),
-                cell(hours(p.used_full_load_hours)),
-                cell(number(p.design_full_load_hours, 0)),
-                cell(percent(p.consumed)),
+                cell(w.hours(p.used_full_load_hours)),
+                cell(w.number(p.design_full_load_hours, 0)),
+                cell(w.percent(p.consumed)),
             ]
         })
         .collect();

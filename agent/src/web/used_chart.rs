@@ -8,7 +8,6 @@ use tallyhook_config::model::Mechanism;
 use super::layout::{Desk, cell, compact_table, number_column, words_column};
 use super::moments::{date_of, parse};
 use super::plot::{Area, WIDTHS, picture, steps, text};
-use super::units::{count, hours, level, number};
 use super::wording::fill;
 use crate::course::{By, Course};
 use crate::figures::{MechanismFigures, day_number};
@@ -64,6 +63,7 @@ impl<'a> Picture<'a> {
         first: i32,
         last: i32,
     ) -> Self {
+        let w = desk.words;
         let begin = figures.record_from.as_deref().and_then(parse).map_or(f64::from(first), |t| desk.moments.day(t));
         let now = figures.record_to.as_deref().and_then(parse).map_or(f64::from(last) + 1.0, |t| desk.moments.day(t));
         let now = now.max(begin);
@@ -76,13 +76,13 @@ impl<'a> Picture<'a> {
         let far = forecast.map_or(0.0, |f| f[2]).min(begin + 20.0 * YEAR);
         let until = (begin + YEAR).max(now + (now - begin) * 0.25).max(far + (far - begin) * 0.04);
         let title = fill(
-            desk.words.used_alt,
+            w.used_alt,
             &[
-                ("start", &hours(course.prior)),
+                ("start", &w.hours(course.prior)),
                 ("from", &date_text(begin)),
-                ("now", &hours(figures.used_full_load_hours)),
+                ("now", &w.hours(figures.used_full_load_hours)),
                 ("to", &date_text(now)),
-                ("design", &hours(figures.design_full_load_hours)),
+                ("design", &w.hours(figures.design_full_load_hours)),
             ],
         );
         Picture {
@@ -124,7 +124,7 @@ impl<'a> Picture<'a> {
             y: (0.0, highest.max(self.used) * 1.08),
         };
         let upright: Vec<(f64, String)> =
-            steps(area.y.1, 6).into_iter().map(|v| (v, number(v, decimals(area.y.1)))).collect();
+            steps(area.y.1, 6).into_iter().map(|v| (v, w.number(v, decimals(area.y.1)))).collect();
         let across = dates(area.x, if wide { 9 } else { 4 });
         let rate = self.design / (DESIGN_YEARS * YEAR);
         let design_end = ((area.y.1 - self.course.prior) / rate + self.begin).min(self.until);
@@ -135,10 +135,10 @@ impl<'a> Picture<'a> {
             (area.frame(&across, &upright, (w.used_axis_date, w.used_axis_hours)))
             @for l in self.levels.iter().filter(|l| **l < 1.0) {
                 (area.line((self.begin, l * self.design), (self.until, l * self.design), "level"))
-                (text(area.left + 6.0, area.at_y(l * self.design) + 12.0, "note", &fill(w.used_level_line, &[("level", &level(*l))])))
+                (text(area.left + 6.0, area.at_y(l * self.design) + 12.0, "note", &fill(w.used_level_line, &[("level", &w.level(*l))])))
             }
             (area.line((self.begin, self.design), (self.until, self.design), "limit"))
-            (text(area.left + 6.0, area.at_y(self.design) - 5.0, "note strong", &fill(w.used_limit_line, &[("design", &number(self.design, 0))])))
+            (text(area.left + 6.0, area.at_y(self.design) - 5.0, "note strong", &fill(w.used_limit_line, &[("design", &w.number(self.design, 0))])))
             (area.line((self.begin, self.course.prior), (design_end, design_at(design_end)), "design"))
             (self.design_label(&area, design_at))
             @if let Some(f) = self.forecast { (self.forecast_band(&area, &name, f)) }
@@ -150,7 +150,8 @@ impl<'a> Picture<'a> {
     }
 
     fn now_label(&self, area: &Area) -> Markup {
-        let words = fill(self.desk.words.used_now_line, &[("used", &hours(self.used))]);
+        let w = self.desk.words;
+        let words = fill(w.used_now_line, &[("used", &w.hours(self.used))]);
         let x = area.at_x(self.now);
         // Left of the point and above it while there is room, since the design line and the forecast go to the right.
         let y = (area.at_y(self.used) - 10.0).max(area.top + 12.0);
@@ -243,8 +244,14 @@ fn months(desk: &Desk, course: &Course) -> Markup {
         .iter()
         .rev()
         .map(|m| {
-            let (running, grown) = (hours(m.running_hours), hours(m.booked_full_load_hours));
-            vec![cell(&m.label), cell(running), cell(grown), cell(hours(m.used_full_load_hours)), cell(count(m.lifts))]
+            let (running, grown) = (w.hours(m.running_hours), w.hours(m.booked_full_load_hours));
+            vec![
+                cell(&m.label),
+                cell(running),
+                cell(grown),
+                cell(w.hours(m.used_full_load_hours)),
+                cell(w.count(m.lifts)),
+            ]
         })
         .collect();
     compact_table(w.used_table, &columns, &rows, None)

@@ -9,12 +9,11 @@ use tallyhook_config::model::{Crane, Mechanism};
 use super::layout::{Desk, View, cell, explained, number_column, sheet_table, words_column};
 use super::login::Hand;
 use super::mechanism::heading;
-use super::units::count;
 use super::wording::{Wording, fill};
 use crate::access::Role;
 use crate::figures::MechanismFigures;
-use crate::publish::wording::what;
-use crate::store::alarm::{Act, Alarm, AlarmState, Done};
+use crate::publish::wording::{alarm_name, what};
+use crate::store::alarm::{Act, ActError, Alarm, AlarmState, Done};
 
 /// How many warnings that are over the view still shows.
 const OVER: usize = 30;
@@ -125,14 +124,24 @@ pub fn warnings(
             h2 { (w.warnings_over) }
             @if over.is_empty() { p { (w.warnings_none_over) } }
             @else {
-                @if over.len() > OVER { p.remark { (fill(w.warnings_newest, &[("n", &count(OVER as u64)), ("count", &count(over.len() as u64))])) } }
+                @if over.len() > OVER { p.remark { (fill(w.warnings_newest, &[("n", &w.count(OVER as u64)), ("count", &w.count(over.len() as u64))])) } }
                 (list(desk, w.warnings_over, &over[..over.len().min(OVER)]))
             }
         }
     }
 }
 
-fn state_words(w: &Wording, state: AlarmState) -> &'static str {
+/// Why something could not be done to a warning.
+pub fn refused(w: &Wording, error: &ActError) -> String {
+    match error {
+        ActError::Unknown(number) => fill(w.warning_unknown, &[("n", &number.to_string())]),
+        ActError::Already(number, by) => fill(w.warning_already, &[("n", &number.to_string()), ("by", by)]),
+        ActError::Store(_) => w.warning_refused.to_owned(),
+    }
+}
+
+/// How an alarm stands.
+pub(crate) fn state_words(w: &Wording, state: AlarmState) -> &'static str {
     match state {
         AlarmState::Unacknowledged => w.warning_unacknowledged,
         AlarmState::Acknowledged => w.warning_acknowledged,
@@ -156,7 +165,7 @@ fn list(desk: &Desk, caption: &str, alarms: &[&(Alarm, Vec<Done>)]) -> Markup {
         .map(|(a, acts)| {
             vec![
                 cell(a.seq.to_string()),
-                cell(what(&a.message())),
+                cell(what(w, &a.message())),
                 html! {
                     (state_words(w, a.state()))
                     @if let Some((until, by)) = a.shelved.as_ref().filter(|_| a.is_shelved(desk.now)) {
@@ -164,7 +173,7 @@ fn list(desk: &Desk, caption: &str, alarms: &[&(Alarm, Vec<Done>)]) -> Markup {
                     }
                 },
                 html! { span.date { (desk.moments.second(a.raised)) } },
-                cell(count(a.times)),
+                cell(w.count(a.times)),
                 html! {
                     @if let Some(at) = a.cleared { span.under { (fill(w.warning_cleared, &[("at", &desk.moments.second(at))])) } }
                     @for done in acts { span.under { (done_words(desk, done)) } }
@@ -206,7 +215,7 @@ fn form(desk: &Desk, f: &MechanismFigures, open: &[&(Alarm, Vec<Done>)], entry: 
                 select name="number" {
                     @for (alarm, _) in open {
                         @let value = alarm.seq.to_string();
-                        option value=(value) selected[q.number == value] { (value) ": " (alarm.what) }
+                        option value=(value) selected[q.number == value] { (value) ": " (alarm_name(w, &alarm.what)) }
                     }
                 }
             }

@@ -1,5 +1,11 @@
-//! Every sentence and label of the page. A translation is one more `static` of type [`Wording`]: the compiler asks for
-//! each entry. `{name}` is a place that [`fill`] fills.
+//! Every sentence and label of the page and the report. A translation is one more `static` of type [`Wording`], a file
+//! of its own: the compiler asks for each entry. `{name}` is a place that [`fill`] fills.
+
+mod german;
+
+use tallyhook_config::model::Language;
+
+pub use german::GERMAN;
 
 macro_rules! wording {
     ($($(#[$about:meta])* $name:ident: $english:literal,)+) => {
@@ -21,6 +27,11 @@ macro_rules! wording {
 
 wording! {
     language: "en",
+    caution: "Information for maintenance. No safety device and no release for use: it replaces neither the load limiter nor an inspection by a competent person; local codes decide.",
+    /// Stands before the decimals.
+    decimal_sign: ".",
+    /// Stands between groups of three digits; a thin space that breaks no line (ISO 80000-1, DIN 5008).
+    digit_groups: "\u{202f}",
     product: "Tallyhook",
     skip_to_content: "To the figures",
     all_mechanisms: "All mechanisms",
@@ -89,7 +100,7 @@ wording! {
     report_anchor: "Anchor",
     report_hash_about: "`tallyhook verify --anchor HASH` shows later that nothing before that day was changed. Write it down where the box cannot reach.",
     report_texts: "Texts behind these figures",
-    report_unsure: "The factor {factor} of a {recording}, {edition}: {words}.",
+    report_unsure: "The factor {factor} for “{recording}”, {edition}: {words}.",
     report_duty_unsure: "Starts an hour and cyclic duration of the group, {edition}: {words}.",
     report_limits: "What this sheet is not",
     report_limits_local: "Intervals of inspection, the decision on a general overhaul and every release for use are matters of the local code, the maker's instructions and a competent person. This sheet gives them figures and takes nothing from them.",
@@ -544,6 +555,96 @@ wording! {
     not_read: "not read",
     on: "on",
     off: "off",
+    link_online: "online",
+    link_connecting: "connecting",
+    link_silent: "connected, but gives no answer",
+    link_exception: "answers, but refuses to read",
+    link_implausible: "answers, but with a value that a signal cannot have",
+    link_unreachable: "not reachable",
+    link_broken: "connection lost",
+    link_garbled: "not understood",
+
+    class_above: "above {class}",
+    check_short: "check against the standard",
+    severity_normal: "normal",
+    severity_heavy: "heavy",
+    severity_severe: "severe",
+    warning_unknown: "there is no alarm {n}; look with `tallyhook alarms`",
+    warning_already: "alarm {n} was acknowledged already by {by}",
+    whatif_no_days: "No day of the record is over in that time: ask again tomorrow, or widen the days.",
+    report_period: "the present working period",
+    report_whole: "the whole record",
+    report_from: "from {from}",
+    report_up_to: "up to {to}",
+
+    quantity_used_share: "used share",
+    quantity_overload: "overload",
+    quantity_starts_per_hour: "starts per hour",
+    quantity_part: "part",
+    said_hours: " ({used} of {design} full-load hours)",
+    said_hours_of_group: " ({used} of {design} full-load hours of group {group})",
+    said_used_back: "the used share of the safe working period is back at {value}{hours}, below the level of {level}. Check that the service that reset it is on record.",
+    said_used_near: "the used share of the safe working period is {value}{hours} and has reached the level of {level}. The mechanism nears the end of the safe working period that it was designed for. Next: plan the general overhaul and tell the competent person who inspects the crane.",
+    said_used_up: "the used share of the safe working period is {value}{hours} and has reached the level of {level}. The safe working period that the mechanism was designed for is used up. Next: have a competent person decide on further use and plan the general overhaul.",
+    said_unknown_load: "an unknown load",
+    said_unknown_rated: "an unknown rated load",
+    said_overload: "a lift of {load} was {share} of the rated load of {rated}. A load above the rated load strains structure, rope and brake beyond what they were designed for. Next: find out what was lifted and why the load limiter let it pass, and ask a competent person whether an inspection is due.",
+    said_starts: "{value} starts in the last hour have reached the level of {level}. Many short starts heat the motor and wear brake and contactors. Next: look whether the hoist is being inched, and talk to the operator.",
+    said_starts_back: "{value} starts in the last hour, below the level of {level} again. Nothing to do.",
+    said_somebody: "somebody",
+    said_some_time: "some time",
+    said_reminder: "reminder: nobody has acknowledged alarm {n}, {what}, since {since}. Next: look at it, and acknowledge it with `tallyhook alarms --acknowledge {n} --by NAME`.",
+    said_alarm_act: "alarm {n}, {what}: {act} by {by}{note}. Nothing to do.",
+    said_alarm: "alarm {n}, {what}.",
+    said_act_acknowledged: "acknowledged",
+    said_act_shelved: "shelved",
+    said_act_unshelved: "unshelved",
+    said_act_note: "note",
+    said_a_part: "a part",
+    said_used_of: "{used} of {of} {unit}",
+    said_unit_running_hours: "running hours",
+    said_unit_lifts: "lifts",
+    said_unit_starts: "starts",
+    said_unit_stops: "stops",
+    said_unit_bending: "bending cycles",
+    said_unit_full_bending: "full-load bending cycles",
+    said_unit_brake: "kJ of brake work",
+    said_unit_days: "days",
+    said_part_back: "{name} is back at {used} after a service. Nothing to do.",
+    said_part_due: "{name} is due: {used} since it was last renewed or done. Next: have it looked at by a competent person, and record it with `tallyhook service part {name}`.",
+    said_part_near: "{name} is nearly due: {used} since it was last renewed or done. Next: plan it.",
+    /// `{text}` is what the daemon wrote, in English, with what the system said.
+    finding_silence: "{text}",
+    finding_silence_over: "{text}",
+    finding_counter: "{text}",
+    finding_configuration: "{text}",
+    finding_not_recorded: "{text}",
+    finding_backup: "{text}",
+    finding_ledger: "{text}",
+    finding_zero_drift: "{text}",
+    finding_step: "{text}",
+    finding_stuck: "{text}",
+    finding_sign: "{text}",
+    finding_noise: "{text}",
+    finding_never_changes: "{text}",
+    finding_disagrees: "{text}",
+    finding_outbox: "{text}",
+    finding_other: "{text}",
+    finding_unknown: "unknown finding",
+    said_finding: "{said}. The record may be incomplete for this time. Next: check the drive's supply, network and signals.",
+    said_finding_check: "{said}. What is recorded meanwhile may be wrong. Next: {check}.",
+    said_finding_over: "{said}. Nothing to do.",
+    said_finding_configuration: "{said}. Next: mend the file, try it with `tallyhook check`, reload again.",
+}
+
+impl Wording {
+    /// The words of a language.
+    pub const fn of(language: Language) -> &'static Wording {
+        match language {
+            Language::English => &ENGLISH,
+            Language::German => &GERMAN,
+        }
+    }
 }
 
 /// Fills the places of a template; a place without a value stays visible.
@@ -574,10 +675,79 @@ mod tests {
         assert_eq!(fill("{missing} {", &[]), "{missing} {");
     }
 
+    /// The places of a template, in order.
+    fn places(text: &str) -> Vec<&str> {
+        let mut places: Vec<&str> = text.split('{').skip(1).filter_map(|rest| rest.split('}').next()).collect();
+        places.sort_unstable();
+        places.dedup();
+        places
+    }
+
+    /// The numbers in a text, with a point for decimals; a comma before a space is none of theirs.
+    fn numbers(text: &str) -> Vec<String> {
+        let mut found: Vec<String> = text
+            .split(|c: char| !(c.is_ascii_digit() || c == '.' || c == ','))
+            .map(|word| word.trim_matches(['.', ',']).replace(',', "."))
+            .filter(|word| !word.is_empty())
+            .collect();
+        found.sort_unstable();
+        found
+    }
+
     #[test]
-    fn no_entry_is_empty() {
-        for (name, text) in ENGLISH.entries() {
-            assert!(!text.trim().is_empty(), "{name}");
+    fn no_entry_is_empty_and_each_has_its_places_and_numbers_in_both_languages() {
+        assert_eq!(ENGLISH.entries().len(), GERMAN.entries().len());
+        for ((name, english), (_, german)) in ENGLISH.entries().into_iter().zip(GERMAN.entries()) {
+            assert!(!english.is_empty() && !german.is_empty(), "{name}");
+            // What a finding is made of is given to both; each says what it needs.
+            if !name.starts_with("finding_") {
+                assert_eq!(places(english), places(german), "{name}");
+            }
+            assert_eq!(numbers(english), numbers(german), "{name}");
+            if name != "decimal_sign" {
+                assert_eq!(english.ends_with('.'), german.ends_with('.'), "{name}");
+            }
         }
+    }
+
+    /// Texts that are longer than a sign or a term of the standards are not the same in both.
+    #[test]
+    fn german_is_no_copy_of_the_english() {
+        let mut same: Vec<&str> = Vec::new();
+        for ((name, english), (_, german)) in ENGLISH.entries().into_iter().zip(GERMAN.entries()) {
+            if english == german {
+                same.push(name);
+            }
+        }
+        same.sort_unstable();
+        let neutral = [
+            "digit_groups",
+            "group_text",
+            "hours_unit",
+            "how_used_part",
+            "period_factor",
+            "period_hours",
+            "period_km",
+            "period_used",
+            "periods_sum",
+            "product",
+            "report_alarm_known_by",
+            "report_month_design",
+            "severity_normal",
+            "signal",
+            "spectrum_class",
+            "spectrum_factor_short",
+            "spectrum_own",
+            "used_limit_line",
+            "used_now_line",
+            "user_name",
+            "warning_normal",
+        ];
+        assert_eq!(same, neutral);
+    }
+
+    #[test]
+    fn the_caution_is_the_one_that_programs_get() {
+        assert_eq!(ENGLISH.caution, crate::figures::CAUTION);
     }
 }

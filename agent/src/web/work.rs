@@ -16,8 +16,8 @@ use super::mechanism::heading;
 use super::moments::date_of;
 use super::plot::{Area, WIDTHS, picture, px, steps, text};
 use super::source::{History, LiftOrder, LiftsAsked, cost_hours};
-use super::units::{count, duration, hours, level, number, percent};
-use super::wording::fill;
+use super::units::duration;
+use super::wording::{Wording, fill};
 use crate::figures::{MechanismFigures, day_number};
 
 /// How many of the costliest lifts are listed.
@@ -133,9 +133,10 @@ fn calendars(desk: &Desk, past: &Past) -> Markup {
             &[("year", &year), ("sum", &value(sum)), ("mean", &value(mean)), ("most", &value(most)), ("day", &day)],
         )
     };
-    let whole = |v: f64| number(v, 0);
+    let whole = |v: f64| w.number(v, 0);
+    let in_hours = |v: f64| w.hours(v);
     let lifts_caption = caption(w.calendar_lifts_caption, &lifts, &whole);
-    let hours_caption = caption(w.calendar_hours_caption, &running, &hours);
+    let hours_caption = caption(w.calendar_hours_caption, &running, &in_hours);
     html! {
         section #calendar {
             h2 { (fill(w.calendar_title, &[("year", &year)])) }
@@ -172,15 +173,15 @@ fn motor(desk: &Desk, f: &MechanismFigures, past: &Past) -> Markup {
             w.duty_alt,
             &[
                 ("what", axis),
-                ("most", &number(most, 0)),
-                ("limit", &at.map_or("–".to_owned(), |v| number(v, 0))),
-                ("over", &count(over as u64)),
-                ("days", &count(days.len() as u64)),
+                ("most", &w.number(most, 0)),
+                ("limit", &at.map_or("–".to_owned(), |v| w.number(v, 0))),
+                ("over", &w.count(over as u64)),
+                ("days", &w.count(days.len() as u64)),
             ],
         );
         html! {
             figure {
-                @for (class, width) in WIDTHS { (sticks(&format!("{name}-{class}"), class, width, past.year, days, at, (axis, w.used_axis_date), &title)) }
+                @for (class, width) in WIDTHS { (sticks(w, &format!("{name}-{class}"), class, width, past.year, days, at, (axis, w.used_axis_date), &title)) }
                 figcaption { (title) }
             }
         }
@@ -200,6 +201,7 @@ fn motor(desk: &Desk, f: &MechanismFigures, past: &Past) -> Markup {
 
 #[expect(clippy::too_many_arguments, reason = "a drawing's parts")]
 fn sticks(
+    w: &Wording,
     name: &str,
     class: &str,
     width: f64,
@@ -227,7 +229,7 @@ fn sticks(
         .filter_map(|m| Date::new(year, m, 1).ok())
         .map(|d| (f64::from(day_number(d)), format!("{:02}", d.month())))
         .collect();
-    let upright: Vec<(f64, String)> = steps(area.y.1, 4).into_iter().map(|v| (v, number(v, 0))).collect();
+    let upright: Vec<(f64, String)> = steps(area.y.1, 4).into_iter().map(|v| (v, w.number(v, 0))).collect();
     let floor = px(area.bottom);
     let path: String = days
         .iter()
@@ -244,7 +246,7 @@ fn sticks(
             path class="sticks" d=(path) {}
             @if let Some(limit) = limit {
                 (area.line((area.x.0, limit), (area.x.1, limit), "limit"))
-                (text(area.right - 4.0, area.at_y(limit) - 4.0, "note strong halo end", &number(limit, 0)))
+                (text(area.right - 4.0, area.at_y(limit) - 4.0, "note strong halo end", &w.number(limit, 0)))
             }
         },
     )
@@ -281,12 +283,12 @@ fn duty_months(desk: &Desk, past: &Past) -> Markup {
             let mean = if sum.starts > 0 { sum.running_ms as f64 / 1000.0 / sum.starts as f64 } else { 0.0 };
             vec![
                 cell(name),
-                cell(count(sum.lifts)),
-                cell(hours(sum.running_hours())),
-                cell(count(worst.map_or(0, |r| r.duty.worst_starts.value))),
+                cell(w.count(sum.lifts)),
+                cell(w.hours(sum.running_hours())),
+                cell(w.count(worst.map_or(0, |r| r.duty.worst_starts.value))),
                 cell(worst.filter(|r| r.duty.worst_starts.value > 0).map_or("–".to_owned(), |r| day_text(r.day))),
-                cell(number(*ed, 0)),
-                cell(number(mean, 1)),
+                cell(w.number(*ed, 0)),
+                cell(w.number(mean, 1)),
             ]
         })
         .collect();
@@ -303,9 +305,9 @@ fn causes(desk: &Desk, mechanism: &Mechanism, f: &MechanismFigures, past: &Past)
         .rev()
         .map(|band| {
             let (from, to) = band_edges(band);
-            let from = number(from * 100.0, 0);
+            let from = w.number(from * 100.0, 0);
             let name = match to {
-                Some(to) => fill(w.band_range, &[("from", &from), ("to", &level(to))]),
+                Some(to) => fill(w.band_range, &[("from", &from), ("to", &w.level(to))]),
                 None => fill(w.band_above, &[("from", &from)]),
             };
             (name, by_band[band])
@@ -323,7 +325,7 @@ fn causes(desk: &Desk, mechanism: &Mechanism, f: &MechanismFigures, past: &Past)
     html! {
         section #causes {
             h2 { (w.causes_title) }
-            p.remark { (fill(w.causes_caption, &[("sum", &hours(sum)), ("year", &past.year.to_string())])) }
+            p.remark { (fill(w.causes_caption, &[("sum", &w.hours(sum)), ("year", &past.year.to_string())])) }
             h3 { (w.causes_by_band) }
             (shares(desk, w.causes_by_band, w.band, &bands))
             h3 { (w.causes_by_hour) }
@@ -332,7 +334,7 @@ fn causes(desk: &Desk, mechanism: &Mechanism, f: &MechanismFigures, past: &Past)
             p.remark { (w.causes_shift_note) }
             h3 { (w.causes_by_month) }
             (shares(desk, w.causes_by_month, w.month, &months))
-            h3 { (fill(w.causes_lifts, &[("n", &count(past.costliest.len() as u64))])) }
+            h3 { (fill(w.causes_lifts, &[("n", &w.count(past.costliest.len() as u64))])) }
             (costliest(desk, mechanism, base, sum, &past.costliest))
             (explained(w, w.causes_title, html! { p { (w.how_causes) } }))
         }
@@ -372,13 +374,13 @@ fn shares(desk: &Desk, caption: &str, what: &str, rows: &[(String, f64)]) -> Mar
             let share = if sum > 0.0 { value / sum } else { 0.0 };
             vec![
                 cell(name),
-                cell(hours(*value)),
-                cell(percent(share)),
+                cell(w.hours(*value)),
+                cell(w.percent(share)),
                 bar(if most > 0.0 { value / most } else { 0.0 }),
             ]
         })
         .collect();
-    let foot = vec![cell(w.sum), cell(hours(sum)), cell(""), cell("")];
+    let foot = vec![cell(w.sum), cell(w.hours(sum)), cell(""), cell("")];
     compact_table(caption, &columns, &rows, Some(foot))
 }
 
@@ -395,7 +397,7 @@ fn shift_table(desk: &Desk, grid: &[[f64; 24]; 7], days: &[&str]) -> Markup {
     let w = desk.words;
     let shift = |hours: &[f64; 24], n: usize| -> f64 { (0..8).map(|h| hours[(SHIFTS[n] + h) % 24]).sum() };
     let sum: f64 = grid.iter().flatten().sum();
-    let share = |value: f64| if sum > 0.0 { percent(value / sum) } else { "–".to_owned() };
+    let share = |value: f64| if sum > 0.0 { w.percent(value / sum) } else { "–".to_owned() };
     let names: Vec<String> = SHIFTS
         .iter()
         .map(|from| fill(w.shift, &[("from", &format!("{from:02}")), ("to", &format!("{:02}", (from + 8) % 24))]))
@@ -438,10 +440,10 @@ fn costliest(desk: &Desk, mechanism: &Mechanism, base: Grams, sum: f64, lifts: &
             vec![
                 cell(desk.moments.second(l.begin)),
                 cell(unit.number(l.load)),
-                cell(number(l.load.fraction_of(mechanism.spec.rated) * 100.0, 1)),
-                cell(number(l.running_ms as f64 / 1000.0, 1)),
-                cell(hours(cost)),
-                cell(if sum > 0.0 { percent(cost / sum) } else { "–".to_owned() }),
+                cell(w.number(l.load.fraction_of(mechanism.spec.rated) * 100.0, 1)),
+                cell(w.number(l.running_ms as f64 / 1000.0, 1)),
+                cell(w.hours(cost)),
+                cell(if sum > 0.0 { w.percent(cost / sum) } else { "–".to_owned() }),
                 cell(duration(l.end.since(l.begin).as_ms())),
             ]
         })

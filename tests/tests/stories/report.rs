@@ -123,6 +123,70 @@ fn the_printed_report_says_what_the_status_says_and_no_row_is_cut() {
     }
 }
 
+/// What stands between the tags of a sheet, but the line that says when it was made.
+fn texts(html: &str) -> Vec<String> {
+    let body = html.split_once("<body>").unwrap().1;
+    let pieces = body.split('<').filter_map(|piece| piece.split_once('>'));
+    let texts = pieces.map(|(_, text)| text.trim().to_owned());
+    texts.filter(|text| !text.is_empty() && !text.contains("Tallyhook ")).collect()
+}
+
+/// Numbers with points, in the order of their text.
+fn numbers(text: &str, decimal: char) -> Vec<String> {
+    let mut found = vec![String::new()];
+    let next = text.chars().skip(1).chain([' ']);
+    for (c, next) in text.chars().zip(next) {
+        let point = (c == decimal || c == '.') && next.is_ascii_digit();
+        match found.last_mut() {
+            Some(last) if c.is_ascii_digit() => last.push(c),
+            Some(last) if point => last.push('.'),
+            _ => found.push(String::new()),
+        }
+    }
+    found.retain(|number| !number.is_empty());
+    found.sort_unstable();
+    found
+}
+
+/// The same store with German as the site's language: the same numbers with commas, no English sentence, English JSON.
+fn german_says_the_same(cabinet: &Cabinet) {
+    let sheet = |arguments: &[&str]| {
+        let answer = cabinet.run(&[&["report", "--data", "data", "--since-overhaul"], arguments].concat());
+        assert!(answer.status.success(), "{}", answer.stderr);
+        answer.stdout
+    };
+    let (english, json) = (sheet(&[]), sheet(&["--json"]));
+    let path = cabinet.path().join("data/configuration.toml");
+    let configuration = std::fs::read_to_string(&path).unwrap();
+    let changed = configuration.replacen("[site]", "[site]\nlanguage = \"de\"", 1);
+    assert_ne!(changed, configuration);
+    std::fs::write(&path, changed).unwrap();
+    let german = sheet(&[]);
+    for word in
+        ["<html lang=\"de\">", "Nutzungsnachweis", "Verbleibende Nutzungsdauer", "Triebwerksgruppe", "Lastkollektiv"]
+    {
+        assert!(german.contains(word), "{word}");
+    }
+    let (one, other) = (texts(&english), texts(&german));
+    assert_eq!(one.len(), other.len());
+    let mut commas = 0;
+    for (a, b) in one.iter().zip(&other) {
+        assert_eq!(numbers(a, '.'), numbers(b, ','), "{a} / {b}");
+        commas += usize::from(a.contains('.') && b.contains(','));
+        // What the site itself has written stays as it is.
+        let own = configuration.contains(b.as_str());
+        let words: Vec<&str> = b.split(|c: char| !c.is_alphabetic()).collect();
+        let left =
+            ["the", "The", "of", "and", "with", "is", "are", "lifts", "hours"].iter().find(|word| words.contains(word));
+        assert!(own || left.is_none(), "{left:?} in “{b}”");
+    }
+    assert!(commas > 50, "{commas}");
+    let now: Value = serde_json::from_str(&sheet(&["--json"])).unwrap();
+    let before: Value = serde_json::from_str(&json).unwrap();
+    assert_eq!((&now["mechanisms"], &now["about"]), (&before["mechanisms"], &before["about"]));
+    std::fs::write(&path, configuration).unwrap();
+}
+
 #[test]
 fn a_month_has_its_own_sums_and_wrong_days_are_refused() {
     let cabinet = Cabinet::new();
@@ -138,6 +202,7 @@ fn a_month_has_its_own_sums_and_wrong_days_are_refused() {
     }
     let lifts: u64 = of["spectrum"].as_array().unwrap().iter().map(|b| b["lifts"].as_u64().unwrap()).sum();
     assert_eq!(lifts, month["lifts"].as_u64().unwrap());
+    german_says_the_same(&cabinet);
     assert_eq!(of["overloads"]["count"], month["overload_lifts"]);
     assert!(of["ledger"]["closed_day"].as_str().unwrap().starts_with(label), "{}", of["ledger"]["closed_day"]);
     let text = cabinet.run(&["report", "--data", "data", "--month", label]).ok();
