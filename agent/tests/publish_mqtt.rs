@@ -2,6 +2,8 @@
 
 #![allow(clippy::unwrap_used, clippy::expect_used, reason = "a test fails by panicking")]
 
+#[path = "publish_mqtt/acknowledge.rs"]
+mod acknowledge;
 #[path = "publish_mqtt/outage.rs"]
 mod outage;
 
@@ -196,6 +198,7 @@ fn config(port: u16) -> Arc<Config> {
             payload: MqttPayload::Json,
             tls: None,
             from_start: false,
+            acknowledge: false,
         }),
         webhooks: Vec::new(),
         influx: None,

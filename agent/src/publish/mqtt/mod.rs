@@ -3,12 +3,14 @@
 //! Each connection starts with a client of its own and from the cursor, and the broker keeps no session for us: what
 //! was sent but not acknowledged is sent again, in order, by the outbox and by nothing else. That is at least once.
 
+pub mod inbox;
 pub mod lanes;
 pub mod link;
 pub mod sparkplug;
 
 use std::collections::{BTreeMap, BTreeSet, VecDeque};
 use std::future::{Future, poll_fn, ready};
+use std::path::PathBuf;
 use std::pin::Pin;
 use std::sync::Arc;
 use std::task::Poll;
@@ -29,6 +31,7 @@ use super::{Wiring, payload, stopped};
 use crate::clock::Clock;
 use crate::figures::SiteFigures;
 use crate::store::message::Message;
+use inbox::Inbox;
 use lanes::{Lane, Lanes, Place};
 use link::{Lost, Sign, drive};
 
@@ -68,8 +71,14 @@ const STORE: &str = "look at what the log says of the store";
 
 type Acknowledgement = Pin<Box<dyn Future<Output = Result<(), PublishNoticeError>> + Send>>;
 
-/// Feeds the broker until the daemon stops.
-pub async fn run<O: Outbox>(broker: Mqtt, figures: watch::Receiver<Arc<SiteFigures>>, wiring: Wiring<O>) {
+/// Feeds the broker until the daemon stops. Acknowledgements, where they may come in, go to the store in `store`.
+pub async fn run<O: Outbox>(
+    broker: Mqtt,
+    store: PathBuf,
+    figures: watch::Receiver<Arc<SiteFigures>>,
+    wiring: Wiring<O>,
+) {
+    let mut inbox = broker.acknowledge.then(|| Inbox::new(&broker.topic_root, store, wiring.clock.clone()));
     let mut backoff = Backoff::new(FIRST_PAUSE, LONGEST_PAUSE);
     let mut stop = wiring.stop.clone();
     // Before the first connection: what is stored while a new broker is still away is owed to it.
@@ -87,15 +96,23 @@ pub async fn run<O: Outbox>(broker: Mqtt, figures: watch::Receiver<Arc<SiteFigur
     loop {
         let begun = wiring.clock.now().mono;
         let over = match &broker.payload {
-            MqttPayload::Json => connection(&broker, figures.clone(), &wiring, &mut suspect).await,
+            MqttPayload::Json => connection(&broker, figures.clone(), &wiring, (&mut suspect, inbox.as_mut())).await,
             MqttPayload::SparkplugB { group } => {
                 sparkplug::connection(&broker, group, figures.clone(), &wiring, &mut node).await
             }
         };
-        let Lost { why, needs_person } = match over {
+        let Lost { why, needs_person, malformed } = match over {
             Over::Stopped => return,
             Over::Lost(lost) => lost,
         };
+        if malformed && inbox.take().is_some() {
+            // A retained giant under the topic would come again with each subscription and end each connection.
+            error!(
+                "the broker sent what cannot be read, and no acknowledgement is taken in until the next start; look \
+                 for a large retained message under {}/acknowledge and remove it",
+                broker.topic_root
+            );
+        }
         if wiring.clock.now().mono >= begun.plus(span_of(&wiring.clock, STOOD)) {
             backoff.succeeded();
         }
@@ -145,7 +162,7 @@ async fn connection<O: Outbox>(
     broker: &Mqtt,
     figures: watch::Receiver<Arc<SiteFigures>>,
     wiring: &Wiring<O>,
-    suspect: &mut Suspect,
+    (suspect, mut inbox): (&mut Suspect, Option<&mut Inbox>),
 ) -> Over {
     let mut options = match link::options(broker, &broker.client_id).await {
         Ok(options) => options,
@@ -167,6 +184,11 @@ async fn connection<O: Outbox>(
         Ok(cursor) => cursor,
         Err(why) => return Over::Lost(unread(&why)),
     };
+    if let Some(inbox) = &inbox
+        && let Err(error) = client.try_subscribe(inbox.topic(), QoS::AtLeastOnce)
+    {
+        return Over::Lost(Lost::passing(error.to_string(), "report it"));
+    }
     let end = *wiring.stored.borrow();
     let lanes = match Lanes::open(&wiring.outbox, cursor, end).await {
         Ok(lanes) => lanes,
@@ -185,7 +207,7 @@ async fn connection<O: Outbox>(
         suspect,
         born: false,
     };
-    let over = session.serve(&mut signs).await;
+    let over = session.serve(&mut signs, &mut inbox).await;
     if let Over::Lost(_) = &over {
         session.suspect_first();
     }
@@ -305,7 +327,7 @@ impl<O: Outbox> Session<'_, O> {
         }
     }
 
-    async fn serve(&mut self, signs: &mut mpsc::UnboundedReceiver<Sign>) -> Over {
+    async fn serve(&mut self, signs: &mut mpsc::UnboundedReceiver<Sign>, inbox: &mut Option<&mut Inbox>) -> Over {
         let clock = self.wiring.clock.clone();
         let mut stop = self.wiring.stop.clone();
         let lost = Over::Lost;
@@ -337,8 +359,12 @@ impl<O: Outbox> Session<'_, O> {
                 // States before the backlog, which would always have something ready.
                 biased;
                 sign = signs.recv() => match sign {
-                    // Nothing is subscribed to.
-                    Some(Sign::Connected | Sign::Came(_)) => {}
+                    Some(Sign::Came(came)) => {
+                        if let Some(inbox) = inbox.as_mut().filter(|inbox| came.topic == inbox.topic().as_bytes()) {
+                            inbox.take(&came).await;
+                        }
+                    }
+                    Some(Sign::Connected) => {}
                     Some(Sign::Lost(why)) => return lost(why),
                     None => return lost(ended()),
                 },
