@@ -2,6 +2,11 @@
 
 #![allow(clippy::unwrap_used, clippy::expect_used, reason = "a test fails by panicking")]
 
+#[path = "publish_mqtt/acknowledge.rs"]
+mod acknowledge;
+#[path = "publish_mqtt/outage.rs"]
+mod outage;
+
 use std::collections::HashSet;
 use std::io::{BufRead, BufReader, Read, Write};
 use std::net::{TcpListener, TcpStream};
@@ -26,16 +31,23 @@ use tokio::task::JoinSet;
 struct Broker {
     directory: tempfile::TempDir,
     port: u16,
+    /// It writes down each change at once.
+    keeps: bool,
     child: Option<Child>,
 }
 
 impl Broker {
     fn start() -> Self {
-        let directory = tempfile::tempdir().unwrap();
-        let port = TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port();
-        let mut broker = Broker { directory, port, child: None };
+        let mut broker = Broker::stopped(true);
         broker.again();
         broker
+    }
+
+    /// One that does not run yet.
+    fn stopped(keeps: bool) -> Self {
+        let directory = tempfile::tempdir().unwrap();
+        let port = TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port();
+        Broker { directory, port, keeps, child: None }
     }
 
     /// Starts it on the same port with what it kept, and waits until it answers.
@@ -43,8 +55,9 @@ impl Broker {
         let data = self.directory.path().display().to_string();
         let settings = format!(
             "user root\nlistener {} 127.0.0.1\nallow_anonymous true\npersistence true\npersistence_location {data}/\n\
-             autosave_interval 1\nautosave_on_changes true\nmax_queued_messages 0\n",
-            self.port
+             {}max_queued_messages 0\n",
+            self.port,
+            if self.keeps { "autosave_interval 1\nautosave_on_changes true\n" } else { "" },
         );
         let file = self.directory.path().join("broker.conf");
         std::fs::write(&file, settings).unwrap();
@@ -127,6 +140,20 @@ impl Subscriber {
         panic!("{what} did not come within 60 s; {} lines came", self.lines.lock().unwrap().len());
     }
 
+    /// Waits until it hears what is published.
+    async fn hears(&self, broker: &Broker) {
+        for _ in 0..600 {
+            let port = broker.port.to_string();
+            let mut program = command("mosquitto_pub", "mosquitto-clients");
+            program.args(["-h", "127.0.0.1", "-p", &port, "-t", "eastfield/marker", "-m", "{}"]).status().unwrap();
+            Clock::system().sleep(Span::from_ms(100)).await;
+            if self.lines.lock().unwrap().iter().any(|(t, _)| t == "eastfield/marker") {
+                return;
+            }
+        }
+        panic!("the subscriber hears nothing");
+    }
+
     /// The ids under `topic`, each at its first coming.
     fn ids(&self, topic: &str) -> Vec<String> {
         let mut seen = HashSet::new();
@@ -172,6 +199,7 @@ fn config(port: u16) -> Arc<Config> {
             payload: MqttPayload::Json,
             tls: None,
             from_start: false,
+            acknowledge: false,
         }),
         webhooks: Vec::new(),
         influx: None,
@@ -197,16 +225,25 @@ struct Publisher {
 }
 
 fn publisher(port: u16, outbox: &MemoryOutbox) -> Publisher {
-    let config = config(port);
+    publisher_of(config(port), outbox.clone(), outbox.stored(), &Clock::system(), &Board::default())
+}
+
+fn publisher_of<O: Outbox + Clone + Send + Sync + 'static>(
+    config: Arc<Config>,
+    outbox: O,
+    stored: watch::Receiver<u64>,
+    clock: &Clock,
+    board: &Board,
+) -> Publisher {
     let (figures, seen) = watch::channel(Arc::new(figures::of_site(&config, |_| Record::default())));
     let (stop, stopped) = watch::channel(false);
     let tasks = spawn(Setup {
         config,
-        outbox: outbox.clone(),
+        outbox,
         figures: seen,
-        stored: outbox.stored(),
-        clock: Clock::system(),
-        board: Board::default(),
+        stored,
+        clock: clock.clone(),
+        board: board.clone(),
         stop: stopped,
     });
     Publisher { tasks, stop, figures }

@@ -143,6 +143,7 @@ fn node(port: u16) -> Config {
         payload: MqttPayload::SparkplugB { group: "yard".to_owned() },
         tls: None,
         from_start: false,
+        acknowledge: false,
     };
     Config { mqtt: Some(broker), ..site() }
 }

@@ -914,6 +914,13 @@ pub(crate) const MQTT: Group = Group {
             "PEM file of that certificate's key.",
         ),
         key("from_start", YesNo, Default("false"), FROM_START),
+        key(
+            "acknowledge",
+            YesNo,
+            Default("false"),
+            "Whether a warning may be acknowledged by a message under `topic_root` and `acknowledge`. Whoever may publish \
+             there at the broker then can. Nothing else ever comes in. With JSON only.",
+        ),
     ],
 };
 

@@ -603,6 +603,8 @@ pub struct Mqtt {
     pub tls: Option<Tls>,
     /// A destination that is new to the store gets what is in it already.
     pub from_start: bool,
+    /// Acknowledgements of warnings may come in.
+    pub acknowledge: bool,
 }
 
 /// What goes out to the broker.

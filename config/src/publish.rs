@@ -52,6 +52,16 @@ pub(crate) fn mqtt(table: &Table<'_>) -> Option<Mqtt> {
     let payload = payload(table);
     let tls = tls(table);
     let from_start = table.yes_no("from_start");
+    let acknowledge = table.yes_no("acknowledge");
+    if acknowledge.as_ref().is_some_and(|given| given.value) && matches!(payload, Some(MqttPayload::SparkplugB { .. }))
+    {
+        table.faults.wrong(
+            table.place("acknowledge"),
+            "`acknowledge` in [mqtt] goes with JSON alone",
+            "remove `acknowledge`, or `payload = \"sparkplug-b\"`",
+        );
+        return None;
+    }
     if (table.has("username") && username.is_none()) || (table.has("password_file") && password_file.is_none()) {
         return None;
     }
@@ -65,6 +75,7 @@ pub(crate) fn mqtt(table: &Table<'_>) -> Option<Mqtt> {
         payload: payload?,
         tls: tls?,
         from_start: from_start?.value,
+        acknowledge: acknowledge?.value,
     })
 }
 

@@ -316,6 +316,7 @@ impl Text {
         self.key(mqtt, "certificate_file", Off, "\"client.pem\"");
         self.key(mqtt, "key_file", Off, "\"client.key\"");
         self.key(mqtt, "from_start", Off, "false");
+        self.key(mqtt, "acknowledge", Off, "false");
 
         let webhook = &keys::WEBHOOK;
         self.header(Off, "[[webhook]]", webhook);

@@ -313,6 +313,8 @@ fn how_the_broker_is_trusted() {
     let broker = |line: &str| format!("host = \"b\"\n{line}");
     check(38, &broker("ca_file = \"ca.pem\""), 39, "no effect without `tls`", "tls = true");
     check(38, &broker("sparkplug_group = \"g\""), 39, "no effect on JSON", "sparkplug-b");
+    let both = broker("payload = \"sparkplug-b\"\nacknowledge = true");
+    check(38, &both, 40, "goes with JSON alone", "remove `acknowledge`");
     let half = broker("tls = true\ncertificate_file = \"c.pem\"");
     check(38, &half, 40, "without `key_file`", "go together");
     let half = broker("tls = true\nkey_file = \"c.key\"");

@@ -112,11 +112,15 @@ pub async fn text_of(mut answer: reqwest::Response) -> Result<String, reqwest::E
 /// An attempt that got no whole answer.
 pub fn unanswered(error: &reqwest::Error, timeout: Duration) -> Outcome {
     let what = reasons(error, timeout);
-    let mend = tls::mend(&what).unwrap_or(if error.is_timeout() {
+    if let Some(mend) = tls::mend(&what) {
+        // A certificate does not mend itself: knocking each few seconds would only fill the server's log.
+        return Outcome::Barred(Why::new(what, mend));
+    }
+    let mend = if error.is_timeout() {
         "check that the server is not overloaded and the network not cut"
     } else {
         "check that the server runs, its address in the configuration and the network"
-    });
+    };
     Outcome::Again(Why::new(what, mend), None)
 }
 

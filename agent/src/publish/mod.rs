@@ -76,7 +76,7 @@ pub fn spawn<O: Outbox + Clone + Send + Sync + 'static>(setup: Setup<O>) -> Join
         tasks.spawn(influx::run(config.clone(), server, figures.clone(), wiring(influx::DESTINATION)));
     }
     if let Some(broker) = config.mqtt.clone() {
-        tasks.spawn(mqtt::run(broker, figures, wiring(mqtt::DESTINATION)));
+        tasks.spawn(mqtt::run(broker, config.store.directory.clone(), figures, wiring(mqtt::DESTINATION)));
     }
     tasks
 }

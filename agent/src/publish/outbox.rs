@@ -8,7 +8,7 @@ use tokio::sync::watch;
 use tracing::info;
 
 use crate::store::StoreHandle;
-use crate::store::message::Message;
+use crate::store::message::{Message, MessageKind};
 
 /// An append-only log of messages with a cursor for each destination. Errors are sentences for the log; every call
 /// may be made again after one.
@@ -17,6 +17,14 @@ pub trait Outbox {
     fn messages_after(
         &self,
         seq: u64,
+        limit: usize,
+    ) -> impl Future<Output = Result<Vec<(u64, Message)>, String>> + Send;
+
+    /// At most `limit` warnings and findings whose number is greater than `seq` and not over `to`, in rising order.
+    fn urgent_between(
+        &self,
+        seq: u64,
+        to: u64,
         limit: usize,
     ) -> impl Future<Output = Result<Vec<(u64, Message)>, String>> + Send;
 
@@ -54,6 +62,10 @@ pub async fn begin<O: Outbox>(outbox: &O, destination: &str, end: u64, from_star
 impl Outbox for StoreHandle {
     async fn messages_after(&self, seq: u64, limit: usize) -> Result<Vec<(u64, Message)>, String> {
         StoreHandle::messages_after(self, seq, limit).await.map_err(|error| error.to_string())
+    }
+
+    async fn urgent_between(&self, seq: u64, to: u64, limit: usize) -> Result<Vec<(u64, Message)>, String> {
+        StoreHandle::urgent_between(self, seq, to, limit).await.map_err(|error| error.to_string())
     }
 
     async fn cursor(&self, destination: &str) -> Result<Option<u64>, String> {
@@ -108,7 +120,15 @@ impl MemoryOutbox {
 impl Outbox for MemoryOutbox {
     async fn messages_after(&self, seq: u64, limit: usize) -> Result<Vec<(u64, Message)>, String> {
         let content = self.content();
-        Ok((1..).zip(content.messages.iter().cloned()).filter(|(n, _)| *n > seq).take(limit).collect())
+        let from = usize::try_from(seq).unwrap_or(usize::MAX).min(content.messages.len());
+        Ok((seq + 1..).zip(content.messages[from..].iter().cloned()).take(limit).collect())
+    }
+
+    async fn urgent_between(&self, seq: u64, to: u64, limit: usize) -> Result<Vec<(u64, Message)>, String> {
+        let content = self.content();
+        let urgent = |m: &Message| matches!(m.kind, MessageKind::Warning | MessageKind::Finding);
+        let within = (1..).zip(content.messages.iter().cloned()).filter(|(n, m)| seq < *n && *n <= to && urgent(m));
+        Ok(within.take(limit).collect())
     }
 
     async fn cursor(&self, destination: &str) -> Result<Option<u64>, String> {
@@ -127,7 +147,6 @@ mod tests {
     use tallyhook_analysis::units::Timestamp;
 
     use super::*;
-    use crate::store::message::MessageKind;
 
     #[tokio::test]
     async fn a_new_destination_begins_at_the_end_and_a_known_one_where_it_was() {

@@ -29,6 +29,7 @@ enum Request {
     Commit(Vec<MechanismCommit>, oneshot::Sender<Result<Committed, Refused>>),
     Resume(String, oneshot::Sender<Result<Option<Resumed>, StoreError>>),
     MessagesAfter(u64, usize, oneshot::Sender<Result<Vec<(u64, Message)>, StoreError>>),
+    UrgentBetween(u64, u64, usize, oneshot::Sender<Result<Vec<(u64, Message)>, StoreError>>),
     Cursor(String, oneshot::Sender<Result<Option<u64>, StoreError>>),
     SetCursor(String, u64, oneshot::Sender<Result<(), StoreError>>),
     DropOldest(Bound, oneshot::Sender<Result<Dropped, StoreError>>),
@@ -76,6 +77,9 @@ fn serve(mut store: Store, mut queue: mpsc::Receiver<Request>, seen: &watch::Sen
             }
             Request::Resume(mechanism, answer) => drop(answer.send(store.resume(&mechanism))),
             Request::MessagesAfter(seq, limit, answer) => drop(answer.send(store.messages_after(seq, limit))),
+            Request::UrgentBetween(seq, to, limit, answer) => {
+                drop(answer.send(store.urgent_between(seq, to, limit)));
+            }
             Request::Cursor(destination, answer) => drop(answer.send(store.cursor(&destination))),
             Request::SetCursor(destination, seq, answer) => drop(answer.send(store.set_cursor(&destination, seq))),
             Request::DropOldest(bound, answer) => drop(answer.send(store.drop_oldest(&bound))),
@@ -125,6 +129,14 @@ impl StoreHandle {
     /// As there; [`StoreError::Closed`] when the writer has ended.
     pub async fn messages_after(&self, seq: u64, limit: usize) -> Result<Vec<(u64, Message)>, StoreError> {
         self.ask(|answer| Request::MessagesAfter(seq, limit, answer)).await
+    }
+
+    /// See [`Store::urgent_between`].
+    ///
+    /// # Errors
+    /// As there; [`StoreError::Closed`] when the writer has ended.
+    pub async fn urgent_between(&self, seq: u64, to: u64, limit: usize) -> Result<Vec<(u64, Message)>, StoreError> {
+        self.ask(|answer| Request::UrgentBetween(seq, to, limit, answer)).await
     }
 
     /// See [`Store::cursor`].

@@ -56,6 +56,29 @@ pub(super) fn messages_after(
     Ok(found)
 }
 
+/// Warnings and findings alone, up to number `to`.
+pub(super) fn urgent_between(
+    connection: &Connection,
+    path: &Path,
+    (seq, to): (u64, u64),
+    limit: usize,
+) -> Result<Vec<(u64, Message)>, StoreError> {
+    let sqlite = |error| StoreError::of_sqlite(path, error);
+    // The plus keeps SQLite in the order of the numbers.
+    let mut select = connection
+        .prepare_cached(&format!(
+            "SELECT {COLUMNS} FROM message WHERE seq > ?1 AND seq <= ?2 AND +kind IN ('warning', 'finding')
+             ORDER BY seq LIMIT ?3"
+        ))
+        .map_err(sqlite)?;
+    let mut rows = select.query(params![clamped(seq), clamped(to), clamped(limit as u64)]).map_err(sqlite)?;
+    let mut found = Vec::new();
+    while let Some(row) = rows.next().map_err(sqlite)? {
+        found.push(read(row, path)?);
+    }
+    Ok(found)
+}
+
 pub(super) fn cursor(connection: &Connection, path: &Path, destination: &str) -> Result<Option<u64>, StoreError> {
     let read = || -> rusqlite::Result<Option<i64>> {
         connection

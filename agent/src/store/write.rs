@@ -190,6 +190,14 @@ impl Store {
         outbox::messages_after(&self.connection, &self.path, seq, limit)
     }
 
+    /// The warnings and findings after number `seq` and up to `to`, at most `limit`, in their order.
+    ///
+    /// # Errors
+    /// When the file cannot be read.
+    pub fn urgent_between(&self, seq: u64, to: u64, limit: usize) -> Result<Vec<(u64, Message)>, StoreError> {
+        outbox::urgent_between(&self.connection, &self.path, (seq, to), limit)
+    }
+
     /// The number of the last message that `destination` has got; `None` for one that the store does not know.
     ///
     /// # Errors

@@ -24,16 +24,18 @@ pub struct Lost {
     pub why: Why,
     /// It will not pass by itself: a person has to mend something first.
     pub needs_person: bool,
+    /// What came in could not be read, or was too large to be.
+    pub malformed: bool,
 }
 
 impl Lost {
     /// What may pass by itself.
     pub fn passing(what: impl Into<String>, mend: impl Into<String>) -> Self {
-        Lost { why: Why::new(what, mend), needs_person: false }
+        Lost { why: Why::new(what, mend), needs_person: false, malformed: false }
     }
 
     fn standing(what: impl Into<String>, mend: impl Into<String>) -> Self {
-        Lost { why: Why::new(what, mend), needs_person: true }
+        Lost { why: Why::new(what, mend), needs_person: true, malformed: false }
     }
 }
 
@@ -179,10 +181,13 @@ fn lost(error: &ConnectionError) -> Lost {
             "the broker has hung up",
             "look at the broker's own log if it lasts; two clients with one `client_id` throw each other out",
         ),
-        ConnectionError::MqttState(StateError::Deserialization(inner)) => Lost::passing(
-            format!("the connection to the broker broke: {inner}"),
-            "look at the broker's own log and the network if it lasts",
-        ),
+        ConnectionError::MqttState(StateError::Deserialization(inner)) => Lost {
+            malformed: true,
+            ..Lost::passing(
+                format!("the connection to the broker broke: {inner}"),
+                "look at the broker's own log and the network if it lasts",
+            )
+        },
         ConnectionError::MqttState(StateError::AwaitPingResp) | ConnectionError::NetworkTimeout => {
             Lost::passing("the broker does not answer", "check that the broker runs, and the network")
         }

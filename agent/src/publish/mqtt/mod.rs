@@ -3,11 +3,14 @@
 //! Each connection starts with a client of its own and from the cursor, and the broker keeps no session for us: what
 //! was sent but not acknowledged is sent again, in order, by the outbox and by nothing else. That is at least once.
 
+pub mod inbox;
+pub mod lanes;
 pub mod link;
 pub mod sparkplug;
 
-use std::collections::{BTreeMap, VecDeque};
+use std::collections::{BTreeMap, BTreeSet, VecDeque};
 use std::future::{Future, poll_fn, ready};
+use std::path::PathBuf;
 use std::pin::Pin;
 use std::sync::Arc;
 use std::task::Poll;
@@ -28,6 +31,8 @@ use super::{Wiring, payload, stopped};
 use crate::clock::Clock;
 use crate::figures::SiteFigures;
 use crate::store::message::Message;
+use inbox::Inbox;
+use lanes::{Lane, Lanes, Place};
 use link::{Lost, Sign, drive};
 
 /// The broker's name in the outbox.
@@ -66,8 +71,14 @@ const STORE: &str = "look at what the log says of the store";
 
 type Acknowledgement = Pin<Box<dyn Future<Output = Result<(), PublishNoticeError>> + Send>>;
 
-/// Feeds the broker until the daemon stops.
-pub async fn run<O: Outbox>(broker: Mqtt, figures: watch::Receiver<Arc<SiteFigures>>, wiring: Wiring<O>) {
+/// Feeds the broker until the daemon stops. Acknowledgements, where they may come in, go to the store in `store`.
+pub async fn run<O: Outbox>(
+    broker: Mqtt,
+    store: PathBuf,
+    figures: watch::Receiver<Arc<SiteFigures>>,
+    wiring: Wiring<O>,
+) {
+    let mut inbox = broker.acknowledge.then(|| Inbox::new(&broker.topic_root, store, wiring.clock.clone()));
     let mut backoff = Backoff::new(FIRST_PAUSE, LONGEST_PAUSE);
     let mut stop = wiring.stop.clone();
     // Before the first connection: what is stored while a new broker is still away is owed to it.
@@ -85,15 +96,23 @@ pub async fn run<O: Outbox>(broker: Mqtt, figures: watch::Receiver<Arc<SiteFigur
     loop {
         let begun = wiring.clock.now().mono;
         let over = match &broker.payload {
-            MqttPayload::Json => connection(&broker, figures.clone(), &wiring, &mut suspect).await,
+            MqttPayload::Json => connection(&broker, figures.clone(), &wiring, (&mut suspect, inbox.as_mut())).await,
             MqttPayload::SparkplugB { group } => {
                 sparkplug::connection(&broker, group, figures.clone(), &wiring, &mut node).await
             }
         };
-        let Lost { why, needs_person } = match over {
+        let Lost { why, needs_person, malformed } = match over {
             Over::Stopped => return,
             Over::Lost(lost) => lost,
         };
+        if malformed && inbox.take().is_some() {
+            // A retained giant under the topic would come again with each subscription and end each connection.
+            error!(
+                "the broker sent what cannot be read, and no acknowledgement is taken in until the next start; look \
+                 for a large retained message under {}/acknowledge and remove it",
+                broker.topic_root
+            );
+        }
         if wiring.clock.now().mono >= begun.plus(span_of(&wiring.clock, STOOD)) {
             backoff.succeeded();
         }
@@ -143,7 +162,7 @@ async fn connection<O: Outbox>(
     broker: &Mqtt,
     figures: watch::Receiver<Arc<SiteFigures>>,
     wiring: &Wiring<O>,
-    suspect: &mut Suspect,
+    (suspect, mut inbox): (&mut Suspect, Option<&mut Inbox>),
 ) -> Over {
     let mut options = match link::options(broker, &broker.client_id).await {
         Ok(options) => options,
@@ -165,20 +184,30 @@ async fn connection<O: Outbox>(
         Ok(cursor) => cursor,
         Err(why) => return Over::Lost(unread(&why)),
     };
+    if let Some(inbox) = &inbox
+        && let Err(error) = client.try_subscribe(inbox.topic(), QoS::AtLeastOnce)
+    {
+        return Over::Lost(Lost::passing(error.to_string(), "report it"));
+    }
+    let end = *wiring.stored.borrow();
+    let lanes = match Lanes::open(&wiring.outbox, cursor, end).await {
+        Ok(lanes) => lanes,
+        Err(why) => return Over::Lost(unread(&why)),
+    };
     let mut session = Session {
         root: &broker.topic_root,
         client,
         figures,
         wiring,
         stored: wiring.stored.clone(),
-        sent: cursor,
+        lanes,
         window: VecDeque::new(),
         states: VecDeque::new(),
         told: BTreeMap::new(),
         suspect,
         born: false,
     };
-    let over = session.serve(&mut signs).await;
+    let over = session.serve(&mut signs, &mut inbox).await;
     if let Over::Lost(_) = &over {
         session.suspect_first();
     }
@@ -232,9 +261,9 @@ struct Suspect {
     seq: u64,
     /// Connections in a row that ended with it.
     ends: u32,
-    /// Up to here messages go out one by one: a connection that is reset takes the acknowledgements of good messages
-    /// with it, so that the oldest one without need not be the culprit.
-    careful_to: u64,
+    /// While one of these is not acknowledged, messages go out one by one: a connection that is reset takes the
+    /// acknowledgements of good messages with it, so that the oldest one without need not be the culprit.
+    careful: BTreeSet<u64>,
 }
 
 /// After so many ends the message is sent alone.
@@ -248,12 +277,12 @@ struct Session<'a, O> {
     figures: watch::Receiver<Arc<SiteFigures>>,
     wiring: &'a Wiring<O>,
     stored: watch::Receiver<u64>,
-    /// The last message handed to the client.
-    sent: u64,
-    /// Messages without an acknowledgement, oldest first.
-    window: VecDeque<(u64, Acknowledgement)>,
+    /// What goes out next.
+    lanes: Lanes,
+    /// Messages without an acknowledgement, in the order in which they went out.
+    window: VecDeque<(Place, Acknowledgement)>,
     /// States without one.
-    states: VecDeque<(u64, Acknowledgement)>,
+    states: VecDeque<((), Acknowledgement)>,
     /// The last state of each topic on this connection.
     told: BTreeMap<String, String>,
     suspect: &'a mut Suspect,
@@ -264,43 +293,46 @@ struct Session<'a, O> {
 impl<O: Outbox> Session<'_, O> {
     /// After a lost connection: holds the oldest message that went out in vain under suspicion.
     fn suspect_first(&mut self) {
-        let Some(&(first, _)) = self.window.front() else { return };
+        let Some(&(Place { seq: first, .. }, _)) = self.window.front() else { return };
         if self.suspect.seq != first {
             self.suspect.seq = first;
             self.suspect.ends = 0;
         }
         self.suspect.ends += 1;
         if self.suspect.ends >= ALONE_AFTER {
-            self.suspect.careful_to = self.suspect.careful_to.max(self.sent);
+            self.suspect.careful.extend(self.window.iter().map(|(place, _)| place.seq));
         }
     }
 
     /// How many more messages may go out now. Under suspicion it is one alone, and only after the connection has proved
     /// good, so that its end is that message's doing.
     fn room(&self) -> usize {
-        let to = self.suspect.careful_to;
-        if self.sent >= to && self.window.front().is_none_or(|(first, _)| *first > to) {
+        if self.suspect.careful.is_empty() {
             return WINDOW - self.window.len();
         }
         usize::from(self.born && self.window.is_empty())
     }
 
-    /// The broker has acknowledged all messages up to `seq`.
-    fn clear(&mut self, seq: u64) {
-        if seq >= self.suspect.seq {
-            self.suspect.ends = 0;
+    /// The broker has acknowledged these.
+    async fn told(&mut self, places: &[Place]) {
+        for place in places {
+            if place.seq == self.suspect.seq {
+                self.suspect.ends = 0;
+            }
+            self.suspect.careful.remove(&place.seq);
         }
-        if seq >= self.suspect.careful_to {
-            self.suspect.careful_to = 0;
+        if let Err(why) = self.lanes.told(&self.wiring.outbox, places).await {
+            // Told again after the next connection: a double, which the contract allows.
+            warn!("the outbox cannot keep the broker's cursor: {why}");
         }
     }
 
-    async fn serve(&mut self, signs: &mut mpsc::UnboundedReceiver<Sign>) -> Over {
+    async fn serve(&mut self, signs: &mut mpsc::UnboundedReceiver<Sign>, inbox: &mut Option<&mut Inbox>) -> Over {
         let clock = self.wiring.clock.clone();
         let mut stop = self.wiring.stop.clone();
         let lost = Over::Lost;
         match self.publish(format!("{}/status", self.root), "online".to_owned(), true) {
-            Ok(birth) => self.states.push_back((0, birth)),
+            Ok(birth) => self.states.push_back(((), birth)),
             Err(why) => return lost(Lost::passing(why, STORE)),
         }
         // Before the first message of a backlog: what is so now does not wait behind what was.
@@ -327,8 +359,12 @@ impl<O: Outbox> Session<'_, O> {
                 // States before the backlog, which would always have something ready.
                 biased;
                 sign = signs.recv() => match sign {
-                    // Nothing is subscribed to.
-                    Some(Sign::Connected | Sign::Came(_)) => {}
+                    Some(Sign::Came(came)) => {
+                        if let Some(inbox) = inbox.as_mut().filter(|inbox| came.topic == inbox.topic().as_bytes()) {
+                            inbox.take(&came).await;
+                        }
+                    }
+                    Some(Sign::Connected) => {}
                     Some(Sign::Lost(why)) => return lost(why),
                     None => return lost(ended()),
                 },
@@ -352,14 +388,10 @@ impl<O: Outbox> Session<'_, O> {
                     next_state = clock.now().mono.plus(span_of(&clock, STATE_PAUSE));
                 },
                 acknowledged = first_acknowledged(&mut self.window), if !self.window.is_empty() => match acknowledged {
-                    Ok(seq) => {
+                    Ok(places) => {
                         self.heard();
-                        self.clear(seq);
+                        self.told(&places).await;
                         stalled_at = clock.now().mono.plus(span_of(&clock, STALLED));
-                        if let Err(why) = self.wiring.outbox.set_cursor(DESTINATION, seq).await {
-                            // Told again after the next connection: a double, which the contract allows.
-                            warn!("the outbox cannot keep the broker's cursor: {why}");
-                        }
                     }
                     Err(error) => return lost(unacknowledged(&clock, signs, &error).await),
                 },
@@ -378,23 +410,29 @@ impl<O: Outbox> Session<'_, O> {
         loop {
             self.stored.borrow_and_update();
             let room = self.room();
-            if room == 0 {
+            // Not for one or two: each look into the outbox costs about as much as a message.
+            if room == 0 || (room < WINDOW / 2 && self.suspect.careful.is_empty()) {
                 return Ok(());
             }
-            let batch = self.wiring.outbox.messages_after(self.sent, room).await?;
+            let batch = self.lanes.next(&self.wiring.outbox, room).await?;
             if batch.is_empty() {
-                return Ok(());
+                let out = self.window.iter().any(|(place, _)| place.lane != Lane::Fresh);
+                return self.lanes.join(&self.wiring.outbox, out).await;
             }
-            for (seq, message) in batch {
+            for (place, message) in batch {
                 let topic = format!("{}/{}/{}/{}", self.root, message.crane, message.mechanism, message.kind.name());
-                let body = payload::of_message(&message).to_string();
+                let mut body = payload::of_message(&message);
+                if place.lane != Lane::Fresh {
+                    body["late"] = true.into();
+                }
+                let body = body.to_string();
                 let size = topic.len() + body.len();
                 let acknowledgement = if size + PACKET_HEAD > LARGEST_PACKET {
                     // The client would refuse it at every connection, for ever.
                     let why = format!("it has {size} bytes, over our own limit of {LARGEST_PACKET}");
                     self.wiring.health.parked(&message.id, &why, "report it");
                     Box::pin(ready(Ok(())))
-                } else if seq == self.suspect.seq && self.suspect.ends >= LEFT_OUT_AFTER {
+                } else if place.seq == self.suspect.seq && self.suspect.ends >= LEFT_OUT_AFTER {
                     let why = format!(
                         "the broker takes other messages, but hung up {LEFT_OUT_AFTER} times on this one of {size} bytes"
                     );
@@ -403,8 +441,7 @@ impl<O: Outbox> Session<'_, O> {
                 } else {
                     self.publish(topic, body, false)?
                 };
-                self.window.push_back((seq, acknowledgement));
-                self.sent = seq;
+                self.window.push_back((place, acknowledgement));
             }
         }
     }
@@ -428,7 +465,7 @@ impl<O: Outbox> Session<'_, O> {
                 error!(%topic, bytes = state.len(), "state left out: over {LARGEST_PACKET} bytes");
             } else {
                 let acknowledgement = self.publish(topic.clone(), state.clone(), true)?;
-                self.states.push_back((0, acknowledgement));
+                self.states.push_back(((), acknowledgement));
             }
             self.told.insert(topic, state);
         }
@@ -486,17 +523,19 @@ async fn unacknowledged(clock: &Clock, signs: &mut mpsc::UnboundedReceiver<Sign>
 }
 
 /// Waits until the oldest publish is acknowledged, takes it and all acknowledged ones that follow without a hole, and
-/// answers the last one's number.
-async fn first_acknowledged(window: &mut VecDeque<(u64, Acknowledgement)>) -> Result<u64, PublishNoticeError> {
+/// answers their marks.
+async fn first_acknowledged<T: Copy>(
+    window: &mut VecDeque<(T, Acknowledgement)>,
+) -> Result<Vec<T>, PublishNoticeError> {
     poll_fn(|context| {
-        let mut last = None;
-        while let Some((seq, acknowledgement)) = window.front_mut() {
+        let mut taken = Vec::new();
+        while let Some((mark, acknowledgement)) = window.front_mut() {
             match acknowledgement.as_mut().poll(context) {
                 Poll::Ready(Ok(())) => {
-                    last = Some(*seq);
+                    taken.push(*mark);
                     window.pop_front();
                 }
-                Poll::Ready(Err(error)) if last.is_none() => return Poll::Ready(Err(error)),
+                Poll::Ready(Err(error)) if taken.is_empty() => return Poll::Ready(Err(error)),
                 // Told at the next call: a finished future must not be polled again.
                 Poll::Ready(Err(error)) => {
                     *acknowledgement = Box::pin(ready(Err(error)));
@@ -505,7 +544,7 @@ async fn first_acknowledged(window: &mut VecDeque<(u64, Acknowledgement)>) -> Re
                 Poll::Pending => break,
             }
         }
-        last.map_or(Poll::Pending, |seq| Poll::Ready(Ok(seq)))
+        if taken.is_empty() { Poll::Pending } else { Poll::Ready(Ok(taken)) }
     })
     .await
 }
