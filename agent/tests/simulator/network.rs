@@ -101,6 +101,11 @@ impl Outbox for Shelf {
         unless_dead(read).await
     }
 
+    async fn urgent_between(&self, seq: u64, to: u64, limit: usize) -> Result<Vec<(u64, Message)>, String> {
+        let read = self.disk(|disk| disk.store().urgent_between(seq, to, limit));
+        unless_dead(read).await
+    }
+
     async fn cursor(&self, destination: &str) -> Result<Option<u64>, String> {
         let read = self.disk(|disk| disk.store().cursor(destination));
         unless_dead(read).await
