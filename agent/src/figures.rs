@@ -9,6 +9,8 @@ use tallyhook_analysis::duty::{DayDuty, DutyLimit};
 use tallyhook_analysis::forecast::DayUse;
 use tallyhook_analysis::gapbook::counted_recording;
 use tallyhook_analysis::in_use::{appliance_in_use, mechanism_in_use};
+use tallyhook_analysis::load::dynamics::{DEPTHS, HoistingClass, Tally, peak_factor};
+use tallyhook_analysis::load::uncertainty::{spectrum_between, used_share_between};
 use tallyhook_analysis::mark::Mark;
 use tallyhook_analysis::period::{Ledger, Part, PartKind, Recording};
 use tallyhook_analysis::service::{Closed, Periods, ServiceKind};
@@ -43,6 +45,8 @@ pub struct Record {
     pub service: ServiceTally,
     /// What wears parts, of the whole life.
     pub wear: WearCounts,
+    /// Jerks and overloads, of the whole life.
+    pub dynamics: Tally,
     /// Wearing parts and inspections.
     pub parts: Vec<WearPart>,
     /// The last hash of the ledger's chain, where the daemon that writes it is asked.
@@ -98,6 +102,7 @@ impl Record {
             duty: (account.duty().day(), account.duty().starts_of_the_last_hour()),
             service: account.service_tally().clone(),
             wear: *account.wear(),
+            dynamics: *account.dynamics(),
             parts: account.parts().cloned().collect(),
             anchor: None,
         }
@@ -169,6 +174,10 @@ pub struct MechanismFigures {
     pub overload_lifts: u64,
     /// km by running time; `null` without running time.
     pub load_spectrum_factor: Option<f64>,
+    /// Least that km may be, with the loads as uncertain as they are; `null` without running time.
+    pub load_spectrum_factor_low: Option<f64>,
+    /// Greatest that km may be.
+    pub load_spectrum_factor_high: Option<f64>,
     /// Class of km; `above L4` with km over 1; `null` without running time.
     pub state_of_loading: Option<String>,
     /// Measured part of the full-load hours.
@@ -183,6 +192,12 @@ pub struct MechanismFigures {
     pub design_full_load_hours: f64,
     /// S/D.
     pub consumed: f64,
+    /// Standard uncertainty of a load, kg.
+    pub load_uncertainty_kg: f64,
+    /// Least that S/D may be, with the loads as uncertain as they are.
+    pub used_share_low: f64,
+    /// Greatest that S/D may be.
+    pub used_share_high: f64,
     /// D − S, full-load hours of the budget's rated load; negative when the period is over.
     pub remaining_full_load_hours: f64,
     /// D − S in full-load hours of the present rated load; more than the above where that was lowered.
@@ -203,6 +218,8 @@ pub struct MechanismFigures {
     pub gap_waiting_hours: f64,
     /// Starts in gaps that the drive's counter told.
     pub gap_starts: u64,
+    /// How loads were taken up, and overloads by depth.
+    pub dynamics: DynamicsFigures,
     /// Motor duty of the day so far, against FEM 9.683.
     pub motor_duty: DutyFigures,
     /// Severity of service.
@@ -279,6 +296,61 @@ pub struct DutyLimitFigures {
     pub edition: &'static str,
     /// The values are from memory: check against the standard.
     pub check_against_the_standard: bool,
+}
+
+/// How loads were taken up, and overloads by depth.
+#[derive(Clone, PartialEq, Debug, Serialize)]
+pub struct DynamicsFigures {
+    /// Lifts heavy enough to be judged: from a fifth of the rated load up.
+    pub judged_lifts: u64,
+    /// Those taken up with a jerk.
+    pub jerks: u64,
+    /// Peak over settled load of the hardest; `null` without lifts.
+    pub hardest_peak_factor: Option<f64>,
+    /// Peak over settled load above which it is a jerk.
+    pub jerk_factor: f64,
+    /// The limit is one of EN 13001-2 from memory: check against the standard.
+    pub check_against_the_standard: bool,
+    /// Overloads by depth.
+    pub overloads: Vec<DepthFigures>,
+    /// Times that the limiter's own signal came on.
+    pub limiter_signals: u64,
+}
+
+/// Overloads at one depth.
+#[derive(Clone, PartialEq, Debug, Serialize)]
+pub struct DepthFigures {
+    /// Above this, settled load over rated load.
+    pub from: f64,
+    /// Up to this; `null` for the deepest.
+    pub to: Option<f64>,
+    /// Lifts.
+    pub lifts: u64,
+    /// How long they hung, hours.
+    pub hung_hours: f64,
+}
+
+impl DynamicsFigures {
+    fn of(mechanism: &Mechanism, tally: &Tally) -> Self {
+        let edge = |i: usize| DEPTHS.get(i).map(|edge| *edge as f64 / 1000.0);
+        let depths = tally.overloads.iter().enumerate();
+        DynamicsFigures {
+            judged_lifts: tally.judged,
+            jerks: tally.jerks,
+            hardest_peak_factor: (tally.judged > 0).then_some(tally.hardest as f64 / 1000.0),
+            jerk_factor: mechanism.load.greatest_peak(mechanism.rated_speed_mm_s) as f64 / 1000.0,
+            check_against_the_standard: mechanism.load.jerk_limit.is_none() && HoistingClass::MARK == Mark::C,
+            overloads: depths
+                .map(|(i, depth)| DepthFigures {
+                    from: i.checked_sub(1).and_then(edge).unwrap_or(1.0),
+                    to: edge(i),
+                    lifts: depth.lifts,
+                    hung_hours: depth.hung_ms as f64 / MS_PER_HOUR as f64,
+                })
+                .collect(),
+            limiter_signals: tally.limiter,
+        }
+    }
 }
 
 /// Severity of service.
@@ -541,6 +613,10 @@ fn of_mechanism(crane: &str, mechanism: &Mechanism, record: &Record) -> Mechanis
     let remaining = ledger.design_full_load_hours - ledger.used_full_load_hours();
     // FEM 9.755: D stands for full-load hours, so the same budget is more hours of a lower rating, over the cube.
     let lowered = mechanism.spec.base().fraction_of(*base).powi(3);
+    let standard = mechanism.load.standard_uncertainty();
+    let off = standard * mechanism.spec.rated.fraction_of(*base);
+    let km_between = km.map(|km| spectrum_between(km, off));
+    let share_between = used_share_between(ledger, off);
     let ten_years_from = totals.full_load_hours(*base) + period.unseen_full_load_hours;
     MechanismFigures {
         id: mechanism.id.clone(),
@@ -554,6 +630,8 @@ fn of_mechanism(crane: &str, mechanism: &Mechanism, record: &Record) -> Mechanis
         lifts: totals.lifts,
         overload_lifts: totals.overload_lifts,
         load_spectrum_factor: km,
+        load_spectrum_factor_low: km_between.map(|km| km.low),
+        load_spectrum_factor_high: km_between.map(|km| km.high),
         state_of_loading: km.map(|km| MechanismLoading::of(km).map_or("above L4", MechanismLoading::name).to_owned()),
         full_load_hours: period.totals.full_load_hours(*base),
         prior_full_load_hours: ledger.full_load_hours_of(PartKind::Prior),
@@ -561,6 +639,9 @@ fn of_mechanism(crane: &str, mechanism: &Mechanism, record: &Record) -> Mechanis
         used_full_load_hours: ledger.used_full_load_hours(),
         design_full_load_hours: ledger.design_full_load_hours,
         consumed: ledger.used_share(),
+        load_uncertainty_kg: standard * mechanism.spec.rated.as_kg(),
+        used_share_low: share_between.low,
+        used_share_high: share_between.high,
         remaining_full_load_hours: remaining,
         remaining_at_rated_load_hours: remaining / lowered,
         group_in_use: mechanism_in_use(ten_years_from, record_span(record)).group(),
@@ -570,6 +651,7 @@ fn of_mechanism(crane: &str, mechanism: &Mechanism, record: &Record) -> Mechanis
         closed_periods: period.closed.iter().map(closed_figures).collect(),
         gap_waiting_hours: period.waiting_gap_hours,
         gap_starts: period.gap_starts,
+        dynamics: DynamicsFigures::of(mechanism, &record.dynamics),
         motor_duty: duty_figures(mechanism.group, &record.duty.0, record.duty.1),
         severity: SeverityFigures::of(&record.service, mechanism.abnormal_environment),
         parts: record.parts.iter().map(|part| part_figures(part, record, *base)).collect(),
@@ -629,6 +711,8 @@ pub struct LiftFigures {
     pub fraction: f64,
     /// Highest reading, kg.
     pub peak_kg: f64,
+    /// Highest reading over settled load; `null` for a load below a fifth of the rated load.
+    pub peak_factor: Option<f64>,
     /// Running time with the load on the hook, seconds.
     pub running_seconds: f64,
     /// Running edges, the one that took it up among them.
@@ -650,6 +734,7 @@ impl LiftFigures {
             load_kg: lift.load.as_kg(),
             fraction: lift.load.fraction_of(rated),
             peak_kg: lift.peak.as_kg(),
+            peak_factor: peak_factor(lift.load, lift.peak, rated).map(|factor| factor as f64 / 1000.0),
             running_seconds: lift.running_ms as f64 / 1000.0,
             starts: lift.starts,
             band: lift.band,

@@ -14,10 +14,11 @@ use crate::duty::{DayDuty, Duty};
 use crate::gapbook::{Assumed, GapBook, Ppm, counted_recording, slot};
 use crate::histogram::Histogram;
 use crate::lift::Lift;
+use crate::load::dynamics::Tally;
 use crate::load::{self, Stage};
 use crate::period::{FactorScale, Ledger, Part, PartKind, Recording};
 use crate::recorder::{self, Calendar, Counted, Day, Event, Recorder, Spec};
-use crate::sample::{Quantity, Sample};
+use crate::sample::{Flag, Quantity, Sample};
 use crate::service::{Periods, ServiceKind};
 use crate::severity::ServiceTally;
 use crate::spectrum::Totals;
@@ -189,6 +190,7 @@ struct Books {
     parts: BTreeMap<String, WearPart>,
     running: Histogram,
     lifts: Histogram,
+    dynamics: Tally,
     hour: Option<HourSums>,
     /// Running time whose load was not read.
     unread: Assumed,
@@ -380,6 +382,11 @@ impl Account {
         &self.stage
     }
 
+    /// Jerks and overloads of the whole life.
+    pub fn dynamics(&self) -> &Tally {
+        &self.books.dynamics
+    }
+
     /// What is known of the load signal's own health.
     pub fn health(&self) -> &load::health::Watch {
         &self.health
@@ -420,7 +427,11 @@ impl Account {
                 books.lift(&lift, rated, dead, terms);
                 out(Entry::Lift { lift, day: today });
             }
-            other => out(Entry::Recorder(other)),
+            other => {
+                let limiter = matches!(other, Event::FlagRose { flag: Flag::Overload, .. });
+                books.dynamics.limiter += u64::from(limiter);
+                out(Entry::Recorder(other));
+            }
         });
         if self.books.periods.is_none() {
             self.open_books(sample.at, calendar);
@@ -666,6 +677,7 @@ impl Books {
     fn lift(&mut self, lift: &Lift, rated: Grams, dead: Grams, terms: &Terms) {
         self.service.lift(lift.begin, lift.load, rated);
         self.lifts.add(lift.load, 1);
+        self.dynamics.lift(lift, rated, terms.load.greatest_peak(terms.rated_speed_mm_s));
         let loaded = Grams::new(lift.load.get() + dead.get());
         let reeving = terms.reeving.unwrap_or(Reeving { sheaves: 0, drum: false, ways: 0 });
         self.wear.lift(loaded, reeving);

@@ -261,7 +261,7 @@ fn month(case: Case, lead: Lead) -> Month {
         spec.gross_signal = true;
     }
     let base = spec.base();
-    let load = load::Terms { lead, calibration: Some(calibration()), settled: false };
+    let load = load::Terms { lead, calibration: Some(calibration()), settled: false, ..load::Terms::default() };
     let mut account = Account::resume(spec, Terms { load, ..Terms::plain(1600.0) }, State::default());
     let mut yard = Yard {
         case,
@@ -355,7 +355,8 @@ fn a_torque_is_watched_as_a_cell_is() {
 #[test]
 fn a_watch_cut_anywhere_says_the_same() {
     let spec = Spec::hoist(Grams::from_kg(RATED_KG));
-    let load = load::Terms { lead: Lead::Cell, calibration: Some(calibration()), settled: false };
+    let load =
+        load::Terms { lead: Lead::Cell, calibration: Some(calibration()), settled: false, ..load::Terms::default() };
     let terms = || Terms { load: load.clone(), ..Terms::plain(1600.0) };
     let mut whole = Account::resume(spec.clone(), terms(), State::default());
     let mut cut = Account::resume(spec.clone(), terms(), State::default());

@@ -42,7 +42,7 @@ fn calibration() -> Calibration {
 }
 
 fn terms(lead: Lead) -> Terms {
-    let load = load::Terms { lead, calibration: Some(calibration()), settled: true };
+    let load = load::Terms { lead, calibration: Some(calibration()), settled: true, ..load::Terms::default() };
     Terms { load, ..Terms::plain(1600.0) }
 }
 

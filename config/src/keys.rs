@@ -685,6 +685,26 @@ pub(crate) const LOAD: Group = Group {
             "How long the hoist must have turned steadily before a torque tells the load; without `speed_pct` also how \
              long before a run's end it no longer does.",
         ),
+        key(
+            "uncertainty_percent",
+            Number(within(0.1, 20.0, "% of rated load")),
+            Means("1 for `load_kg`, 3 for `torque_pct`"),
+            "Standard uncertainty of a load. The interval of the load spectrum factor and of the used share follows from \
+             twice this.",
+        ),
+        key(
+            "hoisting_class",
+            Choice(&["HC1", "HC2", "HC3", "HC4"]),
+            Default("HC2"),
+            "Hoisting class of EN 13001-2. A lift whose peak over settled load is above the factor φ2 of this class at the \
+             rated speed is counted as taken up with a jerk (values from memory: check against the standard).",
+        ),
+        key(
+            "jerk_factor",
+            Number(above(1.0, 5.0, "")),
+            Means("φ2 of the hoisting class"),
+            "Peak over settled load above which a lift is counted as taken up with a jerk.",
+        ),
     ],
 };
 

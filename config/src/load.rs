@@ -2,6 +2,7 @@
 
 use std::ops::Range;
 
+use tallyhook_analysis::load::dynamics::HoistingClass;
 use tallyhook_analysis::load::{Calibration, Curve, CurveFault, Lead, Terms};
 use tallyhook_analysis::sample::Quantity;
 use tallyhook_analysis::units::{Grams, Span};
@@ -45,7 +46,18 @@ pub(crate) fn load(table: &Table<'_>, seen: &Seen) -> Option<Terms> {
     let (min_speed, max_slope, settle, tail) = steady?;
     let calibration =
         points?.map(|(raising, lowering)| Calibration { raising, lowering, min_speed, max_slope, settle, tail });
-    Some(Terms { lead: lead?, calibration, settled: settled? })
+    let uncertainty = if table.has("uncertainty_percent") {
+        Some((table.number("uncertainty_percent")?.value * 10.0).round() as i64)
+    } else {
+        None
+    };
+    let class = table.choice("hoisting_class").and_then(|given| HoistingClass::from_name(given.value));
+    let jerk_limit = if table.has("jerk_factor") {
+        Some((table.number("jerk_factor")?.value * 1000.0).round() as i64)
+    } else {
+        None
+    };
+    Some(Terms { lead: lead?, calibration, settled: settled?, uncertainty, hoisting_class: class?, jerk_limit })
 }
 
 fn lead(table: &Table<'_>, seen: &Seen) -> Option<Lead> {

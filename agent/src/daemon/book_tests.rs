@@ -126,3 +126,28 @@ fn a_replaced_drive_is_a_finding_in_words() {
     assert_eq!(findings.len(), 1, "{findings:?}");
     assert!(findings[0].contains("from 900.00 h to 3.00 h") && findings[0].contains("replaced"), "{findings:?}");
 }
+
+#[test]
+fn a_load_signal_that_stands_still_is_a_finding_with_what_to_check() {
+    let config = config(|_| {});
+    let mut book = book(&config, None);
+    let mut messages = Vec::new();
+    let mut at = 0;
+    // Forty seconds up, ten still, forty down, ten still; the reading trembles until it sticks.
+    for cycle in 0..12 {
+        for second in 0..100_i64 {
+            let load = if cycle < 8 { 4_000 + (at * 7_919) % 90 } else { 4_321 };
+            let mut s = sample(at, second < 40, load);
+            s.set_flag(Flag::Lowering, Some((50..90).contains(&second)));
+            book.take(&s);
+            at += 1;
+        }
+        messages.extend(told(&mut book));
+    }
+    let findings: Vec<&Message> = messages.iter().filter(|m| m.kind == MessageKind::Finding).collect();
+    assert_eq!(findings.len(), 1, "{findings:?}");
+    assert_eq!((&findings[0].body["finding"], &findings[0].body["raised"]), (&"load_stuck".into(), &true.into()));
+    assert_eq!(findings[0].body["by_kg"], 4_321.0);
+    let words = crate::publish::wording::what(&crate::web::wording::ENGLISH, findings[0]);
+    assert!(words.contains("stands at 4321 kg") && words.contains("Next: check the cell's plug"), "{words}");
+}

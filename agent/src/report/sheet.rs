@@ -11,6 +11,7 @@ use crate::publish::wording::what;
 use crate::web::explain::recording_name;
 use crate::web::history_tables::periods;
 use crate::web::layout::{Desk, cell, compact_table, number_column, table, words_column};
+use crate::web::mechanism::interval_words;
 use crate::web::moments::{Moments, parse};
 use crate::web::site::{class_name, cranes, forecast_dates, group_text, kind_name, km_text};
 use crate::web::spectrum_chart::{spectrum_chart, spectrum_table};
@@ -106,7 +107,7 @@ fn of_mechanism(desk: &Desk, crane: &str, mechanism: &Mechanism, m: &MechanismRe
             h3 { (fill(w.report_now, &[("to", &to)])) }
             (lines(&[
                 (w.used_share_long, html! { (w.percent(now.consumed)) span.under { (w.used_share_basis) } }),
-                (w.report_interval, cell(w.report_interval_none)),
+                (w.report_interval, cell(interval_words(w, now))),
                 (w.report_design, html! { (w.number(now.design_full_load_hours, 0)) "\u{202f}" (w.hours_unit) }),
                 (w.report_left, html! { (w.hours(now.remaining_full_load_hours)) "\u{202f}" (w.hours_unit) }),
                 (w.spectrum_factor, cell(km_text(w, now))),

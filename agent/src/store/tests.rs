@@ -451,6 +451,27 @@ fn warning(quantity: &str, level: f64, raised: bool, at: i64) -> Message {
 }
 
 #[test]
+fn a_finding_of_a_load_signal_is_an_alarm_and_one_of_a_drive_is_none() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut store = Store::open(dir.path()).unwrap();
+    let finding = |word: &str, raised: bool, at: i64| {
+        let body = serde_json::json!({ "finding": word, "text": "It stands still", "check": "look", "raised": raised });
+        Message { kind: MessageKind::Finding, body, id: format!("{word}:{at}"), ..warning("", 0.0, raised, at) }
+    };
+    let mut tell = |message: Message| {
+        store.commit(&[MechanismCommit { messages: vec![message], ..empty_commit("main-hoist", 9) }]).unwrap();
+    };
+    tell(finding("load_stuck", true, 1_000));
+    tell(finding("silence", true, 1_500));
+    let reader = Reader::open(dir.path()).unwrap();
+    let open = reader.alarms(Some("main-hoist"), true).unwrap();
+    assert_eq!(open.iter().map(|a| (a.what.as_str(), a.times)).collect::<Vec<_>>(), [("load_stuck", 1)]);
+    assert_eq!(open[0].message().kind, MessageKind::Finding, "it reads as a finding, with what to check");
+    tell(finding("load_stuck", false, 2_000));
+    assert_eq!(reader.alarms(None, true).unwrap()[0].cleared, Some(ms(2_000)));
+}
+
+#[test]
 fn a_warning_lives_from_raised_to_acknowledged_and_returned_each_with_who_and_when() {
     use super::alarm::{Act, ActError, AlarmState, act};
     let dir = tempfile::tempdir().unwrap();

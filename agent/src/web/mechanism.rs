@@ -20,7 +20,7 @@ use super::site::{class_name, forecast_dates, group_text, kind_name, km_text, us
 use super::source::History;
 use super::spectrum_chart::{spectrum_chart, spectrum_table};
 use super::used_chart::{day_range, used_chart};
-use super::wording::fill;
+use super::wording::{Wording, fill};
 use crate::course::course;
 use crate::figures::MechanismFigures;
 use crate::store::message::{Message, MessageKind};
@@ -179,6 +179,7 @@ fn figure_plate(desk: &Desk, mechanism: &Mechanism, f: &MechanismFigures, state:
                 dd {
                     div.number { span data-live=(live("share")) { (w.percent(f.consumed)) } }
                     div.basis { (w.used_share_basis) }
+                    div.basis { (interval_words(w, f)) }
                     (share_bar(desk, "bar-share", f.consumed, &mechanism.warn.used_share))
                     p data-live=(live("used")) { (used_words(w, f)) }
                     p data-live=(live("levels")) { (levels_sentence(desk, f.consumed, &mechanism.warn.used_share)) }
@@ -211,4 +212,11 @@ fn figure_plate(desk: &Desk, mechanism: &Mechanism, f: &MechanismFigures, state:
                 Some(html! { p { (w.how_forecast) } })))
         }
     }
+}
+
+/// Between which shares the used share lies, and by which uncertainty of a load.
+pub fn interval_words(w: &Wording, f: &MechanismFigures) -> String {
+    let (low, high) = (w.percent(f.used_share_low), w.percent(f.used_share_high));
+    let load = w.percent(f.load_uncertainty_kg / f.rated_load_kg);
+    fill(w.interval, &[("low", &low), ("high", &high), ("load", &load)])
 }

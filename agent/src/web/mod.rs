@@ -28,7 +28,7 @@ mod live;
 mod login;
 #[cfg(test)]
 mod login_tests;
-mod mechanism;
+pub(crate) mod mechanism;
 mod metrics;
 pub(crate) mod moments;
 mod openapi;

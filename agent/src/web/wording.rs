@@ -67,7 +67,7 @@ wording! {
     report_design: "D designed for",
     report_left: "Left of D",
     report_interval: "Interval of the used share",
-    report_interval_none: "not stated: the uncertainty of the load signal is not known",
+    interval: "{low} to {high}, with a standard uncertainty of a load of {load} of rated, taken twice",
     report_observed: "Time with a record",
     report_without: "Time without a record",
     report_overload_count: "Lifts above the rated load",

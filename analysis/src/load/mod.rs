@@ -14,14 +14,17 @@
 //! Everything that is held back is in [`State`]; samples cut anywhere, stored and resumed give the same bits.
 
 mod curve;
+pub mod dynamics;
 pub mod health;
 mod points;
 mod stage;
+pub mod uncertainty;
 
 pub use curve::{Curve, CurveFault};
 pub use points::{Run, Runs, Set, Steadiness, odd_one, off_the_line, sets};
 pub use stage::{MOST_HELD, Stage, State};
 
+use self::dynamics::HoistingClass;
 use crate::units::Span;
 
 /// Which signal the load is taken from.
@@ -62,9 +65,30 @@ pub struct Terms {
     /// Running time of a load signal is booked at the settled load of its lift, as that of a torque always is, and not
     /// at the reading of the moment.
     pub settled: bool,
+    /// Standard uncertainty of a load that somebody has stated, thousandths of the rated load.
+    pub uncertainty: Option<i64>,
+    /// Class of the hoist, for the greatest peak that is no jerk.
+    pub hoisting_class: HoistingClass,
+    /// That peak over the settled load in thousandths, where somebody has set it.
+    pub jerk_limit: Option<i64>,
 }
 
 impl Terms {
+    /// Standard uncertainty of a load, a fraction of the rated load.
+    pub fn standard_uncertainty(&self) -> f64 {
+        let usual = match self.lead {
+            Lead::Cell => uncertainty::USUAL_OF_CELL,
+            Lead::Torque => uncertainty::USUAL_OF_TORQUE,
+        };
+        self.uncertainty.unwrap_or(usual) as f64 / 1000.0
+    }
+
+    /// The greatest peak over settled load that is no jerk, thousandths: as set, or that of the class at rated speed. Where
+    /// no speed is known, at 0.1 m/s, which few hoists take a load up at.
+    pub fn greatest_peak(&self, rated_speed_mm_s: Option<i64>) -> i64 {
+        self.jerk_limit.unwrap_or_else(|| self.hoisting_class.hoist_factor(rated_speed_mm_s.unwrap_or(100)))
+    }
+
     /// Whether samples pass as they come: a load signal, booked at the reading of the moment.
     pub fn passes(&self) -> bool {
         self.lead == Lead::Cell && !self.settled

@@ -43,7 +43,7 @@ pub static GERMAN: Wording = Wording {
     report_design: "D, ausgelegte Nutzungsdauer",
     report_left: "Verbleibende Nutzungsdauer D − S",
     report_interval: "Unsicherheit des verbrauchten Anteils",
-    report_interval_none: "nicht angegeben: die Unsicherheit des Lastsignals ist nicht bekannt",
+    interval: "{low} bis {high}, bei einer Standardunsicherheit der Last von {load} der Tragfähigkeit, doppelt genommen",
     report_observed: "Zeit mit Aufzeichnung",
     report_without: "Zeit ohne Aufzeichnung",
     report_overload_count: "Hübe über der Tragfähigkeit",
