@@ -6,6 +6,7 @@ use tallyhook_config::model::Bus;
 use tallyhook_config::wire::Parity;
 use tokio::io::DuplexStream;
 use tokio::sync::{mpsc, watch};
+use tokio::time::timeout;
 
 use super::super::port::Opening;
 use super::super::{fixture, spawn_through};
