@@ -125,10 +125,8 @@ fn no_fault_breaks_an_invariant() {
 
 #[test]
 fn a_seed_plays_the_same_each_time() {
-    for seed in [5] {
-        let (once, again) = (format!("{:?}", play(seed)), format!("{:?}", play(seed)));
-        assert_eq!(once, again, "seed {seed}");
-    }
+    let (once, again) = (format!("{:?}", play(5)), format!("{:?}", play(5)));
+    assert_eq!(once, again);
 }
 
 fn add(whole: &mut Report, report: &Report) {
