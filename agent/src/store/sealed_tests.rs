@@ -181,3 +181,30 @@ fn a_lift_that_finds_its_place_taken_is_kept_in_the_chain_and_counted() {
 fn ms(at: i64) -> Timestamp {
     Timestamp::from_ms(at)
 }
+
+#[test]
+fn a_clock_that_is_set_back_over_days_that_are_closed_leaves_their_hours_alone() {
+    let (dir, config) = (tempfile::tempdir().unwrap(), config(""));
+    let mut store = Store::open(dir.path()).unwrap();
+    work(&mut store, &config, 0..3);
+    let mut book = book(&store, &config);
+    for (days, hours) in [(-2, 30), (2, 30)] {
+        let by = tallyhook_analysis::units::Span::from_ms(days * DAY);
+        let last = *book.account().recorder().standing().unwrap();
+        book.rebase(by);
+        book.note_clock(last.at.plus(by), by, true);
+        for second in 1..=hours * 3600 {
+            let mut sample = Sample::at(last.at.plus(by).plus(tallyhook_analysis::units::Span::from_ms(second * 1000)));
+            sample.set(Quantity::Load, Some(0));
+            // Minutes of work with rest between them, also where a day ends.
+            sample.set_flag(Flag::Raising, Some(second % 600 > 300 && (second + 900) % 3600 > 1800));
+            sample.set_flag(Flag::Lowering, Some(false));
+            book.take(&sample);
+        }
+        let commits: Vec<_> = book.commit().into_iter().collect();
+        store.commit(&commits).unwrap();
+        book.committed();
+    }
+    let proof = proof(dir.path());
+    assert!(proof.ok, "{:?}", proof.faults);
+}

@@ -495,25 +495,29 @@ fn write_hours(transaction: &Transaction<'_>, key: i64, hours: &[HourSums]) -> r
     Ok(())
 }
 
-/// An hour that a clock set back entered twice holds both stays.
+/// An hour that a clock set back entered twice holds both stays, where both are booked to the same day. A day that is
+/// over keeps its rows as it was closed with them: a stay of another day stands behind them, a millisecond later.
 fn joined(transaction: &Transaction<'_>, key: i64, hour: &HourSums) -> rusqlite::Result<HourSums> {
-    let standing = transaction
-        .prepare_cached(
-            "SELECT running_ms, gap_ms, cube_ms, starts, lifts FROM hour WHERE mechanism = ?1 AND begin_ms = ?2",
-        )?
-        .query_row(params![key, hour.begin.as_ms()], |row| {
-            let count = |column: usize| row.get::<_, i64>(column).map(|n| n as u64);
-            let cubes = row.get_ref(2)?.as_str()?.parse().unwrap_or(0_u128);
-            Ok((count(0)?, count(1)?, cubes, count(3)?, count(4)?))
-        })
-        .optional()?;
+    let mut select = transaction.prepare_cached(
+        "SELECT begin_ms, day, running_ms, gap_ms, cube_ms, starts, lifts FROM hour
+         WHERE mechanism = ?1 AND begin_ms >= ?2 AND begin_ms < ?3 ORDER BY begin_ms",
+    )?;
+    let mut rows = select.query(params![key, hour.begin.as_ms(), hour.end.as_ms()])?;
     let mut joined = hour.clone();
-    if let Some((running, gap, cubes, starts, lifts)) = standing {
-        joined.running_ms += running;
-        joined.gap_ms += gap;
-        joined.cube_ms = joined.cube_ms.saturating_add(cubes);
-        joined.starts += starts;
-        joined.lifts += lifts;
+    while let Some(row) = rows.next()? {
+        let begin: i64 = row.get(0)?;
+        if row.get::<_, Option<i32>>(1)? != hour.day {
+            joined.begin = Timestamp::from_ms(begin.saturating_add(1));
+            continue;
+        }
+        let count = |column: usize| row.get::<_, i64>(column).map(|n| n as u64);
+        joined.begin = Timestamp::from_ms(begin);
+        joined.running_ms += count(2)?;
+        joined.gap_ms += count(3)?;
+        joined.cube_ms = joined.cube_ms.saturating_add(row.get_ref(4)?.as_str()?.parse().unwrap_or(0_u128));
+        joined.starts += count(5)?;
+        joined.lifts += count(6)?;
+        break;
     }
     Ok(joined)
 }

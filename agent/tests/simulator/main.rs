@@ -26,7 +26,7 @@ use std::sync::atomic::{AtomicU64, Ordering};
 use world::{Report, World};
 
 /// Readings a seed is played for, before everything comes to rest.
-const READINGS: u64 = 3_000;
+const READINGS: u64 = 1_500;
 
 /// Every kind of fault that is drawn.
 const KINDS: [&str; 18] = [
@@ -72,9 +72,9 @@ fn no_fault_breaks_an_invariant() {
         (None, Some(seeds)) => seeds,
         (None, None) => {
             if long {
-                6_000
+                1_500
             } else {
-                12
+                10
             }
         }
     };
@@ -114,8 +114,8 @@ fn no_fault_breaks_an_invariant() {
     );
     report.counts.0.iter().for_each(|(what, n)| println!("{n:>9}  {what}"));
     assert!(failed.is_empty(), "these seeds fail: {failed:?}");
-    if seeds >= 12 {
-        let least = if seeds >= 6_000 { 1_000 } else { 1 };
+    if seeds >= 10 {
+        let least = if seeds >= 1_500 { 1_000 } else { 1 };
         for kind in KINDS {
             let drawn = report.counts.0.get(kind).copied().unwrap_or(0);
             assert!(drawn >= least, "`{kind}` was drawn {drawn} times, not {least}");
@@ -125,10 +125,8 @@ fn no_fault_breaks_an_invariant() {
 
 #[test]
 fn a_seed_plays_the_same_each_time() {
-    for seed in [5, 8] {
-        let (once, again) = (format!("{:?}", play(seed)), format!("{:?}", play(seed)));
-        assert_eq!(once, again, "seed {seed}");
-    }
+    let (once, again) = (format!("{:?}", play(5)), format!("{:?}", play(5)));
+    assert_eq!(once, again);
 }
 
 fn add(whole: &mut Report, report: &Report) {
