@@ -33,13 +33,13 @@ def step(what, method, path, fields=None, origin=True):
     connection.close()
 
 
-step("stranger", "GET", "/api/v1/site")
+step("stranger", "GET", "/api/v1/status")
 step("stranger changes", "POST", "/mechanism/main-hoist/service", {"what": "note", "by": "x"})
 step("wrong", "POST", "/login", {"name": name, "password": "wrong"})
 step("in", "POST", "/login", {"name": name, "password": password})
-step("reads", "GET", "/api/v1/site")
+step("reads", "GET", "/api/v1/status")
 step("upkeep", "GET", "/mechanism/main-hoist/upkeep")
 step("foreign", "POST", "/mechanism/main-hoist/service", {"what": "note", "by": "x"}, origin=False)
 step("changes", "POST", "/mechanism/main-hoist/service", {"what": "note", "by": "somebody else", "note": "sheet 12"})
 step("out", "POST", "/logout", {})
-step("stranger again", "GET", "/api/v1/site")
+step("stranger again", "GET", "/api/v1/status")

@@ -157,7 +157,7 @@ async fn every_route_that_changes_something_asks_for_a_user_whose_role_allows_it
     }
     // Whoever it is, nothing else than the forms takes anything but a question.
     let fitter = site.log_in("fitter").await;
-    for path in VIEWS.iter().chain(&["/api/v1/site", "/api/v1/mechanisms/main-hoist/services", "/metrics", "/events"]) {
+    for path in VIEWS.iter().chain(&["/api/v1/status", "/api/v1/mechanisms/main-hoist/services", "/metrics", "/events"]) {
         for method in ["POST", "PUT", "PATCH", "DELETE"] {
             for cookie in ["", &fitter] {
                 let answer = site.ask(form(method, path, cookie), HERE, "by=x").await;
@@ -188,7 +188,7 @@ async fn what_is_done_is_booked_under_the_users_own_name() {
 #[tokio::test]
 async fn a_stranger_sees_the_log_in_and_nothing_else() {
     let site = gated(|_| {});
-    for path in VIEWS.iter().chain(&["/api/v1/site", "/api/v1/openapi.json", "/metrics", "/events", "/nothing"]) {
+    for path in VIEWS.iter().chain(&["/api/v1/status", "/api/v1/openapi.json", "/metrics", "/events", "/nothing"]) {
         let answer = site.get(path, "").await;
         assert_eq!(answer.status(), StatusCode::UNAUTHORIZED, "{path}");
         assert_eq!(text(answer).await, "Log in at /login first.");
@@ -265,7 +265,7 @@ async fn behind_a_proxy_only_the_proxy_is_heard_and_its_word_on_the_reader_count
         page.proxy = Some("127.0.0.1".parse().unwrap());
         page.listen = "127.0.0.1:8420".parse().unwrap();
     });
-    for path in ["/login", "/page.css", "/api/v1/site"] {
+    for path in ["/login", "/page.css", "/api/v1/status"] {
         assert_eq!(site.get(path, "").await.status(), StatusCode::FORBIDDEN, "{path}");
     }
     let tries = async |reader: &str| {

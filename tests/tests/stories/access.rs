@@ -68,7 +68,7 @@ fn a_page_on_the_network_speaks_tls_to_named_users_only() {
     // Whoever speaks no TLS gets no word, and hinders nobody.
     let mut plain = TcpStream::connect(("127.0.0.1", port)).unwrap();
     plain.set_read_timeout(Some(Duration::from_secs(30))).unwrap();
-    plain.write_all(b"GET /api/v1/site HTTP/1.0\r\n\r\n").unwrap();
+    plain.write_all(b"GET /api/v1/status HTTP/1.0\r\n\r\n").unwrap();
     let mut got = Vec::new();
     // It may be closed with a reset.
     let _ = plain.read_to_end(&mut got);
@@ -146,7 +146,7 @@ fn no_secret_is_told_by_log_answer_page_or_store() {
         cabinet.run(&[question, "--data", "data", "--json"]);
         cabinet.run(&[question, "--data", "data"]);
     }
-    for path in ["/", "/mechanism/main-hoist/drive", "/mechanism/main-hoist/warnings", "/api/v1/site", "/metrics"] {
+    for path in ["/", "/mechanism/main-hoist/drive", "/mechanism/main-hoist/warnings", "/api/v1/status", "/metrics"] {
         let mut stream = TcpStream::connect(("127.0.0.1", port)).unwrap();
         stream.set_read_timeout(Some(Duration::from_secs(30))).unwrap();
         stream.write_all(format!("GET {path} HTTP/1.0\r\nHost: 127.0.0.1:{port}\r\n\r\n").as_bytes()).unwrap();
