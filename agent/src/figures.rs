@@ -21,6 +21,7 @@ use tallyhook_analysis::wear::{Limit, Used, WearCounts, WearPart};
 use tallyhook_config::model::{Config, Crane, Mechanism};
 
 use crate::drive::DriveFigures;
+use crate::store::thin::Thinned;
 
 /// What is known of one mechanism beyond its configuration.
 #[derive(Clone, Debug, Default)]
@@ -51,6 +52,8 @@ pub struct Record {
     pub parts: Vec<WearPart>,
     /// The last hash of the ledger's chain, where the daemon that writes it is asked.
     pub anchor: Option<String>,
+    /// What the ledger has given up for room.
+    pub thinned: Thinned,
 }
 
 /// What is known of working periods.
@@ -105,6 +108,7 @@ impl Record {
             dynamics: *account.dynamics(),
             parts: account.parts().cloned().collect(),
             anchor: None,
+            thinned: Thinned::default(),
         }
     }
 }
@@ -243,6 +247,12 @@ pub struct MechanismFigures {
     /// The last hash of the ledger's chain; only from the daemon that writes it.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub anchor: Option<String>,
+    /// The last day whose lifts were given up for room, `YYYY-MM-DD`; they still count in every sum.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub lifts_given_up_to: Option<String>,
+    /// The last day whose histograms were given up for room.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub histograms_given_up_to: Option<String>,
 }
 
 /// A working period that a service has ended.
@@ -664,6 +674,8 @@ fn of_mechanism(crane: &str, mechanism: &Mechanism, record: &Record) -> Mechanis
         gap_since: record.gap_since.map(rfc3339),
         hanging_since: record.hanging_since.map(rfc3339),
         anchor: record.anchor.clone(),
+        lifts_given_up_to: record.thinned.lifts_to.map(date_of),
+        histograms_given_up_to: record.thinned.histograms_to.map(date_of),
     }
 }
 

@@ -15,7 +15,7 @@ use crate::drive;
 use crate::fault::{Collector, Faults, Found, Lines, Sort, Sources};
 use crate::keys;
 use crate::mechanism::{self, Around};
-use crate::model::{Alarms, Config, Language, Outbox, Page, RecordingRing, Store, Units};
+use crate::model::{Alarms, Budget, Config, Language, Outbox, Page, RecordingRing, Store, Units};
 use crate::profile::{ProfileText, Profiles, forget_profiles};
 use crate::publish;
 use crate::raw::{Table, shorten};
@@ -282,7 +282,15 @@ fn store(table: &Table<'_>) -> Option<Store> {
         }
         None => None,
     };
+    let budget = match table.section("budget", &keys::BUDGET) {
+        Some(budget) => {
+            let (megabytes, whole_days) = (budget.whole("megabytes"), budget.whole("whole_days"));
+            Some(Budget { megabytes: megabytes?.value, whole_days: whole_days?.value })
+        }
+        None => None,
+    };
     Some(Store {
+        budget,
         directory: PathBuf::from(directory?.value),
         commit_every: Span::from_seconds(commit_every?.value),
         recording,

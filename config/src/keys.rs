@@ -216,6 +216,28 @@ pub(crate) const STORE: Group = Group {
         ),
         key("backup_keep", Whole(within(1.0, 100.0, "copies")), Default("3"), "How many copies are kept."),
         key("samples", Section, Means("raw samples are not kept"), "Keeps the raw samples as well, as a ring."),
+        key(
+            "budget",
+            Section,
+            Means("nothing is given up"),
+            "What the store may take; beyond it the finest detail goes first.",
+        ),
+    ],
+};
+
+pub(crate) const BUDGET: Group = Group {
+    header: "[store.budget]",
+    what: "What ledger and raw samples may take together, copies apart. Beyond it the oldest raw samples go first, then \
+           messages of lifts that every destination has got, then lifts, then the days' histograms; never the daily sums \
+           nor the chain. What was given up is said. Also written in one line, `budget = { megabytes = 1500 }`.",
+    keys: &[
+        key("megabytes", Whole(within(10.0, 1e6, "MB (10⁶ bytes)")), Default("1500"), "Disk space used at most."),
+        key(
+            "whole_days",
+            Whole(within(31.0, 36500.0, "days")),
+            Default("400"),
+            "Days of whose ledger nothing is given up.",
+        ),
     ],
 };
 
@@ -1043,8 +1065,8 @@ pub(crate) const WEBHOOK: Group = Group {
 
 /// Every table, in the order of the reference.
 pub(crate) const ALL: &[&Group] = &[
-    &FILE, &SITE, &STORE, &SAMPLES, &PAGE, &DRIVE, &BUS, &PROFILE, &CRANE, &MECHANISM, &SIGNALS, &SIGNAL, &LOAD,
-    &POINT, &REEVING, &PART, &LIFT, &WARN, &PRIOR, &ALARMS, &OUTBOX, &MQTT, &WEBHOOK, &INFLUX, &MATRIX,
+    &FILE, &SITE, &STORE, &SAMPLES, &BUDGET, &PAGE, &DRIVE, &BUS, &PROFILE, &CRANE, &MECHANISM, &SIGNALS, &SIGNAL,
+    &LOAD, &POINT, &REEVING, &PART, &LIFT, &WARN, &PRIOR, &ALARMS, &OUTBOX, &MQTT, &WEBHOOK, &INFLUX, &MATRIX,
 ];
 
 /// A number as it is written in the file: no exponent, no needless decimals.

@@ -133,6 +133,8 @@ pub struct Store {
     pub backup: Option<PathBuf>,
     /// How many copies are kept, 1 to 100. Default 3.
     pub backup_keep: u32,
+    /// What ledger and raw samples may take; `None`: nothing is ever given up.
+    pub budget: Option<Budget>,
 }
 
 impl Store {
@@ -144,6 +146,7 @@ impl Store {
             recording: None,
             backup: Some("backup".into()),
             backup_keep: 3,
+            budget: None,
         }
     }
 
@@ -151,6 +154,15 @@ impl Store {
     pub fn backup_directory(&self) -> Option<PathBuf> {
         self.backup.as_ref().map(|backup| self.directory.join(backup))
     }
+}
+
+/// What the store may take on the disk.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct Budget {
+    /// Megabytes (10⁶ bytes) of ledger and raw samples, copies apart.
+    pub megabytes: u32,
+    /// Days of whose ledger nothing is given up.
+    pub whole_days: u32,
 }
 
 /// Bounds of the ring of raw samples; whichever is reached first.

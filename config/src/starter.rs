@@ -120,6 +120,9 @@ impl Text {
         self.prose(keys::SAMPLES.what);
         self.explain_all(&keys::SAMPLES);
         self.key(store, "samples", Off, "{ days = 14, megabytes = 500 }");
+        self.prose(keys::BUDGET.what);
+        self.explain_all(&keys::BUDGET);
+        self.key(store, "budget", Off, "{ megabytes = 1500, whole_days = 400 }");
 
         let page = &keys::PAGE;
         self.header(On, "[page]", page);

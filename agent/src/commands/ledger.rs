@@ -56,7 +56,8 @@ impl Ledger {
             let left = self.reader.state(&mechanism.id).map_err(Failure::run)?.map(|s| (s.state, s.warn_crossed));
             let mut book = Book::open(crane, mechanism, calendar.clone(), left);
             book.set_history(self.reader.days(&mechanism.id, i32::MIN, i32::MAX).map_err(Failure::run)?);
-            records.insert(mechanism.id.clone(), book.record());
+            let thinned = self.reader.thinned(&mechanism.id).map_err(Failure::run)?;
+            records.insert(mechanism.id.clone(), figures::Record { thinned, ..book.record() });
         }
         let drives = self.reader.drives().map_err(Failure::run)?;
         let figures = figures::of_site(&self.config, |m| records.get(&m.id).cloned().unwrap_or_default());

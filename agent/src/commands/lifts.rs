@@ -9,7 +9,7 @@ use tallyhook_analysis::units::Grams;
 
 use super::ledger::{Ledger, instant};
 use crate::exit::{CommandResult, Failure, Outcome};
-use crate::figures::{LiftFigures, rfc3339};
+use crate::figures::{LiftFigures, date_of, rfc3339};
 use crate::store::LiftFilter;
 use crate::web::units::{MassUnit, count, duration, number};
 
@@ -50,6 +50,16 @@ pub fn run(args: LiftsArgs) -> CommandResult {
         ..LiftFilter::default()
     };
     let found = ledger.reader.lifts(&filter).map_err(Failure::run)?;
+    let gone = ledger.reader.thinned(&id).map_err(Failure::run)?.lifts_to;
+    let asked_before = |to: i32| {
+        let kept_from = ledger.midnight(to.saturating_add(1));
+        filter.limit.is_none_or(|limit| (found.len() as u64) < limit)
+            && filter.from.is_none_or(|from| kept_from.is_none_or(|kept| from < kept))
+    };
+    if let Some(to) = gone.filter(|to| asked_before(*to)) {
+        // Beside what was asked for, which may be read by a program.
+        eprintln!("Lifts up to {} were given up for room; the sums of their days still have them.", date_of(to));
+    }
     if args.json {
         let lifts: Vec<LiftFigures> = found.iter().map(|l| LiftFigures::of(&l.lift, rated)).collect();
         println!("{}", serde_json::to_string_pretty(&lifts).map_err(Failure::run)?);

@@ -148,6 +148,10 @@ fn mechanism_sheet(out: &mut String, m: &MechanismFigures, crane: Option<&CraneF
     line(out, "Load spectrum factor km", &spectrum_factor(m.load_spectrum_factor, &m.state_of_loading, edition));
     line(out, "Running time T", &format!("{} h, hoisting and lowering", hours(m.running_hours)));
     line(out, "Lifts", &format!("{}, {} above the rated load", count(m.lifts), count(m.overload_lifts)));
+    if let Some(to) = &m.lifts_given_up_to {
+        let more = m.histograms_given_up_to.as_ref().map_or(String::new(), |to| format!(", their histograms to {to}"));
+        line(out, "", &format!("those up to {to} given up singly for room{more}; every sum still has them"));
+    }
     line(out, "Starts", &count(m.starts));
     let in_use = m.group_in_use.map_or("too little record".to_owned(), |g| format!("{g} ({edition})"));
     line(out, "Group in use", &in_use);

@@ -74,6 +74,18 @@ fn print(found: &Verification, held: Option<Option<&str>>) {
         if m.days_before > 0 {
             println!("  {} days are older than the chain: held by one hash, not made anew from lifts", m.days_before);
         }
+        if let Some(to) = &m.lifts_given_up_to {
+            println!(
+                "  {} days up to {to} have given up their lifts for room: held by the chain and their histograms",
+                m.days_without_lifts
+            );
+        }
+        if let Some(to) = &m.histograms_given_up_to {
+            println!(
+                "  {} of these up to {to} their histograms too: held by the chain alone",
+                m.days_without_histograms
+            );
+        }
         println!("  anchor {}", m.anchor.as_deref().unwrap_or("none yet: no day or configuration is in the chain"));
     }
     match held {

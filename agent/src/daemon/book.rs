@@ -24,6 +24,7 @@ use crate::drive::{DriveReading, Silence};
 use crate::figures::{self, Record};
 use crate::store::message::{Message, MessageKind};
 use crate::store::service::{StoredService, Work};
+use crate::store::thin::Thinned;
 use crate::store::{BookedLift, Closing, MechanismCommit, Reckoning};
 
 /// Where a book was left: the account's state, and how many levels of each watch were crossed.
@@ -54,6 +55,7 @@ pub struct Book {
     calendar: SiteCalendar,
     reckoning: Arc<Reckoning>,
     anchor: Option<String>,
+    thinned: Thinned,
     account: Account,
     used_share: LevelWatch,
     starts: LevelWatch,
@@ -136,6 +138,7 @@ impl Book {
             account,
             reckoning: Arc::new(reckoning::of(crane, mechanism)),
             anchor: None,
+            thinned: Thinned::default(),
             mechanism: mechanism.clone(),
             calendar,
             pending: Pending::default(),
@@ -162,7 +165,7 @@ impl Book {
 
     /// What the mechanism is known to have done.
     pub fn record(&self) -> Record {
-        Record { anchor: self.anchor.clone(), ..Record::of(&self.account, self.forecast()) }
+        Record { anchor: self.anchor.clone(), thinned: self.thinned, ..Record::of(&self.account, self.forecast()) }
     }
 
     /// Takes the next sample.
@@ -328,6 +331,11 @@ impl Book {
             messages: p.messages.clone(),
             flags: p.flags.clone(),
         })
+    }
+
+    /// What the ledger has given up of it for room, to be shown.
+    pub fn set_thinned(&mut self, thinned: Thinned) {
+        self.thinned = thinned;
     }
 
     /// The last hash of its chain in the ledger.

@@ -16,6 +16,7 @@ pub mod site;
 pub mod supervision;
 #[cfg(test)]
 mod tests;
+pub mod thinning;
 pub mod timeline;
 pub mod wake;
 
@@ -168,6 +169,8 @@ async fn run_on(
     let (copied_sender, mut copied) = mpsc::channel(1);
     let mut copier = JoinSet::new();
     copier.spawn(copies::keep(config.store.clone(), clock.clone(), copied_sender));
+    let (room_sender, mut room) = mpsc::channel(1);
+    copier.spawn(thinning::keep(config.clone(), store.clone(), clock.clone(), room_sender));
     let (figures_sender, figures) = watch::channel(Arc::new(site.figures()));
     let (drives_sender, drives) = watch::channel(Arc::new(site.drives()));
     // Pollers end first, so that what they have sent is stored and told before those who tell it end.
@@ -229,6 +232,7 @@ async fn run_on(
             Some(reading) = readings.recv() => Wake::Reading(reading),
             Some(result) = copied.recv() => Wake::Copied(result),
             Some(loss) = lost.recv() => Wake::Lost(loss),
+            Some(result) = room.recv() => Wake::Room(result),
             () = clock.sleep_until(next_tick) => Wake::Tick,
         };
         let now = clock.now();
@@ -254,6 +258,7 @@ async fn run_on(
             Wake::Copied(result) => site.copied(result, now),
             Wake::Lost(Loss::Lost(text)) => site.raise("outbox", now.wall, text),
             Wake::Lost(Loss::Over) => site.clear("outbox", now.wall, "no more messages are dropped from the outbox"),
+            Wake::Room(result) => site.looked_at_room(result, now),
             Wake::Reading(reading) => {
                 progress.polled(&reading.drive, now.mono);
                 if let Some(last) = around.last_reading.take() {

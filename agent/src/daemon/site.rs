@@ -10,6 +10,7 @@ use tallyhook_config::model::{Config, Target};
 
 use super::book::{Book, SiteCalendar};
 use super::reminders;
+use super::thinning::Looked;
 use super::timeline::{Jump, Timeline, is_plausible};
 use crate::clock::Reading;
 use crate::drive::assemble::Assembler;
@@ -80,6 +81,7 @@ impl Site {
             if let Some(last) = history.entries(&mechanism.id)?.pop() {
                 book.set_anchor(last.hash);
             }
+            book.set_thinned(history.thinned(&mechanism.id)?);
             books.push(book);
             rings.push(config.store.recording.and_then(|bounds| ring(&config.store.directory, &mechanism.id, bounds)));
         }
@@ -344,6 +346,32 @@ impl Site {
                 self.clear("backup", now.wall, "the ledger is copied again");
             }
             Err(error) => self.raise("backup", now.wall, format!("the day's copy of the ledger failed: {error}")),
+        }
+    }
+
+    /// The store was looked at for its budget.
+    pub fn looked_at_room(&mut self, result: Result<Looked, StoreError>, now: Reading) {
+        match result {
+            Ok(looked) => {
+                for (id, thinned) in looked.thinned {
+                    if let Some(book) = self.books.iter_mut().find(|book| book.id() == id) {
+                        book.set_thinned(thinned);
+                    }
+                }
+                match looked.above {
+                    Some(bytes) => self.raise(
+                        "budget",
+                        now.wall,
+                        format!(
+                            "the store takes {} MB, more than its budget, and nothing is left that may be given up; raise \
+                             `megabytes` of [store.budget] or lower `whole_days`",
+                            bytes / 1_000_000
+                        ),
+                    ),
+                    None => self.clear("budget", now.wall, "the store is within its budget again"),
+                }
+            }
+            Err(error) => tracing::warn!("the store could not be held within its budget, it is tried again: {error}"),
         }
     }
 

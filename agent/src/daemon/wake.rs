@@ -4,6 +4,7 @@ use tokio::task::JoinError;
 
 use super::Change;
 use super::bounds::Loss;
+use super::thinning::Looked;
 use crate::drive::DriveReading;
 use crate::store::StoreError;
 use crate::store::backup::Made;
@@ -16,6 +17,8 @@ pub enum Wake {
     Copied(Result<Made, StoreError>),
     /// What the outbox's bounds have dropped.
     Lost(Loss),
+    /// The store was looked at for its budget, or could not be.
+    Room(Result<Looked, StoreError>),
     /// The time to look whether a commit is due has come.
     Tick,
     /// A part of the daemon has ended although nobody asked it to; which, and the panic if there was one.

@@ -156,6 +156,9 @@ pub struct LedgerFigures {
     pub closed_day: Option<String>,
     /// The hash of its entry: the anchor that `verify --anchor` takes.
     pub hash: Option<String>,
+    /// The last day whose lifts were given up for room: overloads up to it cannot be listed singly.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub lifts_given_up_to: Option<String>,
 }
 
 /// A change of the configuration.
@@ -275,6 +278,7 @@ fn of_mechanism(
             .collect(),
         closed_day: closed.and_then(|e| e.day).map(date_of),
         hash: closed.map(|e| e.hash.clone()),
+        lifts_given_up_to: reader.thinned(id).map_err(Failure::run)?.lifts_to.map(date_of),
     };
     Ok(MechanismReport {
         days: part.total(),

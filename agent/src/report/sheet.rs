@@ -314,6 +314,9 @@ fn ledger(desk: &Desk, m: &MechanismReport) -> Markup {
             (w.report_anchor, hash),
         ]))
         p.remark { (w.report_hash_about) }
+        @if let Some(day) = &ledger.lifts_given_up_to {
+            p.remark { (fill(w.report_given_up, &[("day", day)])) }
+        }
     }
 }
 

@@ -47,6 +47,43 @@ fn files_in(folder: &Path) -> io::Result<Vec<(i64, PathBuf)>> {
     Ok(files)
 }
 
+/// What the rings in the store `dir` take, bytes.
+pub fn ring_bytes(dir: &Path) -> u64 {
+    ring_files(dir).iter().map(|(.., bytes)| bytes).sum()
+}
+
+/// Deletes files of the rings in the store `dir`, the oldest first, until `bytes` are free or none but the newest of each
+/// ring is left. Gives what was freed, bytes.
+///
+/// # Errors
+/// When a file cannot be deleted.
+pub fn give_up_oldest(dir: &Path, bytes: u64) -> Result<u64, SamplesError> {
+    let mut freed = 0;
+    for (_, path, size) in ring_files(dir).into_iter().filter(|(newest, ..)| !newest) {
+        if freed >= bytes {
+            break;
+        }
+        fs::remove_file(&path).map_err(SamplesError::io(&path))?;
+        freed += size;
+    }
+    Ok(freed)
+}
+
+/// The files of all rings, oldest first: whether it is the newest of its ring, and its bytes.
+fn ring_files(dir: &Path) -> Vec<(bool, PathBuf, u64)> {
+    let mut found = Vec::new();
+    for ring in fs::read_dir(dir.join(FOLDER)).into_iter().flatten().flatten() {
+        let files = files_in(&ring.path()).unwrap_or_default();
+        let count = files.len();
+        for (index, (first, path)) in files.into_iter().enumerate() {
+            let bytes = fs::metadata(&path).map_or(0, |m| m.len());
+            found.push((first, index + 1 == count, path, bytes));
+        }
+    }
+    found.sort();
+    found.into_iter().map(|(_, newest, path, bytes)| (newest, path, bytes)).collect()
+}
+
 fn file_head(mechanism: &str) -> Vec<u8> {
     let id = &mechanism.as_bytes()[..mechanism.len().min(usize::from(u16::MAX))];
     let mut head = MAGIC.to_vec();

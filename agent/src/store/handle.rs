@@ -7,6 +7,7 @@ use super::alarm::Alarm;
 use super::error::StoreError;
 use super::message::Message;
 use super::service::StoredService;
+use super::thin;
 use super::trim::{Bound, Dropped};
 use super::write::{Committed, MechanismCommit, Resumed, Store};
 use crate::drive::DriveFigures;
@@ -35,6 +36,7 @@ enum Request {
     DropOldest(Bound, oneshot::Sender<Result<Dropped, StoreError>>),
     KeepDrives(Vec<DriveFigures>, Timestamp, oneshot::Sender<Result<(), StoreError>>),
     OpenAlarms(oneshot::Sender<Result<Vec<Alarm>, StoreError>>),
+    Thin(thin::Bounds, oneshot::Sender<Result<thin::Step, StoreError>>),
     OpenServices(oneshot::Sender<Result<Vec<StoredService>, StoreError>>),
     Close(oneshot::Sender<()>),
 }
@@ -85,6 +87,7 @@ fn serve(mut store: Store, mut queue: mpsc::Receiver<Request>, seen: &watch::Sen
             Request::DropOldest(bound, answer) => drop(answer.send(store.drop_oldest(&bound))),
             Request::KeepDrives(drives, at, answer) => drop(answer.send(store.keep_drives(&drives, at))),
             Request::OpenAlarms(answer) => drop(answer.send(store.open_alarms())),
+            Request::Thin(bounds, answer) => drop(answer.send(store.thin(&bounds))),
             Request::OpenServices(answer) => drop(answer.send(store.open_services())),
             Request::Close(answer) => {
                 // No more is let in, but what is in already is carried out: a request that were dropped with the
@@ -185,6 +188,14 @@ impl StoreHandle {
     /// As there; [`StoreError::Closed`] when the writer has ended.
     pub async fn open_services(&self) -> Result<Vec<StoredService>, StoreError> {
         self.ask(Request::OpenServices).await
+    }
+
+    /// See [`Store::thin`].
+    ///
+    /// # Errors
+    /// As there; [`StoreError::Closed`] when the writer has ended.
+    pub async fn thin(&self, bounds: thin::Bounds) -> Result<thin::Step, StoreError> {
+        self.ask(|answer| Request::Thin(bounds, answer)).await
     }
 
     /// The number of the last message stored, and a wake-up whenever there are new ones.

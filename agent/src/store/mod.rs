@@ -14,6 +14,7 @@ mod outbox;
 mod query;
 mod schema;
 pub mod service;
+pub mod thin;
 pub mod trim;
 pub mod verify;
 mod write;
@@ -24,6 +25,8 @@ mod care_tests;
 mod sealed_tests;
 #[cfg(test)]
 mod tests;
+#[cfg(test)]
+mod thin_tests;
 
 pub use care::Recovered;
 pub use chain::{ChainEntry, EntryKind, Reckoning};

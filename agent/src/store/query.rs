@@ -21,6 +21,7 @@ use super::message::{Message, MessageKind};
 use super::outbox::{self, clamped};
 use super::schema;
 use super::service::{self, StoredService};
+use super::thin::{self, Thinned};
 use super::trim;
 use crate::drive::DriveFigures;
 
@@ -203,7 +204,7 @@ impl Reader {
     }
 
     /// All that is kept of the days `from_day ..= to_day` of `mechanism` that are over. Days from before motor duty and
-    /// histograms were kept have none and are left out.
+    /// histograms were kept, and those that gave them up for room, have none and are left out.
     ///
     /// # Errors
     /// [`StoreError::Damaged`] when a row cannot be made out.
@@ -216,7 +217,8 @@ impl Reader {
                     "SELECT day, observed_ms, gap_ms, running_ms, load_unknown_ms, band_ms, cube_ms, starts, lifts,
                             overload_lifts, band_lifts, lift_cubes, duty, running_by_load, lifts_by_load,
                             used_full_load_hours
-                     FROM day WHERE mechanism = ?1 AND day BETWEEN ?2 AND ?3 AND duty IS NOT NULL ORDER BY day",
+                     FROM day WHERE mechanism = ?1 AND day BETWEEN ?2 AND ?3 AND duty IS NOT NULL
+                       AND running_by_load IS NOT NULL AND lifts_by_load IS NOT NULL ORDER BY day",
                 )
                 .map_err(|error| self.sqlite(error))?;
             let mut rows = select.query(params![key, from_day, to_day]).map_err(|error| self.sqlite(error))?;
@@ -463,6 +465,18 @@ impl Reader {
             found.extend(chain::entries(&self.connection, &self.path, key)?);
         }
         Ok(found)
+    }
+
+    /// What `mechanism` has given up for room.
+    ///
+    /// # Errors
+    /// When the file cannot be read.
+    pub fn thinned(&self, mechanism: &str) -> Result<Thinned, StoreError> {
+        let mut all = Thinned::default();
+        for (key, _) in self.keys(Some(mechanism))? {
+            all = thin::thinned(&self.connection, key).map_err(|error| self.sqlite(error))?;
+        }
+        Ok(all)
     }
 
     pub(super) fn connection(&self) -> &Connection {

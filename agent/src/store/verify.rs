@@ -13,6 +13,7 @@ use tallyhook_analysis::units::Grams;
 use super::chain::{self, ChainEntry, EntryKind, RowsDigest};
 use super::error::StoreError;
 use super::query::Reader;
+use super::thin::Thinned;
 use crate::figures::date_of;
 
 /// How far a histogram's cubes may be from the exact sum: 0.15 %, and a hair for the arithmetic.
@@ -52,6 +53,14 @@ pub struct Proof {
     pub days: u64,
     /// Days before the chain began: held by one digest, but not recomputed from lifts.
     pub days_before: u64,
+    /// Days whose lifts were given up for room: held by their entry and their histograms, not made anew from lifts.
+    pub days_without_lifts: u64,
+    /// Days whose histograms were given up as well: held by their entry alone.
+    pub days_without_histograms: u64,
+    /// Up to which day lifts were given up.
+    pub lifts_given_up_to: Option<String>,
+    /// Up to which day histograms were given up.
+    pub histograms_given_up_to: Option<String>,
     /// Last day with an entry.
     pub last_day: Option<String>,
     /// The last hash: the anchor to write down.
@@ -248,6 +257,10 @@ impl<'a> Walk<'a> {
             entries: entries.len() as u64,
             days: good,
             days_before,
+            days_without_lifts: last.keys().filter(|day| thinned.lifts(**day)).count() as u64,
+            days_without_histograms: last.keys().filter(|day| thinned.histograms(**day)).count() as u64,
+            lifts_given_up_to: thinned.lifts_to.map(date_of),
+            histograms_given_up_to: thinned.histograms_to.map(date_of),
             last_day: last.last_key_value().map(|(day, _)| date_of(*day)),
             anchor: entries.last().map(|e| e.hash.clone()),
             hashes: entries.iter().map(|e| (e.hash.clone(), e.seq, e.day)).collect(),
@@ -460,7 +473,9 @@ impl<'a> Walk<'a> {
             return Ok(());
         };
         let gone = |name: &str| {
-            name == chain::SEALED_LIFTS && thinned.lifts(day) || name == chain::SEALED_HOURS && thinned.hours(day)
+            name == chain::SEALED_LIFTS && thinned.lifts(day)
+                || name == chain::SEALED_HOURS && thinned.hours(day)
+                || matches!(name, "running_by_load" | "lifts_by_load") && thinned.histograms(day)
         };
         let names: BTreeSet<&String> = now.keys().chain(sealed.keys()).collect();
         if let Some(name) = names.into_iter().find(|name| !gone(name) && now.get(*name) != sealed.get(*name)) {
@@ -490,34 +505,6 @@ fn add_lift(sums: &mut Totals, load: Grams, band: usize, overload: bool) {
         *slot += 1;
     }
     sums.lift_cubes = sums.lift_cubes.saturating_add(load.cubed());
-}
-
-/// Up to which day fine detail was given up.
-#[derive(Clone, Copy, Default)]
-struct Thinned {
-    lifts_to: Option<i32>,
-    hours_to: Option<i32>,
-}
-
-impl Thinned {
-    fn of(entries: &[ChainEntry]) -> Self {
-        let mut all = Thinned::default();
-        for entry in entries.iter().filter(|e| e.kind == EntryKind::Thinned) {
-            let body: Value = serde_json::from_str(&entry.body).unwrap_or_default();
-            let day = |name: &str| body[name].as_i64().map(|day| day as i32);
-            all.lifts_to = all.lifts_to.max(day("lifts_to_day"));
-            all.hours_to = all.hours_to.max(day("hours_to_day"));
-        }
-        all
-    }
-
-    fn lifts(self, day: i32) -> bool {
-        self.lifts_to.is_some_and(|to| day <= to)
-    }
-
-    fn hours(self, day: i32) -> bool {
-        self.hours_to.is_some_and(|to| day <= to)
-    }
 }
 
 /// Loads that bands were divided by.

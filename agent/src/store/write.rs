@@ -26,6 +26,7 @@ use super::outbox;
 use super::query;
 use super::schema;
 use super::service::{self, StoredService};
+use super::thin;
 use super::trim::{self, Bound, Dropped};
 use crate::drive::DriveFigures;
 
@@ -264,6 +265,14 @@ impl Store {
         let now: i64 = self.connection.pragma_query_value(None, "page_count", |row| row.get(0)).map_err(sqlite)?;
         let most = pages.map_or(MOST_PAGES, |pages| now.saturating_add(i64::from(pages)));
         self.connection.query_row(&format!("PRAGMA max_page_count = {most}"), [], |_| Ok(())).map_err(sqlite)
+    }
+
+    /// One step towards the budget; to be repeated while it says [`thin::Step::Done`].
+    ///
+    /// # Errors
+    /// When it cannot be written; nothing was given up then.
+    pub fn thin(&mut self, bounds: &thin::Bounds) -> Result<thin::Step, StoreError> {
+        thin::step(&mut self.connection, &self.path, bounds)
     }
 
     /// Lets SQLite prove its own structure.

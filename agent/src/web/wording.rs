@@ -98,6 +98,7 @@ wording! {
     report_hash: "Hash of the ledger at the close of {day}",
     report_hash_none: "none: no day of these is closed yet",
     report_anchor: "Anchor",
+    report_given_up: "Single lifts up to {day} were given up for room: overloads up to then are in the sums, but cannot be listed.",
     report_hash_about: "`tallyhook verify --anchor HASH` shows later that nothing before that day was changed. Write it down where the box cannot reach.",
     report_texts: "Texts behind these figures",
     report_unsure: "The factor {factor} for “{recording}”, {edition}: {words}.",

@@ -74,6 +74,7 @@ pub static GERMAN: Wording = Wording {
     report_hash: "Prüfsumme des Nutzungsbuchs zum Abschluss des {day}",
     report_hash_none: "keine: von diesen Tagen ist noch keiner abgeschlossen",
     report_anchor: "Anker",
+    report_given_up: "Einzelne Hübe bis {day} wurden aus Platzgründen gelöscht: Hübe über der Tragfähigkeit bis dahin stehen in den Summen, lassen sich aber nicht auflisten.",
     report_hash_about: "`tallyhook verify --anchor HASH` zeigt später, dass vor diesem Tag nichts geändert wurde. Bitte dort notieren, wo das Gerät nicht hinreicht.",
     report_texts: "Regelwerke hinter diesen Werten",
     report_unsure: "Der Faktor {factor} für „{recording}“, {edition}: {words}.",
