@@ -157,7 +157,8 @@ async fn every_route_that_changes_something_asks_for_a_user_whose_role_allows_it
     }
     // Whoever it is, nothing else than the forms takes anything but a question.
     let fitter = site.log_in("fitter").await;
-    for path in VIEWS.iter().chain(&["/api/v1/status", "/api/v1/mechanisms/main-hoist/services", "/metrics", "/events"]) {
+    for path in VIEWS.iter().chain(&["/api/v1/status", "/api/v1/mechanisms/main-hoist/services", "/metrics", "/events"])
+    {
         for method in ["POST", "PUT", "PATCH", "DELETE"] {
             for cookie in ["", &fitter] {
                 let answer = site.ask(form(method, path, cookie), HERE, "by=x").await;
