@@ -2,6 +2,7 @@
 //!
 //! usage: speed bands COLUMNS REPETITIONS
 //!        speed ranges COLUMNS REPETITIONS PERCENT
+//!        speed account COLUMNS REPETITIONS
 //!
 //! `COLUMNS`: a load in grams and its running milliseconds a row, each 64 bits, little-endian. `PERCENT` of the rated
 //! load: smaller reversals are no reversals.
@@ -10,9 +11,12 @@
 
 use std::hint::black_box;
 
+use tallyhook_analysis::account::{Account, State, Terms};
 use tallyhook_analysis::rainflow::Counter;
+use tallyhook_analysis::recorder::{Spec, Utc};
+use tallyhook_analysis::sample::{Flag, Quantity, Sample};
 use tallyhook_analysis::spectrum::Totals;
-use tallyhook_analysis::units::Grams;
+use tallyhook_analysis::units::{Grams, Timestamp};
 
 const RATED: Grams = Grams::new(12_500_000);
 
@@ -21,11 +25,12 @@ fn main() {
     let words: Vec<&str> = arguments.iter().map(String::as_str).collect();
     match words.as_slice() {
         ["bands", file, repetitions] => bands(file, repetitions.parse().expect("a number")),
+        ["account", file, repetitions] => account(file, repetitions.parse().expect("a number")),
         ["ranges", file, repetitions, percent] => {
             ranges(file, repetitions.parse().expect("a number"), percent.parse().expect("a number"));
         }
         _ => {
-            eprintln!("usage: speed bands COLUMNS REPETITIONS | speed ranges COLUMNS REPETITIONS PERCENT");
+            eprintln!("usage: speed bands|account COLUMNS REPETITIONS | speed ranges COLUMNS REPETITIONS PERCENT");
             std::process::exit(2);
         }
     }
@@ -45,6 +50,30 @@ fn bands(file: &str, repetitions: u32) {
         totals.book_columns(black_box(&loads), &running_ms, RATED);
     }
     println!("km {:.9} over {} ms", totals.load_spectrum_factor(RATED).unwrap_or(0.0), totals.running_ms);
+}
+
+/// The whole account, ten samples a second.
+fn account(file: &str, repetitions: u32) {
+    let (loads, running_ms) = columns(file);
+    let mut account = Account::resume(Spec::hoist(RATED), Terms::plain(1600.0), State::default());
+    let mut at_ms = 0;
+    let mut block = Vec::new();
+    for _ in 0..repetitions {
+        for (loads, running_ms) in loads.chunks(600).zip(running_ms.chunks(600)) {
+            block.clear();
+            for (load, &ms) in loads.iter().zip(running_ms) {
+                let mut sample = Sample::at(Timestamp::from_ms(at_ms));
+                sample.set(Quantity::Load, Some(load.get()));
+                sample.set_flag(Flag::Raising, Some(ms > 0));
+                sample.set_flag(Flag::Lowering, Some(false));
+                block.push(sample);
+                at_ms += 100;
+            }
+            account.step_all(black_box(&block), &Utc, &mut |_| {});
+        }
+    }
+    let totals = account.recorder().totals();
+    println!("{} lifts, km {:.9}", totals.lifts, totals.load_spectrum_factor(RATED).unwrap_or(0.0));
 }
 
 fn ranges(file: &str, repetitions: u32, percent: f64) {

@@ -4,6 +4,7 @@
  * floors bands COLUMNS REPETITIONS      bands and km of running time, floating point
  * floors ranges COLUMNS REPETITIONS P   ranges (ASTM E1049), reversals above P percent of the rated load
  * floors poll SECONDS REGISTERS PORT…   libmodbus: one device a port, 10 times a second
+ * floors serve LIFT_SECONDS PORT…       the devices: 20 holding registers each, a lift every so many seconds
  *
  * The samples are invented: 10 a second, a lift about every two minutes, a cell that trembles by NOISE grams. The
  * recording is written here by its description (agent/src/samples), not with the product's own writer.
@@ -15,8 +16,10 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/select.h>
 #include <sys/stat.h>
 #include <time.h>
+#include <unistd.h>
 
 enum { STEP_MS = 100, BLOCK = 600, RATED = 12500000 };
 
@@ -251,11 +254,67 @@ static void poll_devices(double seconds, int registers, int devices, char **port
     printf("%lu\n", sum);
 }
 
+/* ---- devices ---- */
+
+static void play(modbus_mapping_t *map, int64_t now_ms, int64_t lift_ms) {
+    int64_t at = now_ms % lift_ms * 100 / lift_ms;
+    int32_t load = at >= 20 && at < 70 ? 50000 : 0;
+    int up = at >= 19 && at < 30, down = at >= 60 && at < 72;
+    map->tab_registers[0] = (uint16_t)(load >> 16);
+    map->tab_registers[1] = (uint16_t)load;
+    map->tab_registers[2] = (uint16_t)(up | down << 1);
+    map->tab_registers[4] = up || down ? 1000 : 0;
+}
+
+static void serve(int64_t lift_ms, int devices, char **ports) {
+    modbus_t *bus = modbus_new_tcp("127.0.0.1", 0);
+    modbus_mapping_t *map = modbus_mapping_new(0, 0, 20, 0);
+    int listener[64], device[1024] = {0}, highest = 0;
+    fd_set open, ready;
+    FD_ZERO(&open);
+    for (int i = 0; i < devices; i++) {
+        modbus_t *door = modbus_new_tcp("127.0.0.1", atoi(ports[i]));
+        listener[i] = modbus_tcp_listen(door, 8);
+        if (listener[i] < 0) die("listen");
+        FD_SET(listener[i], &open);
+        highest = listener[i] > highest ? listener[i] : highest;
+    }
+    puts("ready");
+    fflush(stdout);
+    for (;;) {
+        ready = open;
+        if (select(highest + 1, &ready, NULL, NULL, NULL) < 0) die("select");
+        struct timespec now;
+        clock_gettime(CLOCK_MONOTONIC, &now);
+        int64_t now_ms = now.tv_sec * 1000 + now.tv_nsec / 1000000;
+        for (int fd = 0; fd <= highest; fd++) {
+            if (!FD_ISSET(fd, &ready)) continue;
+            int door = 0;
+            while (door < devices && listener[door] != fd) door++;
+            if (door < devices) {
+                int made = modbus_tcp_accept(bus, &listener[door]);
+                if (made < 0 || made >= 1024) die("accept");
+                FD_SET(made, &open);
+                device[made] = door;
+                highest = made > highest ? made : highest;
+                continue;
+            }
+            uint8_t request[MODBUS_TCP_MAX_ADU_LENGTH];
+            modbus_set_socket(bus, fd);
+            int length = modbus_receive(bus, request);
+            play(map, now_ms + device[fd] * lift_ms / devices, lift_ms);
+            if (length > 0) modbus_reply(bus, request, length, map);
+            if (length < 0) FD_CLR(fd, &open), close(fd);
+        }
+    }
+}
+
 int main(int count, char **words) {
     if (count == 5 && !strcmp(words[1], "make")) make(words[2], atol(words[3]), atol(words[4]));
     else if (count == 4 && !strcmp(words[1], "bands")) bands(words[2], atoi(words[3]));
     else if (count == 5 && !strcmp(words[1], "ranges")) ranges(words[2], atoi(words[3]), atof(words[4]) * RATED / 1e5);
     else if (count > 4 && count < 69 && !strcmp(words[1], "poll")) poll_devices(atof(words[2]), atoi(words[3]), count - 4, words + 4);
+    else if (count > 3 && count < 68 && !strcmp(words[1], "serve")) serve(atol(words[2]) * 1000, count - 3, words + 3);
     else return 2;
     return 0;
 }

@@ -6,9 +6,17 @@ import platform
 import sys
 
 import arithmetic
+import daemon
 from measure import ROOT, Table
 
-PARTS = {"library": arithmetic.library, "replay": arithmetic.replay}
+PARTS = {
+    "library": arithmetic.library,
+    "replay": arithmetic.replay,
+    "daemon": daemon.daemon,
+    "writes": daemon.writes,
+    "growth": daemon.growth,
+    "size": daemon.size,
+}
 
 
 def machine():

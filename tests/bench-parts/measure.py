@@ -8,7 +8,8 @@ from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[2]
 WORK = ROOT / "target" / "bench"
-PRODUCT = ROOT / "target" / "release" / "tallyhook"
+# Another build can be named, to compare it.
+PRODUCT = Path(os.environ.get("TALLYHOOK_BENCH_PRODUCT", ROOT / "target" / "release" / "tallyhook"))
 LIBRARY = ROOT / "target" / "release" / "examples" / "speed"
 FLOORS = WORK / "floors"
 RUNS = 5

@@ -1,0 +1,146 @@
+"""The daemon beside a C loop that only polls: CPU, memory, wake-ups, what is written, and how that grows."""
+
+import re
+import shutil
+import socket
+import subprocess
+import time
+import urllib.request
+from pathlib import Path
+
+from measure import FLOORS, PRODUCT, RUNS, WORK, Figure, cpu
+
+WINDOW_S = 10
+LIFT_S = 144  # 600 a day
+
+HOIST = """
+[drive.d{n}]
+address = "127.0.0.1:{port}"
+poll = "100ms"
+[[crane]]
+id = "yard-{n}"
+group = "A7"
+[[crane.mechanism]]
+id = "hoist-{n}"
+kind = "hoist"
+group = "M7"
+rated_load_kg = 12500
+drive = "d{n}"
+[crane.mechanism.signals]
+load_kg = {{ table = "holding", address = 0, type = "i32", word_order = "high-first", scale = 0.1, unit = "kg" }}
+raising = {{ table = "holding", address = 2, type = "bit", bit = 0 }}
+lowering = {{ table = "holding", address = 2, type = "bit", bit = 1 }}
+fault = {{ table = "holding", address = 3, type = "bit", bit = 0 }}
+speed_pct = {{ table = "holding", address = 4, type = "i16", scale = 0.1, unit = "%" }}
+height_m = {{ table = "holding", address = 6, type = "i32", word_order = "high-first", scale = 0.001, unit = "m" }}
+trolley_m = {{ table = "holding", address = 10, type = "i32", word_order = "high-first", scale = 0.001, unit = "m" }}
+bridge_m = {{ table = "holding", address = 18, type = "i32", word_order = "high-first", scale = 0.001, unit = "m" }}
+"""
+
+
+def free_ports(count):
+    held = [socket.create_server(("127.0.0.1", 0)) for _ in range(count)]
+    ports = [one.getsockname()[1] for one in held]
+    for one in held:
+        one.close()
+    return ports
+
+
+class Site:
+    """A broker, devices and the daemon; each is ended by its own number."""
+
+    def __init__(self, hoists, lift_s=LIFT_S):
+        self.home = WORK / "site"
+        shutil.rmtree(self.home, ignore_errors=True)
+        self.home.mkdir(parents=True)
+        *self.ports, broker, page = free_ports(hoists + 2)
+        text = f'[site]\nname = "Northquay store yard"\ntime_zone = "UTC"\n[store]\ndirectory = "data"\n'
+        text += f'[page]\nlisten = "127.0.0.1:{page}"\n[mqtt]\nhost = "127.0.0.1"\nport = {broker}\n'
+        text += "".join(HOIST.format(n=n, port=port) for n, port in enumerate(self.ports))
+        (self.home / "site.toml").write_text(text)
+        (self.home / "broker.conf").write_text(f"listener {broker} 127.0.0.1\nallow_anonymous true\nuser root\n")
+        quiet = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL}
+        self.broker = subprocess.Popen(["mosquitto", "-c", self.home / "broker.conf"], **quiet)
+        self.devices = subprocess.Popen([FLOORS, "serve", str(lift_s), *map(str, self.ports)], stdout=subprocess.PIPE)
+        self.devices.stdout.readline()
+        self.page = page
+        log = open(self.home / "log", "w")
+        self.daemon = subprocess.Popen([PRODUCT, "run", "--config", "site.toml"], cwd=self.home, stdout=log, stderr=log)
+        self.proc = Path("/proc") / str(self.daemon.pid)
+
+    def __enter__(self):
+        for _ in range(200):
+            try:
+                urllib.request.urlopen(f"http://127.0.0.1:{self.page}/", timeout=5).read()
+                time.sleep(5)
+                return self
+            except OSError:
+                time.sleep(0.1)
+        raise SystemExit(f"tests/bench: the daemon did not come up; see {self.home / 'log'}")
+
+    def __exit__(self, *_):
+        for process in (self.daemon, self.devices, self.broker):
+            process.terminate()
+            process.wait()
+
+    def reading(self):
+        """CPU-seconds, wake-ups, bytes written so far, resident MB now."""
+        cpu_ns = waked = 0
+        for task in (self.proc / "task").iterdir():
+            cpu_ns += int((task / "schedstat").read_text().split()[0])
+            waked += int(re.search(r"^voluntary_ctxt_switches:\s*(\d+)", (task / "status").read_text(), re.M)[1])
+        written = int(re.search(r"write_bytes: (\d+)", (self.proc / "io").read_text())[1])
+        memory = int(re.search(r"VmRSS:\s*(\d+)", (self.proc / "status").read_text())[1]) / 1024
+        return cpu_ns / 1e9, waked, written, memory
+
+    def window(self, seconds):
+        """What a second costs, over a window: CPU-seconds a minute, wake-ups a second, bytes a day, resident MB."""
+        before, began = self.reading(), time.monotonic()
+        time.sleep(seconds)
+        after, spent = self.reading(), time.monotonic() - began
+        used, waked, written = (b - a for a, b in zip(before[:3], after[:3]))
+        return used / spent * 60, waked / spent, written / spent * 86_400, after[3]
+
+
+def daemon(table):
+    table.heading("The daemon", "10 Hz, 20 registers, a lift every 144 s, broker and page live. CPU-seconds a minute.")
+    for hoists, memory_mb in ((1, 12), (32, 20)):
+        with Site(hoists) as site:
+            windows = [site.window(WINDOW_S) for _ in range(RUNS)]
+            floor = [cpu([FLOORS, "poll", WINDOW_S, 20, *site.ports])[0] / WINDOW_S * 60 for _ in range(RUNS)]
+        ours = Figure("tallyhook, everything", [w[0] for w in windows], "CPU-s/min")
+        base = Figure("libmodbus in C, polling only", floor, "CPU-s/min")
+        table.group(f"{hoists} devices", [ours, base], ("at most 1.6 ×", ours.median <= 1.6 * base.median))
+        memory = max(w[3] for w in windows)
+        table.goal(f"resident at most {memory_mb} MB, here {memory:.1f}", memory <= memory_mb)
+        waked = Figure("wake-ups", [w[1] for w in windows], "1/s").median
+        most = hoists * 10 + 10
+        table.goal(f"at most {most} wake-ups a second, here {waked:.0f}", waked <= most)
+
+
+def writes(table):
+    """Five lifts in the rhythm of 600 a day, then the same time of rest."""
+    table.heading("Written to disk", "`write_bytes` of `/proc/PID/io`, one hoist.")
+    with Site(1) as site:
+        _, _, written, _ = site.window(5 * LIFT_S)
+    table.goal(f"at most 12 MB in a day of 600 lifts, here {written / 1e6:.1f} (from 5 lifts)", written <= 12e6)
+    with Site(1, lift_s=10_000_000) as site:
+        time.sleep(20)
+        _, _, resting, _ = site.window(120)
+    table.goal(f"nothing while nothing moves, here {resting / 720:.0f} bytes in two minutes", resting == 0)
+
+
+def growth(table):
+    table.heading("Growth", "One window of 15 s each.")
+    table.add("| hoists | CPU-s/min | resident MB | written MB/day | hoists that fill a core |")
+    table.add("| ---: | ---: | ---: | ---: | ---: |")
+    for hoists in (1, 2, 4, 8, 16, 32):
+        with Site(hoists) as site:
+            used, _, written, memory = site.window(15)
+        table.add(f"| {hoists} | {used:.2f} | {memory:.1f} | {written / 1e6:.1f} | {hoists * 60 / used:.0f} |")
+
+
+def size(table):
+    table.heading("Size")
+    megabytes = PRODUCT.stat().st_size / 1e6
+    table.goal(f"stripped release program at most 16 MB, here {megabytes:.1f}", megabytes <= 16)
