@@ -64,12 +64,16 @@ pub fn run(args: ReplayArgs) -> CommandResult {
     Ok(Outcome::Done)
 }
 
-fn play(source: SampleSource, book: &mut Book) -> Result<(), Failure> {
-    for sample in source {
-        book.take(&sample.map_err(Failure::usage)?);
-        book.forget();
+fn play(mut source: SampleSource, book: &mut Book) -> Result<(), Failure> {
+    let mut block = Vec::new();
+    loop {
+        block.clear();
+        let more = source.next_block(&mut block).map_err(Failure::usage)?;
+        book.replay(&block);
+        if !more {
+            return Ok(());
+        }
     }
-    Ok(())
 }
 
 fn find<'a>(config: &'a tallyhook_config::model::Config, id: &str) -> Result<(&'a Crane, &'a Mechanism), Failure> {

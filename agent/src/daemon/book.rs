@@ -195,6 +195,16 @@ impl Book {
         }
     }
 
+    /// Takes samples in their order for their figures alone: nothing is kept to be stored or told.
+    pub fn replay(&mut self, samples: &[Sample]) {
+        let history = &mut self.history;
+        self.account.step_all(samples, &self.calendar, &mut |entry| {
+            if let Entry::Day(record) = entry {
+                history.insert(record.day, record.totals);
+            }
+        });
+    }
+
     /// The site's clock was put right; see [`Account::rebase`].
     pub fn rebase(&mut self, by: Span) {
         self.account.rebase(by);

@@ -127,10 +127,12 @@ pub(super) fn find(bytes: &[u8]) -> Found<'_> {
     }
 }
 
-/// Reads all samples of a payload into `out`; `None` when it is not what [`BlockWriter`] writes.
-pub(super) fn decode(payload: &[u8], out: &mut impl Extend<Sample>) -> Option<()> {
+/// Reads all samples of a payload to the end of `out`; `None` when it is not what [`BlockWriter`] writes.
+pub(super) fn decode(payload: &[u8], out: &mut Vec<Sample>) -> Option<()> {
     let mut rest = payload;
     let mut reference = Reference::default();
+    // Each sample is the one before it with what has changed.
+    let mut sample = Sample::default();
     while !rest.is_empty() {
         reference.at = reference.at.wrapping_add(take_signed(&mut rest)?);
         let moved = take_byte(&mut rest)?;
@@ -144,20 +146,28 @@ pub(super) fn decode(payload: &[u8], out: &mut impl Extend<Sample>) -> Option<()
         if marks & FLAGS_CHANGED != 0 {
             reference.flags_known = take_byte(&mut rest)?;
             reference.flags_on = take_byte(&mut rest)?;
+            for flag in Flag::ALL {
+                let bit = 1 << flag as u8;
+                sample.set_flag(flag, (reference.flags_known & bit != 0).then_some(reference.flags_on & bit != 0));
+            }
         }
-        for slot in (0..8).filter(|slot| moved & (1 << slot) != 0) {
+        let mut left = moved;
+        while left != 0 {
+            let slot = left.trailing_zeros() as usize;
+            left &= left - 1;
             reference.values[slot] = reference.values[slot].wrapping_add(take_signed(&mut rest)?);
+            if reference.known & (1 << slot) != 0 {
+                sample.set(Quantity::ALL[slot], Some(reference.values[slot]));
+            }
         }
-        let mut sample = Sample::at(Timestamp::from_ms(reference.at));
-        for quantity in Quantity::ALL {
-            let known = reference.known & (1 << quantity as u8) != 0;
-            sample.set(quantity, known.then_some(reference.values[quantity as usize]));
+        if marks & VALUES_CHANGED != 0 {
+            for quantity in Quantity::ALL {
+                let known = reference.known & (1 << quantity as u8) != 0;
+                sample.set(quantity, known.then_some(reference.values[quantity as usize]));
+            }
         }
-        for flag in Flag::ALL {
-            let bit = 1 << flag as u8;
-            sample.set_flag(flag, (reference.flags_known & bit != 0).then_some(reference.flags_on & bit != 0));
-        }
-        out.extend([sample]);
+        sample.at = Timestamp::from_ms(reference.at);
+        out.push(sample);
     }
     Some(())
 }
@@ -171,18 +181,33 @@ fn put_signed(out: &mut Vec<u8>, value: i64) {
     out.push(rest as u8);
 }
 
+#[inline]
 fn take_signed(bytes: &mut &[u8]) -> Option<i64> {
+    // Nearly all differences are of one to three bytes.
+    let (zigzag, length) = match **bytes {
+        [a, ..] if a < 0x80 => (u64::from(a), 1),
+        [a, b, ..] if b < 0x80 => (u64::from(a & 0x7f) | u64::from(b) << 7, 2),
+        [a, b, c, ..] if c < 0x80 => (u64::from(a & 0x7f) | u64::from(b & 0x7f) << 7 | u64::from(c) << 14, 3),
+        _ => long(bytes)?,
+    };
+    *bytes = bytes.get(length..)?;
+    Some((zigzag >> 1) as i64 ^ -((zigzag & 1) as i64))
+}
+
+/// A number of any length, and its length.
+#[cold]
+fn long(bytes: &[u8]) -> Option<(u64, usize)> {
     let mut zigzag = 0_u64;
-    for shift in (0..64).step_by(7) {
-        let byte = take_byte(bytes)?;
-        zigzag |= u64::from(byte & 0x7f) << shift;
+    for (place, &byte) in bytes.iter().take(10).enumerate() {
+        zigzag |= u64::from(byte & 0x7f) << (7 * place);
         if byte & 0x80 == 0 {
-            return Some((zigzag >> 1) as i64 ^ -((zigzag & 1) as i64));
+            return Some((zigzag, place + 1));
         }
     }
     None
 }
 
+#[inline]
 fn take_byte(bytes: &mut &[u8]) -> Option<u8> {
     let (first, rest) = bytes.split_first()?;
     *bytes = rest;

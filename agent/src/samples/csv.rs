@@ -4,6 +4,7 @@
 
 use std::fs::File;
 use std::io::{self, Read, Write};
+use std::ops::Range;
 use std::path::{Path, PathBuf};
 
 use ::csv::{ByteRecord, ReaderBuilder, Terminator, Trim};
@@ -12,11 +13,16 @@ use tallyhook_analysis::units::Timestamp;
 
 use super::decimal::{parse_quantity, parse_seconds, write_quantity};
 use super::error::SamplesError;
+use super::lines::{Lines, Next};
+use super::quick::{self, Minute};
 use super::signals::SignalSet;
+
+/// So many rows make a block.
+const BLOCK_ROWS: usize = 1024;
 
 /// What a column holds.
 #[derive(Clone, Copy, Debug)]
-enum Column {
+pub(super) enum Column {
     Quantity(Quantity),
     Flag(Flag),
 }
@@ -30,13 +36,16 @@ enum TimeStyle {
 
 /// A samples file, read row by row. Ends after the first error.
 pub struct CsvSamples {
-    reader: ::csv::Reader<Box<dyn Read + Send>>,
+    lines: Lines,
+    /// From the first quotation mark on, with the lines that came before it.
+    quoted: Option<(::csv::Reader<Box<dyn Read + Send>>, u64)>,
     file: PathBuf,
     row: ByteRecord,
     /// After `time`.
     columns: Vec<Column>,
     signals: SignalSet,
     style: Option<(TimeStyle, u64)>,
+    minute: Minute,
     before: Option<Timestamp>,
     ended: bool,
 }
@@ -65,21 +74,15 @@ impl CsvSamples {
     /// # Errors
     /// As there.
     pub fn read(source: impl Read + Send + 'static, name: &Path) -> Result<Self, SamplesError> {
-        // Every row then ends with a line feed, so that the line number after it is always one too high.
-        let source: Box<dyn Read + Send> = Box::new(source.chain(&b"\n"[..]));
-        let reader = ReaderBuilder::new()
-            .has_headers(false)
-            .flexible(true)
-            .terminator(Terminator::Any(b'\n'))
-            .trim(Trim::All)
-            .from_reader(source);
         let mut samples = CsvSamples {
-            reader,
+            lines: Lines::of(source),
+            quoted: None,
             file: name.to_owned(),
             row: ByteRecord::new(),
             columns: Vec::new(),
             signals: SignalSet::of_header(),
             style: None,
+            minute: Minute::default(),
             before: None,
             ended: false,
         };
@@ -143,13 +146,58 @@ impl CsvSamples {
 
     /// Reads the next row that is not blank; `false` at the end.
     fn next_row(&mut self) -> Result<bool, SamplesError> {
+        while self.quoted.is_none() {
+            match self.next_line()? {
+                Next::Line(line) => {
+                    self.split(line);
+                    if !self.is_blank() {
+                        return Ok(true);
+                    }
+                }
+                Next::Quoted => self.begin_quoted(),
+                Next::End => return Ok(false),
+            }
+        }
+        self.next_quoted()
+    }
+
+    fn next_line(&mut self) -> Result<Next, SamplesError> {
+        self.lines.next().map_err(|source| SamplesError::Io { path: self.file.clone(), source })
+    }
+
+    /// A line that holds a carriage return alone is blank too.
+    fn is_blank(&self) -> bool {
+        self.row.len() == 1 && self.row[0].is_empty()
+    }
+
+    /// Makes a line without quotation marks the row.
+    fn split(&mut self, line: Range<usize>) {
+        self.row.clear();
+        let fields = self.lines.text()[line].split(|&byte| byte == b',');
+        fields.for_each(|field| self.row.push_field(field.trim_ascii()));
+    }
+
+    fn begin_quoted(&mut self) {
+        let before = self.lines.count();
+        // Every row then ends with a line feed, so that the line number after it is always one too high.
+        let source: Box<dyn Read + Send> = Box::new(self.lines.rest().chain(&b"\n"[..]));
+        let reader = ReaderBuilder::new()
+            .has_headers(false)
+            .flexible(true)
+            .terminator(Terminator::Any(b'\n'))
+            .trim(Trim::All)
+            .from_reader(source);
+        self.quoted = Some((reader, before));
+    }
+
+    fn next_quoted(&mut self) -> Result<bool, SamplesError> {
         loop {
-            match self.reader.read_byte_record(&mut self.row) {
-                // A line that holds a carriage return alone is blank too.
+            let Some((reader, before)) = &mut self.quoted else { return Ok(false) };
+            match reader.read_byte_record(&mut self.row) {
                 Ok(true) if self.row.len() == 1 && self.row[0].is_empty() => {}
                 Ok(more) => return Ok(more),
                 Err(error) => {
-                    let line = self.reader.position().line();
+                    let line = *before + reader.position().line();
                     return Err(match error.into_kind() {
                         ::csv::ErrorKind::Io(source) => SamplesError::Io { path: self.file.clone(), source },
                         other => self.at(line, format!("cannot be read ({other:?}); mend the line")),
@@ -161,7 +209,11 @@ impl CsvSamples {
 
     /// The line of the row that was read last.
     fn line(&self) -> u64 {
-        self.reader.position().line().saturating_sub(1).max(1)
+        let line = match &self.quoted {
+            Some((reader, before)) => before + reader.position().line().saturating_sub(1),
+            None => self.lines.count(),
+        };
+        line.max(1)
     }
 
     fn at(&self, line: u64, what: String) -> SamplesError {
@@ -233,7 +285,7 @@ impl CsvSamples {
         };
         let at = match style {
             TimeStyle::Seconds => parse_seconds(field).map(Timestamp::from_ms),
-            TimeStyle::Date => parse_date(field),
+            TimeStyle::Date => parse_date(field).inspect(|&at| self.minute.keep(field, at)),
         };
         at.ok_or_else(|| {
             let shown = String::from_utf8_lossy(field);
@@ -264,6 +316,36 @@ fn parse_date(field: &[u8]) -> Option<Timestamp> {
     i64::try_from(ms).ok().map(Timestamp::from_ms)
 }
 
+impl CsvSamples {
+    /// Puts the next rows at the end of `out`; `false` at the end.
+    pub(super) fn next_block(&mut self, out: &mut Vec<Sample>) -> Result<bool, SamplesError> {
+        for _ in 0..BLOCK_ROWS {
+            match self.next() {
+                Some(sample) => out.push(sample?),
+                None => return Ok(false),
+            }
+        }
+        Ok(true)
+    }
+
+    fn next_sample(&mut self) -> Result<Option<Sample>, SamplesError> {
+        if let (Some((style, _)), None) = (self.style, &self.quoted)
+            && let Next::Line(line) = self.next_line()?
+        {
+            let minute = (style == TimeStyle::Date).then_some(&self.minute);
+            if let Some(sample) = quick::row(&self.lines.text()[line.clone()], &self.columns, minute, self.before) {
+                self.before = Some(sample.at);
+                return Ok(Some(sample));
+            }
+            self.split(line);
+            if !self.is_blank() {
+                return self.sample().map(Some);
+            }
+        }
+        if self.next_row()? { self.sample().map(Some) } else { Ok(None) }
+    }
+}
+
 impl Iterator for CsvSamples {
     type Item = Result<Sample, SamplesError>;
 
@@ -271,11 +353,7 @@ impl Iterator for CsvSamples {
         if self.ended {
             return None;
         }
-        let next = match self.next_row() {
-            Ok(true) => Some(self.sample()),
-            Ok(false) => None,
-            Err(error) => Some(Err(error)),
-        };
+        let next = self.next_sample().transpose();
         self.ended = !matches!(next, Some(Ok(_)));
         next
     }

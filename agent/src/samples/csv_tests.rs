@@ -121,3 +121,57 @@ proptest! {
         }
     }
 }
+
+#[test]
+fn out_of_the_ordinary_rows_are_read_as_the_ordinary_ones() {
+    let plain = "time,load_kg,raising\n2031-05-04T06:00:00.000Z,2500,1\n2031-05-04T06:00:00.100Z,,0\n";
+    let wanted = read(plain).unwrap();
+    for same in [
+        plain.replace('\n', "\r\n"),
+        plain.replace(',', " ,\t"),
+        plain.replace("2500", "\"2500\""),
+        plain.replace("load_kg", "\"load_kg\""),
+        plain.replace('\n', "\n\n \n"),
+        plain.replace("2500", "2.5e3"),
+        plain.replace("2500", "+2499.9996"),
+        plain.replace(".100Z", ".1Z"),
+        plain.replace("06:00:00.100Z", "08:00:00.100+02:00"),
+        plain.trim_end().to_owned(),
+        format!("\u{feff}{plain}"),
+    ] {
+        assert_eq!(read(&same).unwrap(), wanted, "{same:?}");
+    }
+}
+
+#[test]
+fn a_line_after_a_quotation_mark_is_still_named_by_its_number() {
+    refuses("time,load_kg,raising\n0,1,0\n1,\"1\",0\n2,x,0\n", "4", "column load_kg");
+}
+
+/// As a drive's program might write it: long, and in pieces that a read may end anywhere in.
+#[test]
+fn a_long_file_comes_whole_and_in_order_from_a_reader_that_gives_little() {
+    struct Little(io::Cursor<Vec<u8>>);
+    impl Read for Little {
+        fn read(&mut self, to: &mut [u8]) -> io::Result<usize> {
+            let some = 1 + self.0.position() as usize % 4099;
+            let end = some.min(to.len());
+            self.0.read(&mut to[..end])
+        }
+    }
+    let mut text = String::from("time,load_kg,raising\n");
+    (0..20_000).for_each(|i| text += &format!("{}.{},{}.5,{}\n", i / 10, i % 10, i * 7 % 9000, i % 2));
+    let source = CsvSamples::read(Little(io::Cursor::new(text.clone().into_bytes())), Path::new("long.csv")).unwrap();
+    let mut rows = Vec::new();
+    let mut source = crate::samples::SampleSource::Csv(source);
+    while source.next_block(&mut rows).unwrap() {}
+    assert_eq!(rows.len(), 20_000);
+    for (i, row) in rows.iter().enumerate() {
+        let i = i as i64;
+        let load = i * 7 % 9000 * 1000 + 500;
+        assert_eq!(
+            (row.at.as_ms(), row.get(Quantity::Load), row.flag(Flag::Raising)),
+            (i * 100, Some(load), Some(i % 2 == 1))
+        );
+    }
+}

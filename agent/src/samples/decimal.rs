@@ -25,7 +25,8 @@ const fn per_unit(quantity: Quantity) -> i128 {
 
 /// A quantity's text in sample units, rounded to the nearest; `None` when it is no number or beyond all range.
 pub(super) fn parse_quantity(text: &[u8], quantity: Quantity) -> Option<i64> {
-    parse(text, per_unit(quantity)).or_else(|| {
+    let quick = if per_unit(quantity) == 1000 { parse_thousandths(text) } else { None };
+    quick.or_else(|| parse(text, per_unit(quantity))).or_else(|| {
         // An exponent, or more digits than 64 bits hold: rare, and rounding no longer matters.
         let value: f64 = std::str::from_utf8(text).ok()?.parse().ok()?;
         quantity.from_outside(value)
@@ -34,7 +35,34 @@ pub(super) fn parse_quantity(text: &[u8], quantity: Quantity) -> Option<i64> {
 
 /// Seconds as text in milliseconds.
 pub(super) fn parse_seconds(text: &[u8]) -> Option<i64> {
-    parse(text, 1000)
+    parse_thousandths(text).or_else(|| parse(text, 1000))
+}
+
+/// As [`parse`] with a scale of 1000, for what needs no rounding: at most 15 digits, at most 3 of them after the point.
+/// `None` for all else.
+#[inline]
+fn parse_thousandths(text: &[u8]) -> Option<i64> {
+    let (negative, digits) = match text {
+        [b'-', rest @ ..] => (true, rest),
+        all => (false, all),
+    };
+    if digits.len() > 16 {
+        return None;
+    }
+    let (mut mantissa, mut seen, mut point) = (0_i64, 0, None);
+    for byte in digits {
+        match byte {
+            b'0'..=b'9' => {
+                mantissa = mantissa * 10 + i64::from(byte - b'0');
+                seen += 1;
+            }
+            b'.' if point.is_none() => point = Some(seen),
+            _ => return None,
+        }
+    }
+    let places: usize = seen - point.unwrap_or(seen);
+    let scale = [1000, 100, 10, 1].get(places).filter(|_| (1..=15).contains(&seen))?;
+    Some(if negative { -(mantissa * scale) } else { mantissa * scale })
 }
 
 /// `text · scale`, rounded to the nearest, halves away from zero. Digits with at most one point, at most 18 of them.

@@ -4,6 +4,8 @@ mod block;
 pub mod csv;
 mod decimal;
 mod error;
+mod lines;
+mod quick;
 pub mod recording;
 mod signals;
 #[cfg(test)]
@@ -45,6 +47,18 @@ impl SampleSource {
         match self {
             SampleSource::Csv(rows) => rows.signals(),
             SampleSource::Recording(_) => SignalSet::ALL,
+        }
+    }
+
+    /// Puts the next samples at the end of `out`, some hundred at a time; `false` at the end. The same samples as the
+    /// iterator gives, but sooner.
+    ///
+    /// # Errors
+    /// At the place where the iterator would give it; what came before it is in `out`.
+    pub fn next_block(&mut self, out: &mut Vec<Sample>) -> Result<bool, SamplesError> {
+        match self {
+            SampleSource::Csv(rows) => rows.next_block(out),
+            SampleSource::Recording(recording) => recording.next_block(out),
         }
     }
 }

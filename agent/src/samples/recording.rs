@@ -275,7 +275,9 @@ pub struct Recording {
     file: PathBuf,
     bytes: Vec<u8>,
     offset: usize,
-    samples: VecDeque<Sample>,
+    /// Of the block that the iterator is in, and how many of them it has given.
+    samples: Vec<Sample>,
+    given: usize,
 }
 
 impl Recording {
@@ -312,7 +314,7 @@ impl Recording {
     }
 
     fn of_files(files: VecDeque<PathBuf>) -> Self {
-        Recording { files, file: PathBuf::new(), bytes: Vec::new(), offset: 0, samples: VecDeque::new() }
+        Recording { files, file: PathBuf::new(), bytes: Vec::new(), offset: 0, samples: Vec::new(), given: 0 }
     }
 
     /// Reads the next file; `None` after the last.
@@ -339,22 +341,34 @@ impl Recording {
         Some(Ok(()))
     }
 
+    /// Puts the samples of the next block at the end of `out`; `false` at the end.
+    pub(super) fn next_block(&mut self, out: &mut Vec<Sample>) -> Result<bool, SamplesError> {
+        out.extend(self.samples.drain(..).skip(std::mem::take(&mut self.given)));
+        loop {
+            match self.read_block(out) {
+                Some(read) => return read.map(|()| true),
+                None => match self.next_file() {
+                    Some(opened) => opened?,
+                    None => return Ok(false),
+                },
+            }
+        }
+    }
+
     /// Reads the next block of the file; `None` when there is none.
-    fn next_block(&mut self) -> Option<Result<(), SamplesError>> {
+    fn read_block(&mut self, out: &mut Vec<Sample>) -> Option<Result<(), SamplesError>> {
         let rest = self.bytes.get(self.offset..).filter(|rest| !rest.is_empty())?;
         match block::find(rest) {
             Found::Block(payload) => {
                 let length = BLOCK_HEAD + payload.len();
-                let mut samples = std::mem::take(&mut self.samples);
-                let read = block::decode(payload, &mut samples);
-                let result = match read {
+                let before = out.len();
+                let result = match block::decode(payload, out) {
                     Some(()) => Ok(()),
                     None => {
-                        samples.clear();
+                        out.truncate(before);
                         Err(self.damaged("the block's checksum holds, its samples cannot be made out"))
                     }
                 };
-                self.samples = samples;
                 self.offset += length;
                 Some(result)
             }
@@ -378,15 +392,19 @@ impl Iterator for Recording {
 
     fn next(&mut self) -> Option<Self::Item> {
         loop {
-            if let Some(sample) = self.samples.pop_front() {
-                return Some(Ok(sample));
+            if let Some(sample) = self.samples.get(self.given) {
+                self.given += 1;
+                return Some(Ok(*sample));
             }
-            let step = match self.next_block() {
-                Some(step) => step,
-                None => self.next_file()?,
-            };
-            if let Err(error) = step {
-                return Some(Err(error));
+            let mut samples = std::mem::take(&mut self.samples);
+            samples.clear();
+            self.given = 0;
+            let read = self.next_block(&mut samples);
+            self.samples = samples;
+            match read {
+                Ok(true) => {}
+                Ok(false) => return None,
+                Err(error) => return Some(Err(error)),
             }
         }
     }
