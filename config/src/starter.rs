@@ -201,6 +201,9 @@ impl Text {
         self.key(load, "min_speed_percent", Off, "20");
         self.key(load, "max_slope_percent_s", Off, "20");
         self.key(load, "settle", Off, "\"300ms\"");
+        self.key(load, "uncertainty_percent", Off, "1");
+        self.key(load, "hoisting_class", Off, "\"HC2\"");
+        self.key(load, "jerk_factor", Off, "1.3");
         self.prose(keys::POINT.what);
         self.explain_all(&keys::POINT);
         self.key(load, "point", Off, "[{ load_kg = 0, raising_pct = 9, lowering_pct = -3 }, { load_kg = 5000, raising_pct = 50, lowering_pct = -28 }]");

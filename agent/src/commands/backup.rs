@@ -2,6 +2,7 @@
 
 use std::path::PathBuf;
 
+use super::progress::Progress;
 use crate::clock::Clock;
 use crate::exit::{CommandResult, Failure, Outcome};
 use crate::store::StoreError;
@@ -25,6 +26,7 @@ pub struct BackupArgs {
 
 /// Runs the command.
 pub fn run(args: BackupArgs) -> CommandResult {
+    let progress = Progress::of("verifying the copy", true);
     let made =
         make(&args.data, &args.to, usize::from(args.keep), Clock::system().now().wall).map_err(
             |error| match error {
@@ -32,6 +34,7 @@ pub fn run(args: BackupArgs) -> CommandResult {
                 _ => Failure::run(error),
             },
         )?;
+    drop(progress);
     println!("Copied and verified: {}", made.copy.display());
     made.removed.iter().for_each(|old| println!("Removed the oldest: {}", old.display()));
     Ok(Outcome::Done)

@@ -15,6 +15,7 @@ mod lifts;
 mod manual;
 mod notify;
 mod probe;
+mod progress;
 mod replay;
 mod report;
 mod restore;

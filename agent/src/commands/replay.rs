@@ -5,6 +5,7 @@ use std::path::PathBuf;
 use tallyhook_analysis::counter::Counter;
 use tallyhook_config::model::{Crane, Mechanism};
 
+use super::progress::Progress;
 use super::site_file::SiteFile;
 use crate::daemon::book::{Book, SiteCalendar};
 use crate::exit::{CommandResult, Failure, Outcome};
@@ -65,11 +66,13 @@ pub fn run(args: ReplayArgs) -> CommandResult {
 }
 
 fn play(mut source: SampleSource, book: &mut Book) -> Result<(), Failure> {
+    let progress = Progress::of("samples", true);
     let mut block = Vec::new();
     loop {
         block.clear();
         let more = source.next_block(&mut block).map_err(Failure::usage)?;
         book.replay(&block);
+        progress.add(block.len() as u64);
         if !more {
             return Ok(());
         }

@@ -4,9 +4,10 @@ use std::path::PathBuf;
 
 use serde_json::json;
 
+use super::progress::Progress;
 use crate::exit::{CommandResult, Failure, Outcome};
 use crate::figures::date_of;
-use crate::store::verify::{Verification, verify};
+use crate::store::verify::{Verification, verify_telling};
 use crate::store::{Reader, StoreError};
 
 /// Proves the ledger: every day anew from its lifts, histograms and hours, and the chain of closing entries.
@@ -29,7 +30,10 @@ pub struct VerifyArgs {
 /// Runs the command.
 pub fn run(args: VerifyArgs) -> CommandResult {
     let anchor = args.anchor.as_deref().map(asked).transpose()?;
-    let found = match Reader::open(&args.data).and_then(|reader| verify(&reader)) {
+    let progress = Progress::of("days", true);
+    let found = Reader::open(&args.data).and_then(|reader| verify_telling(&reader, &|| progress.add(1)));
+    drop(progress);
+    let found = match found {
         Ok(found) => found,
         Err(error @ StoreError::Missing { .. }) => return Err(Failure::usage(error)),
         Err(error @ (StoreError::Damaged { .. } | StoreError::NotOurs { .. })) => Verification::of_error(&error),

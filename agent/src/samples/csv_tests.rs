@@ -163,7 +163,7 @@ fn a_long_file_comes_whole_and_in_order_from_a_reader_that_gives_little() {
     (0..20_000).for_each(|i| text += &format!("{}.{},{}.5,{}\n", i / 10, i % 10, i * 7 % 9000, i % 2));
     let source = CsvSamples::read(Little(io::Cursor::new(text.clone().into_bytes())), Path::new("long.csv")).unwrap();
     let mut rows = Vec::new();
-    let mut source = crate::samples::SampleSource::Csv(source);
+    let mut source = crate::samples::SampleSource::Csv(Box::new(source));
     while source.next_block(&mut rows).unwrap() {}
     assert_eq!(rows.len(), 20_000);
     for (i, row) in rows.iter().enumerate() {

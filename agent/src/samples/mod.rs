@@ -22,7 +22,7 @@ pub use signals::SignalSet;
 #[derive(Debug)]
 pub enum SampleSource {
     /// A samples file.
-    Csv(csv::CsvSamples),
+    Csv(Box<csv::CsvSamples>),
     /// Files of the recorder.
     Recording(recording::Recording),
 }
@@ -37,7 +37,7 @@ pub fn open(path: &Path) -> Result<SampleSource, SamplesError> {
     } else if path.extension().is_some_and(|extension| extension == recording::EXTENSION) {
         recording::Recording::of_file(path).map(SampleSource::Recording)
     } else {
-        csv::CsvSamples::open(path).map(SampleSource::Csv)
+        csv::CsvSamples::open(path).map(|rows| SampleSource::Csv(Box::new(rows)))
     }
 }
 

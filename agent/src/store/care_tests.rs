@@ -14,17 +14,21 @@ fn at(second: i64) -> Timestamp {
     Timestamp::from_ms(1_790_000_000_000 + second * 1000)
 }
 
-/// Everything that is sealed, to compare two ledgers by.
+/// Everything that is sealed, to compare two ledgers by. What the chain holds: the days that are closed, their lifts and hours. What the open day has so far is sealed with its
+/// close; until then a number of it that is changed to another good one is not found.
 fn sealed(dir: &Path) -> String {
     let reader = Reader::open(dir).unwrap();
     let id = "main-hoist";
-    format!(
-        "{:?}\n{:?}\n{:?}\n{:?}",
-        reader.lifts(&LiftFilter::default()).unwrap(),
-        reader.days(id, i32::MIN, i32::MAX).unwrap(),
-        reader.hours(id, None, None).unwrap(),
-        reader.entries(id).unwrap(),
-    )
+    let entries = reader.entries(id).unwrap();
+    let closed: BTreeSet<i32> = entries.iter().filter(|e| e.kind == EntryKind::Day).filter_map(|e| e.day).collect();
+    let last = closed.last().copied();
+    let mut hours = reader.hours(id, None, None).unwrap();
+    hours.retain(|hour| hour.day.is_some_and(|day| closed.contains(&day)));
+    let end = hours.iter().map(|hour| hour.end).max();
+    let mut lifts = reader.lifts(&LiftFilter::default()).unwrap();
+    lifts.retain(|stored| Some(stored.lift.begin) < end);
+    let days = reader.days(id, i32::MIN, last.unwrap_or(i32::MIN)).unwrap();
+    format!("{lifts:?}\n{days:?}\n{hours:?}\n{entries:?}")
 }
 
 fn filled(days: i64) -> tempfile::TempDir {

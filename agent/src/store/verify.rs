@@ -109,6 +109,14 @@ struct Found {
 /// # Errors
 /// Only what says nothing about the file: [`StoreError::Locked`], [`StoreError::Io`].
 pub fn verify(reader: &Reader) -> Result<Verification, StoreError> {
+    verify_telling(reader, &|| {})
+}
+
+/// [`verify`], which calls `day_read` after each day that it has read.
+///
+/// # Errors
+/// As [`verify`].
+pub fn verify_telling(reader: &Reader, day_read: &dyn Fn()) -> Result<Verification, StoreError> {
     let mut all = Verification::default();
     let damage = |error: StoreError| match error {
         StoreError::Damaged { what, .. } => {
@@ -126,7 +134,7 @@ pub fn verify(reader: &Reader) -> Result<Verification, StoreError> {
         let snapshot =
             reader.connection().unchecked_transaction().map_err(|e| StoreError::of_sqlite(reader.path(), e))?;
         let keys = reader.keys(None)?;
-        let proofs = keys.iter().map(|(key, id)| Walk::of(reader, *key, id)?.prove()).collect();
+        let proofs = keys.iter().map(|(key, id)| Walk::of(reader, *key, id, day_read)?.prove()).collect();
         drop(snapshot);
         proofs
     };
@@ -149,12 +157,13 @@ struct Walk<'a> {
     reader: &'a Reader,
     key: i64,
     id: &'a str,
+    day_read: &'a dyn Fn(),
     faults: Vec<Fault>,
 }
 
 impl<'a> Walk<'a> {
-    fn of(reader: &'a Reader, key: i64, id: &'a str) -> Result<Self, StoreError> {
-        Ok(Walk { reader, key, id, faults: Vec::new() })
+    fn of(reader: &'a Reader, key: i64, id: &'a str, day_read: &'a dyn Fn()) -> Result<Self, StoreError> {
+        Ok(Walk { reader, key, id, day_read, faults: Vec::new() })
     }
 
     fn fault(&mut self, day: Option<i32>, entry: Option<&ChainEntry>, what: impl Into<String>) {
@@ -188,6 +197,7 @@ impl<'a> Walk<'a> {
         for day in self.stored_days()? {
             // One by one, so that a row that cannot be made out is named.
             let read = self.reader.days(self.id, day, day);
+            (self.day_read)();
             match read.and_then(|sums| Ok((sums, self.reader.day_records(self.id, day, day)?))) {
                 Ok((sums, kept)) => {
                     rows.extend(sums);

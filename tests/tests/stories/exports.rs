@@ -1,13 +1,37 @@
 //! The exports: read by DuckDB and pandas, they add up to what `status` says.
 
+use std::process::{Command, Stdio};
 use std::time::Duration;
 
 use serde_json::Value;
-use tallyhook_tests::cabinet::Cabinet;
+use tallyhook_tests::cabinet::{Cabinet, binary};
 use tallyhook_tests::peers::python_script;
 use tallyhook_tests::yard::{demo_store, status};
 
 const ALL: [&str; 6] = ["lifts", "days", "spectrum", "findings", "ledger", "samples"];
+
+/// `script` (util-linux) gives the program a terminal.
+fn shows_how_far_it_has_come_to_people_only(cabinet: &Cabinet) {
+    for work in
+        ["export --data data --what lifts --out seen.csv", "verify --data data", "backup --data data --to copies"]
+    {
+        let line = format!("{} {work}", binary().display());
+        let seen = Command::new("script")
+            .args(["-qec", &line, "/dev/null"])
+            .current_dir(cabinet.path())
+            .stdin(Stdio::null())
+            .output()
+            .expect("bsdutils, a part of Debian's base, brings `script`");
+        let seen = String::from_utf8_lossy(&seen.stdout).into_owned();
+        let counted = [("export", " rows, "), ("verify", " days, "), ("backup", " verifying the copy, ")];
+        let (_, counted) = counted.into_iter().find(|(command, _)| work.starts_with(command)).unwrap();
+        assert!(seen.contains(counted), "{work}: {seen:?}");
+        assert!(seen.contains("\u{1b}["), "a line that is drawn over: {seen:?}");
+        let words: Vec<&str> = work.split(' ').collect();
+        let quiet = cabinet.run(&words);
+        assert!(quiet.status.success() && quiet.stderr.is_empty(), "{work}: {quiet:?}");
+    }
+}
 
 #[test]
 fn duckdb_and_pandas_get_the_totals_of_the_status() {
@@ -24,6 +48,7 @@ fn duckdb_and_pandas_get_the_totals_of_the_status() {
         let said = cabinet.run(&["export", "--data", "data", "--what", what]).ok();
         assert_eq!(said, std::fs::read_to_string(cabinet.path().join(format!("{what}.csv"))).unwrap());
     }
+    shows_how_far_it_has_come_to_people_only(&cabinet);
     let mut reader = python_script("read_exports.py", &[&cabinet.path().display().to_string()]);
     let found: Value = reader.line(Duration::from_secs(120), |line| serde_json::from_str(line).ok());
 

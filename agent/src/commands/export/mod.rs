@@ -3,7 +3,7 @@
 mod rows;
 
 use std::fs::File;
-use std::io::{self, BufWriter, Write};
+use std::io::{self, BufWriter, IsTerminal, Write};
 use std::path::PathBuf;
 
 use parquet::errors::ParquetError;
@@ -13,6 +13,7 @@ use tallyhook_analysis::sample::{Flag, Quantity, Sample};
 use tallyhook_analysis::spectrum::{Totals, band_edges};
 use tallyhook_analysis::units::{MS_PER_HOUR, Timestamp};
 
+use super::progress::Progress;
 use crate::exit::{CommandResult, Failure, Outcome};
 use crate::figures::rfc3339;
 use crate::samples::recording::Recording;
@@ -119,8 +120,10 @@ pub fn run(args: ExportArgs) -> CommandResult {
         "findings" => FINDINGS,
         _ => LEDGER,
     };
+    // Not between rows that go to the same terminal.
+    let progress = Progress::of("rows", args.out.is_some() || !io::stdout().is_terminal());
     let written = (|| {
-        let mut rows = rows_of(&args, &mut out, columns)?;
+        let mut rows: Box<dyn Rows + '_> = Box::new(Counted { rows: rows_of(&args, &mut out, columns)?, progress });
         match args.what.as_str() {
             "lifts" => lifts(&args, &reader, rows.as_mut()),
             "days" => days(&args, &reader, &known, rows.as_mut()),
@@ -131,6 +134,23 @@ pub fn run(args: ExportArgs) -> CommandResult {
         rows.end()
     })();
     finish(written.and_then(|()| Ok(out.flush()?)))
+}
+
+/// Rows that say on a terminal how many they are.
+struct Counted<'w> {
+    rows: Box<dyn Rows + 'w>,
+    progress: Progress,
+}
+
+impl Rows for Counted<'_> {
+    fn row(&mut self, cells: &[Cell<'_>]) -> Result<(), Fault> {
+        self.progress.add(1);
+        self.rows.row(cells)
+    }
+
+    fn end(self: Box<Self>) -> Result<(), Fault> {
+        self.rows.end()
+    }
 }
 
 /// The rows of the form asked for.
