@@ -220,27 +220,27 @@ pub fn duration(ms: i64) -> String {
     }
 }
 
-/// [`Wording::number`] for the shell, which stays English as all these.
+/// `Wording::number` for the shell, which stays English as all these.
 pub fn number(value: f64, decimals: usize) -> String {
     ENGLISH.number(value, decimals)
 }
 
-/// [`Wording::count`] for the shell.
+/// `Wording::count` for the shell.
 pub fn count(value: u64) -> String {
     ENGLISH.count(value)
 }
 
-/// [`Wording::hours`] for the shell.
+/// `Wording::hours` for the shell.
 pub fn hours(value: f64) -> String {
     ENGLISH.hours(value)
 }
 
-/// [`Wording::percent`] for the shell.
+/// `Wording::percent` for the shell.
 pub fn percent(share: f64) -> String {
     ENGLISH.percent(share)
 }
 
-/// [`Wording::factor`] for the shell.
+/// `Wording::factor` for the shell.
 pub fn factor(value: f64) -> String {
     ENGLISH.factor(value)
 }
