@@ -112,8 +112,8 @@ impl Tally {
             self.hardest = self.hardest.max(factor);
         }
         if lift.overload {
-            let share = lift.load.get().saturating_mul(1000) / rated.get().max(1);
-            let depth = DEPTHS.iter().position(|edge| share <= *edge).unwrap_or(DEPTHS.len());
+            let within = |edge: &i64| lift.load.get().saturating_mul(1000) <= edge.saturating_mul(rated.get());
+            let depth = DEPTHS.iter().position(within).unwrap_or(DEPTHS.len());
             self.overloads[depth].lifts += 1;
             self.overloads[depth].hung_ms += lift.end.since(lift.begin).as_ms().max(0) as u64;
         }
