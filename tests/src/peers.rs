@@ -3,13 +3,23 @@
 use std::net::{TcpListener, TcpStream};
 use std::path::PathBuf;
 use std::process::Command;
+use std::sync::atomic::{AtomicU32, Ordering};
 use std::time::Duration;
 
 use crate::cabinet::{Cabinet, Running, wait_for};
 
-/// A port of the loopback address that was free a moment ago.
+/// A port of the loopback address that is free, and is given to nobody else: it lies below those that the kernel lends
+/// to callers (from 32768 on), begins elsewhere in each process, and comes once in a process.
 pub fn free_port() -> u16 {
-    TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port()
+    static GIVEN: AtomicU32 = AtomicU32::new(0);
+    let begin = std::process::id().wrapping_mul(211);
+    loop {
+        let next = begin.wrapping_add(GIVEN.fetch_add(1, Ordering::Relaxed));
+        let port = 10_000 + (next % 22_000) as u16;
+        if TcpListener::bind(("127.0.0.1", port)).is_ok() {
+            return port;
+        }
+    }
 }
 
 /// The Python with the peers of `tests/peers/requirements.txt`; `tests/run` makes it and names it.
