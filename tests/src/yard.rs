@@ -78,9 +78,14 @@ used_share = [0.2, 0.5]
     )
 }
 
-/// The figures of the cabinet's store.
+/// The figures of the cabinet's store. A daemon that has just begun listens before its store is there: that is waited for.
 pub fn status(cabinet: &Cabinet) -> Value {
-    cabinet.run(&["status", "--data", "data", "--json"]).json()
+    wait_for("a store", Duration::from_secs(30), || {
+        let answer = cabinet.run(&["status", "--data", "data", "--json"]);
+        let too_early = ["there is no store", "cut off while it was being made"];
+        let waits = !answer.status.success() && too_early.iter().any(|why| answer.stderr.contains(why));
+        (!waits).then(|| answer.json())
+    })
 }
 
 /// Fills the cabinet's store with the demo's fourteen months and the first of its raw samples, and ends the demo.
