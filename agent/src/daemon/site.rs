@@ -14,7 +14,7 @@ use super::thinning::Looked;
 use super::timeline::{Jump, Timeline, is_plausible};
 use crate::clock::Reading;
 use crate::drive::assemble::Assembler;
-use crate::drive::{Decoded, DriveFigures, DriveHealth, DriveReading, RawWords, SignalFigures};
+use crate::drive::{Decoded, DriveFigures, DriveHealth, DriveReading, LinkState, RawWords, SignalFigures};
 use crate::figures::{self, FindingFigures, SiteFigures};
 use crate::samples::recording::RingWriter;
 use crate::store::alarm::Alarm;
@@ -238,6 +238,11 @@ impl Site {
                 (_, Decoded::Flag(on)) => Some(f64::from(u8::from(on))),
                 _ => None,
             };
+            // Counters are asked for at a pace of their own: between two turns they stand as they were read.
+            let not_asked = read.raw == RawWords::default() && reading.link == LinkState::Online;
+            if value.is_none() && not_asked {
+                continue;
+            }
             let slot = self.seen.entry((read.mechanism, read.target.name())).or_default();
             *slot = LastRead { value, raw: read.raw, at: value.map_or(slot.at, |_| Some(reading.at.wall)) };
         }

@@ -243,10 +243,10 @@ pub struct SignalFigures {
     pub table: &'static str,
     /// Address in that table.
     pub address: u16,
-    /// The words as the device gave them at the last poll, before word order, type and scale; a coil or input is one word
+    /// The words as the device gave them when it was last asked for them, before word order, type and scale; a coil or input is one word
     /// of 0 or 1. Empty when nothing was read.
     pub raw: Vec<u16>,
-    /// The decoded value in the unit of its name, 1 and 0 for on and off; `null` when it was not read at the last poll.
+    /// The decoded value in the unit of its name, 1 and 0 for on and off; `null` when it was not read when last asked for.
     pub value: Option<f64>,
     /// When it was last read with a value, RFC 3339; `null` if it never was.
     pub read_at: Option<String>,
