@@ -14,8 +14,9 @@ fn at(second: i64) -> Timestamp {
     Timestamp::from_ms(1_790_000_000_000 + second * 1000)
 }
 
-/// Everything that is sealed, to compare two ledgers by: the days that are closed, their lifts and hours, and the chain. What
-/// the open day has so far is sealed with its close; a number of it that is changed to another good one is not found before.
+/// Everything that is sealed, to compare two ledgers by: the days that are closed, their lifts and hours, and the
+/// chain. What the open day has so far is sealed with its close; a number of it that is changed to another good one is
+/// not found before.
 fn sealed(dir: &Path) -> String {
     let reader = Reader::open(dir).unwrap();
     let id = "main-hoist";
