@@ -6,6 +6,7 @@ use std::path::Path;
 use std::process::Command;
 
 use serde_json::Value;
+use tallyhook::store::verify::verify;
 use tallyhook::store::{FORMAT, Reader, Store};
 
 fn status(data: &Path) -> Value {
@@ -54,6 +55,9 @@ fn opens_with_a_copy_kept_and_the_same_figures(format: i64) {
     let old: Value = serde_json::from_slice(&std::fs::read(fixture.join("status.json")).unwrap()).unwrap();
     assert!(old["mechanisms"][0]["lifts"].as_u64() > Some(10), "the fixture must hold something");
     holds(&status(dir.path()), &old, "status");
+
+    let proof = verify(&Reader::open(dir.path()).unwrap()).unwrap();
+    assert!(proof.ok, "{:#?}", proof.faults);
 
     // Opened again nothing more happens, and the copy stays as it was.
     let kept = std::fs::read(&copy).unwrap();

@@ -184,7 +184,7 @@ impl Book {
             }
         });
         for record in over {
-            pending.close_day(record, self.account.ledger(), crane, mechanism);
+            pending.close_day(record, sample.at, self.account.ledger(), crane, mechanism);
         }
         if self.pending.moved || ended {
             self.watch_used_share(sample.at);
@@ -522,7 +522,7 @@ impl Pending {
         self.lifts.push(BookedLift { lift, day: Some(day) });
     }
 
-    fn close_day(&mut self, record: DayRecord, ledger: Ledger, crane: &str, mechanism: &Mechanism) {
+    fn close_day(&mut self, record: DayRecord, over: Timestamp, ledger: Ledger, crane: &str, mechanism: &Mechanism) {
         let base = mechanism.spec.base();
         let DayRecord { day, ref totals, ref duty, .. } = record;
         let body = json!({
@@ -543,7 +543,7 @@ impl Pending {
         if totals.running_ms > 0 || totals.lifts > 0 {
             self.say(crane, mechanism, MessageKind::Day, id, at, body);
         }
-        self.closed.push(Closing { record, ledger });
+        self.closed.push(Closing { record, over, ledger });
     }
 
     #[expect(clippy::too_many_arguments, reason = "a warning has that many parts, and one way out")]

@@ -14,22 +14,18 @@ fn at(second: i64) -> Timestamp {
     Timestamp::from_ms(1_790_000_000_000 + second * 1000)
 }
 
-/// Everything that is sealed, to compare two ledgers by: the days that are closed, their lifts and hours, and the
-/// chain. What the open day has so far is sealed with its close; a number of it that is changed to another good one is
-/// not found before.
+/// Everything that `verify` vouches for, to compare two ledgers by: with what the open day has so far.
 fn sealed(dir: &Path) -> String {
     let reader = Reader::open(dir).unwrap();
     let id = "main-hoist";
     let entries = reader.entries(id).unwrap();
-    let closed: BTreeSet<i32> = entries.iter().filter(|e| e.kind == EntryKind::Day).filter_map(|e| e.day).collect();
-    let last = closed.last().copied();
-    let mut hours = reader.hours(id, None, None).unwrap();
-    hours.retain(|hour| hour.day.is_some_and(|day| closed.contains(&day)));
-    let end = hours.iter().map(|hour| hour.end).max();
-    let mut lifts = reader.lifts(&LiftFilter::default()).unwrap();
-    lifts.retain(|stored| Some(stored.lift.begin) < end);
-    let days = reader.days(id, i32::MIN, last.unwrap_or(i32::MIN)).unwrap();
-    format!("{lifts:?}\n{days:?}\n{hours:?}\n{entries:?}")
+    let hours = reader.hours(id, None, None).unwrap();
+    let lifts = reader.lifts(&LiftFilter::default()).unwrap();
+    let days = reader.days(id, i32::MIN, i32::MAX).unwrap();
+    let records = reader.day_records(id, i32::MIN, i32::MAX).unwrap();
+    let gaps = reader.gaps(id, None, None).unwrap();
+    let state = reader.state(id).unwrap();
+    format!("{lifts:?}\n{days:?}\n{records:?}\n{hours:?}\n{gaps:?}\n{entries:?}\n{state:?}")
 }
 
 fn filled(days: i64) -> tempfile::TempDir {

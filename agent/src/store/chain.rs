@@ -9,11 +9,11 @@ use std::path::Path;
 use ring::digest::{Context, SHA256};
 use rusqlite::{Connection, OptionalExtension as _, Row, params};
 use serde_json::{Value, json};
-use tallyhook_analysis::period::Ledger;
 use tallyhook_analysis::units::Timestamp;
 
 use super::error::StoreError;
-use super::write::WriteFault;
+use super::gap_seal;
+use super::write::{Closing, WriteFault};
 use crate::figures::date_of;
 
 /// Length of a hash, bytes.
@@ -35,18 +35,21 @@ pub enum EntryKind {
     Clock,
     /// A lift that was not written in its place, because another one with that beginning stands there.
     Lift,
+    /// A gap or flag that was written, after a clock was set back, to where a closed day holds them.
+    Late,
     /// Fine detail was given up for room.
     Thinned,
 }
 
 impl EntryKind {
-    const ALL: [EntryKind; 7] = [
+    const ALL: [EntryKind; 8] = [
         EntryKind::Begin,
         EntryKind::Day,
         EntryKind::Configuration,
         EntryKind::Service,
         EntryKind::Clock,
         EntryKind::Lift,
+        EntryKind::Late,
         EntryKind::Thinned,
     ];
 
@@ -59,6 +62,7 @@ impl EntryKind {
             EntryKind::Service => "service",
             EntryKind::Clock => "clock",
             EntryKind::Lift => "lift",
+            EntryKind::Late => "late",
             EntryKind::Thinned => "thinned",
         }
     }
@@ -288,20 +292,38 @@ impl RowsDigest {
 pub(super) fn close_day(
     connection: &Connection,
     mechanism: (i64, &str),
-    day: i32,
+    closing: &Closing,
     at: Timestamp,
-    ledger: Option<&Ledger>,
     fingerprint: Option<&str>,
 ) -> Result<Option<String>, WriteFault> {
+    let day = closing.record.day;
     let Some(sealed) = seal(connection, mechanism.0, day)? else { return Ok(None) };
-    let body = json!({
+    let mut body = json!({
         "date": date_of(day),
         "sealed": sealed,
-        "ledger": ledger,
+        "ledger": closing.ledger,
         "configuration": fingerprint,
         "version": env!("CARGO_PKG_VERSION"),
     });
-    Ok(append_once(connection, mechanism, EntryKind::Day, Some(day), at, &body)?)
+    let standing: Option<String> = connection
+        .prepare_cached(
+            "SELECT body FROM entry WHERE mechanism = ?1 AND kind = 'day' AND day = ?2 ORDER BY seq DESC LIMIT 1",
+        )?
+        .query_row(params![mechanism.0, day], |row| row.get(0))
+        .optional()?;
+    if let Some(standing) = standing {
+        let mut standing: Value = serde_json::from_str(&standing)?;
+        if let Value::Object(fields) = &mut standing {
+            fields.remove(gap_seal::FIELD);
+        }
+        if standing == body {
+            return Ok(None);
+        }
+    }
+    if let Value::Object(fields) = &mut body {
+        fields.insert(gap_seal::FIELD.to_owned(), gap_seal::of_day(connection, mechanism.0, closing.over)?);
+    }
+    append(connection, mechanism, EntryKind::Day, Some(day), at, &body).map(Some).map_err(WriteFault::Sqlite)
 }
 
 /// Compares the configuration with the one that stands in the chain: the first one begins the chain, another one is

@@ -6,6 +6,7 @@ use std::time::Duration;
 use rusqlite::{Connection, OpenFlags, TransactionBehavior};
 
 use super::error::StoreError;
+use super::open_seal;
 
 /// The ledger's file in the store's directory.
 pub const FILE_NAME: &str = "ledger.sqlite3";
@@ -21,7 +22,7 @@ const APPLICATION_ID: i64 = 0x5448_6b4c;
 
 /// The steps from an empty file to the present format. Step `n` leads from format `n` to `n + 1`; a step that has
 /// once been in the field is never changed, a new one is added.
-const STEPS: &[&str] = &[STEP_1, STEP_2, STEP_3, STEP_4];
+const STEPS: &[&str] = &[STEP_1, STEP_2, STEP_3, STEP_4, STEP_5];
 
 const STEP_1: &str = "
 CREATE TABLE mechanism (
@@ -196,6 +197,14 @@ CREATE TABLE alarm_act (
 ) STRICT;
 ";
 
+/// What holds the part of the record that no entry holds yet; filled in by [`open_seal::write_all`].
+const STEP_5: &str = "
+ALTER TABLE book ADD COLUMN seal TEXT;
+";
+
+/// The format from which on every book has its seal.
+const SEALED_FROM: i64 = 5;
+
 /// The newest format this program knows.
 pub const FORMAT: i64 = STEPS.len() as i64;
 
@@ -339,6 +348,9 @@ fn migrate(connection: &mut Connection, path: &Path, found: i64) -> Result<(), S
     let mut take = |steps: &[&str], to: i64| -> rusqlite::Result<()> {
         let transaction = connection.transaction_with_behavior(TransactionBehavior::Immediate)?;
         steps.iter().try_for_each(|step| transaction.execute_batch(step))?;
+        if to == SEALED_FROM {
+            open_seal::write_all(&transaction)?;
+        }
         transaction.pragma_update(None, "application_id", APPLICATION_ID)?;
         transaction.pragma_update(None, "user_version", to)?;
         transaction.commit()

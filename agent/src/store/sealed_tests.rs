@@ -7,6 +7,7 @@ use tallyhook_analysis::sample::{Flag, Quantity, Sample};
 use tallyhook_analysis::units::{Grams, Timestamp};
 
 use super::message::MessageKind;
+use super::service::{self, Service, Work};
 use super::*;
 use crate::daemon::book::{Book, SiteCalendar};
 use crate::store::verify::{Verification, verify};
@@ -53,6 +54,8 @@ pub fn work(store: &mut Store, config: &Config, days: std::ops::Range<i64>) {
                     sample.set(Quantity::Load, Some(load));
                     sample.set_flag(Flag::Raising, Some(up));
                     sample.set_flag(Flag::Lowering, Some(down));
+                    // Once a day the drive reports a fault for some seconds.
+                    sample.set_flag(Flag::Fault, Some(third == 30 && up));
                     if book.account().recorder().standing().is_none_or(|s| s.at < sample.at) {
                         book.take(&sample);
                     }
@@ -74,10 +77,26 @@ fn by_hand(dir: &Path, sql: &str) {
     assert_eq!(raw.execute(sql, []).unwrap(), 1, "{sql} must change one row");
 }
 
+/// Six days, the last still open; a service is taken on the fifth.
 fn filled() -> tempfile::TempDir {
     let dir = tempfile::tempdir().unwrap();
     let mut store = Store::open(dir.path()).unwrap();
-    work(&mut store, &config(""), 0..6);
+    let config = config("");
+    work(&mut store, &config, 0..4);
+    let at = ms(20_004 * DAY);
+    let service = Service {
+        mechanism: "main-hoist".to_owned(),
+        at,
+        work: Work::Note,
+        by: "Ann".to_owned(),
+        note: "gear oil".to_owned(),
+    };
+    service::append(dir.path(), &service).unwrap();
+    let mut book = book(&store, &config);
+    store.open_services().unwrap().iter().for_each(|stored| book.take_service(stored, at));
+    let commits: Vec<_> = book.commit().into_iter().collect();
+    store.commit(&commits).unwrap();
+    work(&mut store, &config, 4..6);
     dir
 }
 
@@ -87,21 +106,26 @@ fn days_close_into_a_chain_that_adds_up() {
     let found = proof(dir.path());
     assert!(found.ok, "{:#?}", found.faults);
     let main = &found.mechanisms[0];
-    assert_eq!((main.days, main.entries, main.days_before), (5, 6, 0));
+    assert_eq!((main.days, main.entries, main.days_before), (5, 7, 0));
     let reader = Reader::open(dir.path()).unwrap();
     // The day's message carries the anchor that stands in the chain.
     let filter = MessageFilter { kind: Some(MessageKind::Day), ..MessageFilter::default() };
     let told = reader.messages(&filter).unwrap();
     assert_eq!(told.len(), 5);
-    let anchors: Vec<_> = reader.entries("main-hoist").unwrap().into_iter().skip(1).map(|e| e.hash).collect();
+    let days = reader.entries("main-hoist").unwrap().into_iter().filter(|e| e.kind == EntryKind::Day);
+    let anchors: Vec<_> = days.map(|e| e.hash).collect();
     let said: Vec<_> = told.iter().map(|(_, m)| m.body["anchor"].as_str().unwrap().to_owned()).collect();
     assert_eq!(said, anchors);
 }
+
+/// The first gap that began after the day before 20,002 was closed.
+const GAP_OF_20_002: &str = "SELECT min(begin_ms) FROM gap WHERE begin_ms > 20002 * 86400000 + 1200000";
 
 /// One row of each kind, changed by hand; the day that must be named, or nothing where it is the chain itself.
 #[test]
 fn one_row_changed_by_hand_is_found_with_its_day() {
     let day = "2024-10-06"; // 20_002
+    let open = Some("2024-10-09"); // 20_005
     let begin = "begin_ms = (SELECT min(begin_ms) FROM lift WHERE day = 20002)";
     for (sql, named) in [
         (format!("UPDATE lift SET load_g = load_g + 1 WHERE {begin}"), Some(day)),
@@ -129,7 +153,33 @@ fn one_row_changed_by_hand_is_found_with_its_day() {
             Some(day),
         ),
         ("DELETE FROM entry WHERE day = 20002".to_owned(), Some(day)),
+        ("UPDATE gap SET length_ms = length_ms - 1 WHERE begin_ms = (".to_owned() + GAP_OF_20_002 + ")", Some(day)),
+        ("DELETE FROM gap WHERE begin_ms = (".to_owned() + GAP_OF_20_002 + ")", Some(day)),
+        ("UPDATE flag_rise SET at_ms = at_ms + 1 WHERE flag = 7 AND at_ms / 86400000 = 20002".to_owned(), Some(day)),
+        ("DELETE FROM flag_rise WHERE flag = 7 AND at_ms / 86400000 = 20002".to_owned(), Some(day)),
+        ("UPDATE service SET body = replace(body, 'Ann', 'Bob')".to_owned(), None),
         ("UPDATE entry SET body = replace(body, '12500', '16000') WHERE seq = 1".to_owned(), None),
+        // The day that is still open, and what holds it.
+        (
+            "UPDATE lift SET peak_over_g = peak_over_g + 1 WHERE begin_ms = (SELECT max(begin_ms) FROM lift)"
+                .to_owned(),
+            open,
+        ),
+        (
+            "UPDATE lift SET length_ms = length_ms + 1 WHERE begin_ms = (SELECT max(begin_ms) FROM lift)".to_owned(),
+            open,
+        ),
+        (
+            "UPDATE hour SET length_ms = length_ms - 1 WHERE begin_ms = (SELECT max(begin_ms) FROM hour)".to_owned(),
+            open,
+        ),
+        ("UPDATE day SET observed_ms = observed_ms + 1 WHERE day = 20005".to_owned(), open),
+        ("UPDATE gap SET length_ms = length_ms + 1 WHERE begin_ms = (SELECT max(begin_ms) FROM gap)".to_owned(), open),
+        ("UPDATE book SET at_ms = at_ms + 1".to_owned(), open),
+        ("UPDATE book SET warn_crossed = '{\"used share\":3}'".to_owned(), open),
+        ("DELETE FROM book".to_owned(), open),
+        ("UPDATE book SET seal = NULL".to_owned(), open),
+        ("DELETE FROM entry WHERE seq = (SELECT max(seq) FROM entry)".to_owned(), None),
     ] {
         let dir = filled();
         by_hand(dir.path(), &sql);
@@ -199,12 +249,22 @@ fn a_clock_that_is_set_back_over_days_that_are_closed_leaves_their_hours_alone()
             // Minutes of work with rest between them, also where a day ends.
             sample.set_flag(Flag::Raising, Some(second % 600 > 300 && (second + 900) % 3600 > 1800));
             sample.set_flag(Flag::Lowering, Some(false));
+            sample.set_flag(Flag::Fault, Some(second % 7200 < 5));
             book.take(&sample);
         }
         let commits: Vec<_> = book.commit().into_iter().collect();
         store.commit(&commits).unwrap();
         book.committed();
     }
-    let proof = proof(dir.path());
-    assert!(proof.ok, "{:?}", proof.faults);
+    drop(store);
+    let found = proof(dir.path());
+    assert!(found.ok, "{:?}", found.faults);
+    // Flags of the two days that were closed already stand in the chain, and are held by it.
+    let entries = Reader::open(dir.path()).unwrap().entries("main-hoist").unwrap();
+    let late: Vec<_> = entries.iter().filter(|e| e.kind == EntryKind::Late).collect();
+    assert!(late.len() > 5, "{}", late.len());
+    let body: serde_json::Value = serde_json::from_str(&late[3].body).unwrap();
+    by_hand(dir.path(), &format!("DELETE FROM flag_rise WHERE flag = 7 AND at_ms = {}", body["at_ms"]));
+    let found = proof(dir.path());
+    assert_eq!(found.faults[0].entry, Some(late[3].seq), "{:?}", found.faults);
 }

@@ -109,6 +109,14 @@ pub(super) fn mark_taken(connection: &Connection, seq: u64, at: Timestamp) -> ru
         .optional()
 }
 
+/// What stands under a number.
+pub(super) fn body(connection: &Connection, seq: u64) -> rusqlite::Result<Option<String>> {
+    connection
+        .prepare_cached("SELECT body FROM service WHERE seq = ?1")?
+        .query_row([clamped(seq)], |row| row.get(0))
+        .optional()
+}
+
 fn read(row: &Row<'_>, path: &Path) -> Result<StoredService, StoreError> {
     let sqlite = |error| StoreError::of_sqlite(path, error);
     let seq = row.get::<_, i64>(0).map_err(sqlite)?.max(0) as u64;

@@ -12,6 +12,7 @@ use tallyhook_analysis::units::Timestamp;
 
 use super::chain::{self, ChainEntry, EntryKind};
 use super::error::StoreError;
+use super::open_seal;
 use super::write::WriteFault;
 use crate::figures::date_of;
 
@@ -215,6 +216,7 @@ fn days(connection: &Connection, bounds: &Bounds, detail: Detail) -> rusqlite::R
             .prepare_cached("SELECT at_ms FROM book WHERE mechanism = ?1")?
             .query_row([key], |row| row.get(0))?;
         chain::append(connection, (key, &id), EntryKind::Thinned, None, Timestamp::from_ms(at), &body)?;
+        open_seal::write(connection, key)?;
         done = true;
     }
     Ok(done)

@@ -12,7 +12,10 @@ use tallyhook_analysis::units::Grams;
 
 use super::chain::{self, ChainEntry, EntryKind, RowsDigest};
 use super::error::StoreError;
+use super::gap_seal;
+use super::open_seal::OpenSeal;
 use super::query::Reader;
+use super::service;
 use super::thin::Thinned;
 use crate::figures::date_of;
 
@@ -185,8 +188,9 @@ impl<'a> Walk<'a> {
         let thinned = Thinned::of(&entries);
         let begin: Option<Value> = entries.first().and_then(|e| serde_json::from_str(&e.body).ok());
         let open_at_begin = begin.as_ref().and_then(|b| b["open_day"].as_i64()).map(|day| day as i32);
-        // From the day after on, every lift carries its day.
-        let whole_from = open_at_begin.map_or(i32::MIN, |day| day + 1);
+        // From the day after on, every lift carries its day. A store that was brought up and not written to yet has no
+        // chain; that one was there before, and is gone, the open seal knows.
+        let whole_from = if entries.is_empty() { i32::MAX } else { open_at_begin.map_or(i32::MIN, |day| day + 1) };
         let days_before = self.prove_days_before(&entries, begin.as_ref(), open_at_begin)?;
 
         let mut lifts = self.lifts(&entries)?;
@@ -259,6 +263,9 @@ impl<'a> Walk<'a> {
         for day in lifts.into_keys().chain(hours.into_keys()).collect::<BTreeSet<_>>() {
             self.fault(Some(day), None, "there are lifts or hours of a day that has no sums");
         }
+        self.compare_gaps_and_flags(&entries)?;
+        self.compare_services(&entries)?;
+        self.compare_open(newest)?;
         if unreadable.is_empty() {
             self.compare_life(&rows)?;
         }
@@ -491,6 +498,49 @@ impl<'a> Walk<'a> {
         if let Some(name) = names.into_iter().find(|name| !gone(name) && now.get(*name) != sealed.get(*name)) {
             let what = format!("`{name}` is no longer what the day was closed with");
             self.fault(Some(day), Some(entry), what);
+        }
+        Ok(())
+    }
+
+    fn compare_gaps_and_flags(&mut self, entries: &[ChainEntry]) -> Result<(), StoreError> {
+        let found = gap_seal::faults(self.reader.connection(), self.key, entries)
+            .map_err(|error| StoreError::of_sqlite(self.reader.path(), error))?;
+        for (seq, what) in found {
+            self.fault(None, entries.iter().find(|entry| entry.seq == seq), what);
+        }
+        Ok(())
+    }
+
+    /// A service that a book has taken is what its entry says.
+    fn compare_services(&mut self, entries: &[ChainEntry]) -> Result<(), StoreError> {
+        for entry in entries.iter().filter(|entry| entry.kind == EntryKind::Service) {
+            let body: Value = serde_json::from_str(&entry.body).unwrap_or_default();
+            let Some(number) = body["number"].as_u64() else { continue };
+            let now = service::body(self.reader.connection(), number)
+                .map_err(|error| StoreError::of_sqlite(self.reader.path(), error))?;
+            if now.as_deref() != body["service"].as_str() {
+                self.fault(None, Some(entry), format!("service {number} is not what the book has taken"));
+            }
+        }
+        Ok(())
+    }
+
+    /// What no entry holds yet is what the last commit left.
+    fn compare_open(&mut self, newest: Option<i32>) -> Result<(), StoreError> {
+        let sqlite = |error| StoreError::of_sqlite(self.reader.path(), error);
+        let Some(now) = OpenSeal::now(self.reader.connection(), self.key).map_err(sqlite)? else {
+            if let Some(day) = newest {
+                self.fault(Some(day), None, "what the account goes on from is gone");
+            }
+            return Ok(());
+        };
+        match OpenSeal::standing(self.reader.connection(), self.key).map_err(sqlite)? {
+            None => self.fault(now.day, None, "the seal of what the last commit left is gone or cannot be made out"),
+            Some(standing) => {
+                if let Some(what) = now.differs(&standing) {
+                    self.fault(standing.day, None, what);
+                }
+            }
         }
         Ok(())
     }

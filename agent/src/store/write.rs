@@ -21,7 +21,9 @@ use super::care::{self, Recovered};
 use super::chain::{self, EntryKind, Reckoning};
 use super::drives;
 use super::error::StoreError;
+use super::gap_seal;
 use super::message::Message;
+use super::open_seal;
 use super::outbox;
 use super::query;
 use super::schema;
@@ -53,6 +55,8 @@ impl From<Lift> for BookedLift {
 pub struct Closing {
     /// All that is kept of it.
     pub record: DayRecord,
+    /// The sample with which it was over: gaps and flags from before are held by its entry.
+    pub over: Timestamp,
     /// S as the sum of its parts when it closed.
     pub ledger: Ledger,
 }
@@ -355,14 +359,15 @@ fn write_all(connection: &mut Connection, commits: &[MechanismCommit]) -> Result
             write_day(&transaction, key, *day, totals, None)?;
         }
         write_hours(&transaction, key, &commit.hours)?;
+        // Before the days are closed, whose entries hold them.
+        write_gaps(&transaction, mechanism, commit)?;
+        write_flags(&transaction, mechanism, commit)?;
         let mut day_anchors = BTreeMap::new();
         for closing in &commit.closed {
             let record = &closing.record;
             write_day(&transaction, key, record.day, &record.totals, Some(record))?;
             let fingerprint = commit.reckoning.as_ref().map(|r| r.fingerprint());
-            let ledger = Some(&closing.ledger);
-            let hash =
-                chain::close_day(&transaction, mechanism, record.day, commit.at, ledger, fingerprint.as_deref())?;
+            let hash = chain::close_day(&transaction, mechanism, closing, commit.at, fingerprint.as_deref())?;
             day_anchors.extend(hash.map(|hash| (format!("{}:day:{}", commit.mechanism, record.day), hash)));
         }
         for seq in &commit.services {
@@ -375,9 +380,8 @@ fn write_all(connection: &mut Connection, commits: &[MechanismCommit]) -> Result
             chain::append_once(&transaction, mechanism, EntryKind::Clock, None, commit.at, body)?;
         }
         done.anchors.extend(chain::last_hash(&transaction, key)?.map(|hash| (commit.mechanism.clone(), hash)));
-        write_gaps(&transaction, key, &commit.gaps)?;
-        write_flags(&transaction, key, &commit.flags)?;
         write_snapshot(&transaction, key, commit)?;
+        open_seal::write(&transaction, key)?;
         for message in &commit.messages {
             match day_anchors.get(&message.id) {
                 // The day's message carries the hash of its entry out of the house.
@@ -531,23 +535,40 @@ fn joined(transaction: &Transaction<'_>, key: i64, hour: &HourSums) -> rusqlite:
     Ok(joined)
 }
 
-fn write_gaps(transaction: &Transaction<'_>, key: i64, gaps: &[Gap]) -> rusqlite::Result<()> {
-    // A gap with the beginning of another can only come from a clock set back: the longer one says more.
-    let mut insert = transaction.prepare_cached(
-        "INSERT INTO gap (mechanism, begin_ms, length_ms) VALUES (?1, ?2, ?3)
-         ON CONFLICT DO UPDATE SET length_ms = max(length_ms, excluded.length_ms)",
-    )?;
-    for gap in gaps {
-        insert.execute(params![key, gap.begin.as_ms(), gap.end.as_ms().wrapping_sub(gap.begin.as_ms())])?;
+fn write_gaps(transaction: &Transaction<'_>, mechanism: (i64, &str), commit: &MechanismCommit) -> rusqlite::Result<()> {
+    for gap in &commit.gaps {
+        let (begin, length) = (gap.begin.as_ms(), gap.end.as_ms().wrapping_sub(gap.begin.as_ms()));
+        let was: Option<i64> = transaction
+            .prepare_cached("SELECT length_ms FROM gap WHERE mechanism = ?1 AND begin_ms = ?2")?
+            .query_row(params![mechanism.0, begin], |row| row.get(0))
+            .optional()?;
+        // A gap with the beginning of another can only come from a clock set back: the longer one says more.
+        if was.is_some_and(|was| was >= length) {
+            continue;
+        }
+        transaction
+            .prepare_cached("INSERT OR REPLACE INTO gap (mechanism, begin_ms, length_ms) VALUES (?1, ?2, ?3)")?
+            .execute(params![mechanism.0, begin, length])?;
+        gap_seal::written(transaction, mechanism, commit.at, (begin, None, length), was)?;
     }
     Ok(())
 }
 
-fn write_flags(transaction: &Transaction<'_>, key: i64, flags: &[(Flag, Timestamp)]) -> rusqlite::Result<()> {
-    let mut insert = transaction
-        .prepare_cached("INSERT INTO flag_rise (mechanism, at_ms, flag) VALUES (?1, ?2, ?3) ON CONFLICT DO NOTHING")?;
-    for (flag, at) in flags {
-        insert.execute(params![key, at.as_ms(), *flag as u8])?;
+fn write_flags(
+    transaction: &Transaction<'_>,
+    mechanism: (i64, &str),
+    commit: &MechanismCommit,
+) -> rusqlite::Result<()> {
+    for (flag, at) in &commit.flags {
+        let (at, flag) = (at.as_ms(), *flag as u8);
+        let written = transaction
+            .prepare_cached(
+                "INSERT INTO flag_rise (mechanism, at_ms, flag) VALUES (?1, ?2, ?3) ON CONFLICT DO NOTHING",
+            )?
+            .execute(params![mechanism.0, at, flag])?;
+        if written == 1 {
+            gap_seal::written(transaction, mechanism, commit.at, (at, Some(flag.into()), 0), None)?;
+        }
     }
     Ok(())
 }
