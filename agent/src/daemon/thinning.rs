@@ -92,3 +92,62 @@ async fn on_the_side<T: Send + 'static>(
         Err(error) => Err(StoreError::Io { path, what: error.to_string() }),
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use tallyhook_analysis::units::Timestamp;
+    use tallyhook_config::model::Budget;
+
+    use super::*;
+    use crate::store::sealed_tests::{config, work};
+    use crate::store::verify::verify;
+    use crate::store::{LiftFilter, Store};
+
+    #[tokio::test]
+    async fn a_store_above_its_budget_gives_up_samples_then_lifts_and_says_what_it_cannot_hold() {
+        let dir = tempfile::tempdir().unwrap();
+        let mut store = Store::open(dir.path()).unwrap();
+        work(&mut store, &config(""), 0..60);
+        let lifts = || Reader::open(dir.path()).unwrap().lift_count(&LiftFilter::default()).unwrap();
+        let all = lifts();
+        // Two files of a ring; only the newer one has to stay.
+        let ring = dir.path().join("samples/main-hoist");
+        std::fs::create_dir_all(&ring).unwrap();
+        for first in [1, 2] {
+            std::fs::write(ring.join(format!("{first}.thr")), vec![0; 300_000]).unwrap();
+        }
+        let budget = |megabytes, whole_days| {
+            let mut config = config("");
+            config.store.directory = dir.path().to_owned();
+            config.store.budget = Some(Budget { megabytes, whole_days });
+            Arc::new(config)
+        };
+        let handle = store.into_handle().unwrap();
+        let clock = Clock::time_lapse(2000.0, Timestamp::from_ms(1_790_000_000_000));
+        let (said, mut heard) = mpsc::channel(1);
+        // The first look comes by itself, 90 s of its clock after the start.
+        let keeper = tokio::spawn(keep(budget(4096, 14), handle.clone(), clock.clone(), said));
+        let first = heard.recv().await.unwrap().unwrap();
+        keeper.abort();
+        assert_eq!(
+            (first.above, recording::ring_bytes(dir.path()), lifts()),
+            (None, 600_000, all),
+            "nothing without need"
+        );
+        assert_eq!(first.thinned, [("main-hoist".to_owned(), Thinned::default())]);
+
+        let above = look(&budget(1, 14), &handle, &clock).await.unwrap();
+        assert_eq!(recording::ring_bytes(dir.path()), 300_000, "the newest file of a ring stays");
+        let gone = above.thinned[0].1.lifts_to.unwrap();
+        assert_eq!(gone, 20_000 + 59 - 14 - 1, "lifts of the last fourteen days stay");
+        let kept = Timestamp::from_ms(i64::from(gone + 1) * 86_400_000);
+        let of_last = LiftFilter { from: Some(kept), ..LiftFilter::default() };
+        assert_eq!(Reader::open(dir.path()).unwrap().lift_count(&of_last).unwrap(), lifts());
+        assert!(lifts() > 900 && lifts() < all / 3, "{} of {all}", lifts());
+        let (takes, ledger) = (above.above.unwrap(), std::fs::metadata(ledger_path(dir.path())).unwrap().len());
+        assert!(takes > 1_000_000 && takes <= ledger + 300_000, "{takes}, the ledger {ledger}");
+        handle.close().await;
+        let proof = verify(&Reader::open(dir.path()).unwrap()).unwrap();
+        assert!(proof.ok, "{:#?}", proof.faults);
+    }
+}

@@ -24,7 +24,7 @@ mod write;
 #[cfg(test)]
 mod care_tests;
 #[cfg(test)]
-mod sealed_tests;
+pub(crate) mod sealed_tests;
 #[cfg(test)]
 mod tests;
 #[cfg(test)]

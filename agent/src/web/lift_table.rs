@@ -153,6 +153,9 @@ pub fn lifts(
             Shown::Found(found, page) => {
                 @let pages = (found.total as usize).div_ceil(PAGE).max(1);
                 p role="status" { (fill(w.lifts_found, &[("total", &w.count(found.total)), ("page", &page.to_string()), ("pages", &w.count(pages as u64))])) }
+                @if let Some(day) = &f.lifts_given_up_to {
+                    p.remark { (fill(w.lifts_given_up, &[("day", day)])) }
+                }
                 @if !found.lifts.is_empty() {
                     (rows(desk, mechanism, f, &found.lifts))
                 }

@@ -436,6 +436,7 @@ wording! {
     order_load: "load",
     order_running: "running time",
     order_cost: "cost",
+    lifts_given_up: "Single lifts up to {day} were given up for room: they are in the sums of their days, but cannot be listed.",
     lifts_found: "{total} lifts; page {page} of {pages}.",
     lifts_all: "All lifts, to sort and filter",
     pages: "Pages",

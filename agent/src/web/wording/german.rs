@@ -413,6 +413,7 @@ pub static GERMAN: Wording = Wording {
     order_load: "Last",
     order_running: "Laufzeit",
     order_cost: "Aufwand",
+    lifts_given_up: "Einzelne Hübe bis {day} wurden aus Platzgründen gelöscht: Sie stehen in den Summen ihrer Tage, lassen sich aber nicht auflisten.",
     lifts_found: "{total} Hübe; Seite {page} von {pages}.",
     lifts_all: "Alle Hübe, zum Ordnen und Filtern",
     pages: "Seiten",
