@@ -287,12 +287,16 @@ impl RowsDigest {
     }
 }
 
-/// Closes a day: writes its entry from what now stands in the tables. Gives the hash, `None` when the same entry
+/// What of the day was found changed before it closed, in its entry.
+pub(super) const BROKEN: &str = "broken";
+
+/// Closes a day: writes its entry from what now stands in the tables, and what was found `broken` of
+/// it. Gives the hash, `None` when the same entry
 /// stands already.
 pub(super) fn close_day(
     connection: &Connection,
     mechanism: (i64, &str),
-    closing: &Closing,
+    (closing, broken): (&Closing, Option<&str>),
     at: Timestamp,
     fingerprint: Option<&str>,
 ) -> Result<Option<String>, WriteFault> {
@@ -315,6 +319,7 @@ pub(super) fn close_day(
         let mut standing: Value = serde_json::from_str(&standing)?;
         if let Value::Object(fields) = &mut standing {
             fields.remove(gap_seal::FIELD);
+            fields.remove(BROKEN);
         }
         if standing == body {
             return Ok(None);
@@ -322,6 +327,9 @@ pub(super) fn close_day(
     }
     if let Value::Object(fields) = &mut body {
         fields.insert(gap_seal::FIELD.to_owned(), gap_seal::of_day(connection, mechanism.0, closing.over)?);
+        if let Some(broken) = broken {
+            fields.insert(BROKEN.to_owned(), broken.into());
+        }
     }
     append(connection, mechanism, EntryKind::Day, Some(day), at, &body).map(Some).map_err(WriteFault::Sqlite)
 }

@@ -210,13 +210,14 @@ fn days(connection: &Connection, bounds: &Bounds, detail: Detail) -> rusqlite::R
             continue;
         }
         let to = closed.min(first.saturating_add(DAYS_A_STEP - 1));
+        let broken = open_seal::broken(connection, key)?.map(|(_, what)| what);
         let rows = connection.prepare_cached(detail.give_up())?.execute(params![key, first, to])?;
         let body = json!({ "from": date_of(first), "to": date_of(to), "rows": rows, detail.name(): to });
         let at: i64 = connection
             .prepare_cached("SELECT at_ms FROM book WHERE mechanism = ?1")?
             .query_row([key], |row| row.get(0))?;
         chain::append(connection, (key, &id), EntryKind::Thinned, None, Timestamp::from_ms(at), &body)?;
-        open_seal::write(connection, key)?;
+        open_seal::write(connection, key, broken)?;
         done = true;
     }
     Ok(done)

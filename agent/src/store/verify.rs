@@ -13,7 +13,7 @@ use tallyhook_analysis::units::Grams;
 use super::chain::{self, ChainEntry, EntryKind, RowsDigest};
 use super::error::StoreError;
 use super::gap_seal;
-use super::open_seal::OpenSeal;
+use super::open_seal;
 use super::query::Reader;
 use super::service;
 use super::thin::Thinned;
@@ -485,6 +485,9 @@ impl<'a> Walk<'a> {
                 return Ok(());
             }
         };
+        if let Some(what) = body[chain::BROKEN].as_str() {
+            self.fault(Some(day), Some(entry), format!("found changed while it was open: {what}"));
+        }
         let (Some(now), Some(sealed)) = (now.as_object(), body["sealed"].as_object()) else {
             self.fault(Some(day), Some(entry), "the entry does not say what the day was");
             return Ok(());
@@ -527,20 +530,13 @@ impl<'a> Walk<'a> {
 
     /// What no entry holds yet is what the last commit left.
     fn compare_open(&mut self, newest: Option<i32>) -> Result<(), StoreError> {
-        let sqlite = |error| StoreError::of_sqlite(self.reader.path(), error);
-        let Some(now) = OpenSeal::now(self.reader.connection(), self.key).map_err(sqlite)? else {
-            if let Some(day) = newest {
-                self.fault(Some(day), None, "what the account goes on from is gone");
-            }
-            return Ok(());
-        };
-        match OpenSeal::standing(self.reader.connection(), self.key).map_err(sqlite)? {
-            None => self.fault(now.day, None, "the seal of what the last commit left is gone or cannot be made out"),
-            Some(standing) => {
-                if let Some(what) = now.differs(&standing) {
-                    self.fault(standing.day, None, what);
-                }
-            }
+        if newest.is_some() && self.reader.state(self.id)?.is_none() {
+            self.fault(newest, None, "what the account goes on from is gone");
+        }
+        let broken = open_seal::broken(self.reader.connection(), self.key)
+            .map_err(|error| StoreError::of_sqlite(self.reader.path(), error))?;
+        if let Some((day, what)) = broken {
+            self.fault(day, None, what);
         }
         Ok(())
     }

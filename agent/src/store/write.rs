@@ -344,6 +344,7 @@ fn write_all(connection: &mut Connection, commits: &[MechanismCommit]) -> Result
     for commit in commits {
         let key = mechanism_key(&transaction, &commit.mechanism)?;
         let mechanism = (key, commit.mechanism.as_str());
+        let mut broken = open_seal::broken(&transaction, key)?.map(|(_, what)| what);
         let open_day = query::open_day(&transaction, key)?;
         if let Some(reckoning) = &commit.reckoning {
             chain::note_configuration(&transaction, mechanism, commit.at, open_day, reckoning)?;
@@ -367,7 +368,11 @@ fn write_all(connection: &mut Connection, commits: &[MechanismCommit]) -> Result
             let record = &closing.record;
             write_day(&transaction, key, record.day, &record.totals, Some(record))?;
             let fingerprint = commit.reckoning.as_ref().map(|r| r.fingerprint());
-            let hash = chain::close_day(&transaction, mechanism, closing, commit.at, fingerprint.as_deref())?;
+            let of = (closing, broken.as_deref());
+            let hash = chain::close_day(&transaction, mechanism, of, commit.at, fingerprint.as_deref())?;
+            if hash.is_some() {
+                broken = None;
+            }
             day_anchors.extend(hash.map(|hash| (format!("{}:day:{}", commit.mechanism, record.day), hash)));
         }
         for seq in &commit.services {
@@ -381,7 +386,7 @@ fn write_all(connection: &mut Connection, commits: &[MechanismCommit]) -> Result
         }
         done.anchors.extend(chain::last_hash(&transaction, key)?.map(|hash| (commit.mechanism.clone(), hash)));
         write_snapshot(&transaction, key, commit)?;
-        open_seal::write(&transaction, key)?;
+        open_seal::write(&transaction, key, broken)?;
         for message in &commit.messages {
             match day_anchors.get(&message.id) {
                 // The day's message carries the hash of its entry out of the house.
