@@ -79,3 +79,8 @@ fn format_2_opens() {
 fn format_3_opens() {
     opens_with_a_copy_kept_and_the_same_figures(3);
 }
+
+#[test]
+fn format_4_opens() {
+    opens_with_a_copy_kept_and_the_same_figures(4);
+}
