@@ -63,6 +63,8 @@ pub struct Book {
     /// Starts counted, and when, at the last look at the sliding hour.
     starts_looked: (u64, Timestamp),
     pending: Pending,
+    /// The last sample was one of a run.
+    ran: bool,
     /// Days that have closed, by number.
     history: BTreeMap<i32, Totals>,
     /// The forecast of the day it was made on.
@@ -142,6 +144,7 @@ impl Book {
             mechanism: mechanism.clone(),
             calendar,
             pending: Pending::default(),
+            ran: false,
             history: BTreeMap::new(),
             forecast: RefCell::default(),
         }
@@ -172,7 +175,9 @@ impl Book {
     pub fn take(&mut self, sample: &Sample) {
         let spec = self.account.recorder().spec();
         let runs = sample.running_of(spec.has_raising, spec.has_lowering) == Some(true);
-        self.pending.moved |= runs;
+        // The sample that ends a run books its last stretch, which a rest of hours would otherwise leave uncommitted.
+        self.pending.moved |= runs || self.ran;
+        self.ran = runs;
         let (pending, crane, mechanism) = (&mut self.pending, &self.crane, &self.mechanism);
         let mut ended = false;
         let mut over = Vec::new();

@@ -47,6 +47,20 @@ fn warnings<'a>(messages: &'a [Message], quantity: &str) -> Vec<&'a Value> {
 }
 
 #[test]
+fn the_last_stretch_of_a_run_is_news_although_the_hoist_rests_by_then() {
+    let mut book = book(&config(|_| ()), None);
+    book.take(&sample(0, true, 0));
+    assert!(book.has_news());
+    book.committed();
+    book.take(&sample(10, false, 0));
+    assert!(book.has_news(), "ten seconds of running that are in no commit yet");
+    assert_eq!(book.account().recorder().totals().running_ms, 10_000);
+    book.committed();
+    book.take(&sample(20, false, 0));
+    assert!(!book.has_news(), "rest is committed with what follows it");
+}
+
+#[test]
 fn starts_that_hover_about_a_level_are_told_once_and_once_when_they_have_fallen() {
     let config = config(|hoist| hoist.warn.starts_per_hour = vec![30.0]);
     let mut book = book(&config, None);
