@@ -1,14 +1,15 @@
 //! A gate before a server: while it is shut, whoever comes is sent away.
 
 use std::net::{Shutdown, TcpListener, TcpStream};
-use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::{Arc, Mutex};
 
 /// A gate on a free port of the loopback address, open at first.
 pub struct Gate {
     /// Where to come to.
     pub port: u16,
     open: Arc<AtomicBool>,
+    within: Arc<Mutex<Vec<TcpStream>>>,
 }
 
 impl Gate {
@@ -17,19 +18,25 @@ impl Gate {
         let listener = TcpListener::bind("127.0.0.1:0").unwrap();
         let port = listener.local_addr().unwrap().port();
         let open = Arc::new(AtomicBool::new(true));
-        let gate = open.clone();
+        let within = Arc::new(Mutex::new(Vec::new()));
+        let (gate, inside) = (open.clone(), within.clone());
         std::thread::spawn(move || {
             for near in listener.incoming().map_while(Result::ok) {
                 if !gate.load(Ordering::SeqCst) {
                     continue;
                 }
                 let Ok(far) = TcpStream::connect(("127.0.0.1", server)) else { continue };
+                inside.lock().unwrap().extend(near.try_clone());
+                // It may have been slammed since.
+                if !gate.load(Ordering::SeqCst) {
+                    let _ = near.shutdown(Shutdown::Both);
+                }
                 let (back_in, back_out) = (far.try_clone().unwrap(), near.try_clone().unwrap());
                 std::thread::spawn(move || carry(near, far));
                 std::thread::spawn(move || carry(back_in, back_out));
             }
         });
-        Gate { port, open }
+        Gate { port, open, within }
     }
 
     /// Lets in who comes from now on.
@@ -40,6 +47,14 @@ impl Gate {
     /// Sends away who comes from now on; who is in stays.
     pub fn shut(&self) {
         self.open.store(false, Ordering::SeqCst);
+    }
+
+    /// As [`Gate::shut`], and whoever is in is thrown out.
+    pub fn slam(&self) {
+        self.shut();
+        for stream in self.within.lock().unwrap().drain(..) {
+            let _ = stream.shutdown(Shutdown::Both);
+        }
     }
 }
 
