@@ -109,9 +109,7 @@ impl Account {
         }
         let last = *before;
         // The health of the load's signal hangs on nothing else in the account.
-        for sample in &samples[..taken] {
-            self.health.step(&self.terms.load, &spec, sample, &mut |note| out(Entry::Health(note)));
-        }
+        self.health.step_run(&self.terms.load, &spec, &samples[..taken], &mut |note| out(Entry::Health(note)));
         if taken > 0 {
             self.book_run(
                 &last,

@@ -233,6 +233,40 @@ impl Watch {
         }
     }
 
+    /// As [`Watch::step`] for each of a run of samples: they follow each other in time within the stale limit, and the
+    /// same signals were read in all, the two-state ones as in the first.
+    pub(crate) fn step_run(&mut self, terms: &Terms, spec: &Spec, samples: &[Sample], out: &mut impl FnMut(Note)) {
+        let Some((first, rest)) = samples.split_first() else { return };
+        self.step(terms, spec, first, out);
+        let Some(last) = rest.last() else { return };
+        if terms.calibration.is_some() || terms.lead != Lead::Cell {
+            rest.iter().for_each(|sample| self.step(terms, spec, sample, out));
+            return;
+        }
+        if first.load().is_none() {
+            return;
+        }
+        let motion = Motion::of(first, spec);
+        self.last = Some((last.at, motion, last.get(Quantity::Speed)));
+        if motion == Motion::Still {
+            // More than these are not kept.
+            for sample in &rest[rest.len().saturating_sub(READINGS.0)..] {
+                let load = sample.load().filter(|_| self.lasts(sample.at) >= SWING);
+                keep(&mut self.readings, load.map(|signal| (sample.at, spec.payload(signal))));
+            }
+        }
+        if motion.runs() {
+            let mut look = Look { watch: self, terms, spec, at: first.at, out };
+            for sample in rest {
+                let Some(signal) = sample.load() else { continue };
+                let load = spec.payload(signal);
+                look.at = sample.at;
+                look.number(signal.get(), Some(load));
+                look.range(load);
+            }
+        }
+    }
+
     fn lasts(&self, at: Timestamp) -> Span {
         self.since.map_or(Span::ZERO, |since| at.since(since))
     }
