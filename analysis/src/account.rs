@@ -529,7 +529,8 @@ impl Account {
 
     /// Takes the counters' readings where one has moved, a gap waits for one, or a day or gap has ended.
     fn read_counters(&mut self, sample: &Sample, out: &mut impl FnMut(Entry)) {
-        let waits = self.books.gaps.waits_for_counter();
+        let reads = sample.get(Quantity::Starts).is_some() || sample.get(Quantity::RunHours).is_some();
+        let waits = reads && self.books.gaps.waits_for_counter();
         if let (Some(counter), Some(value)) = (self.terms.start_counter, sample.get(Quantity::Starts))
             && self.books.starts.is_due(value, waits)
         {

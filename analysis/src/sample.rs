@@ -199,7 +199,18 @@ impl Sample {
 
     /// Whether the same signals were read, and each two-state signal is as in `other`.
     pub(crate) const fn reads_like(&self, other: &Sample) -> bool {
-        self.values_known == other.values_known && self.flags_known == other.flags_known && self.flags == other.flags
+        let values = self.values_known ^ other.values_known;
+        values | (self.flags_known ^ other.flags_known) | (self.flags ^ other.flags) == 0
+    }
+
+    /// The load as it was read, grams beyond the range of [`Grams`] too; zero where it was not read.
+    pub(crate) const fn raw_load(&self) -> i64 {
+        self.values[Quantity::Load as usize]
+    }
+
+    /// Whether it says the same of a quantity as `other`, which reads alike.
+    pub(crate) const fn says_as(&self, other: &Sample, quantity: Quantity) -> bool {
+        self.values[quantity as usize] == other.values[quantity as usize]
     }
 
     /// The load on the hook.

@@ -15,9 +15,9 @@ use crate::units::{Grams, MS_PER_HOUR};
 /// The readings of a run of samples. Empty between steps, and kept for their room.
 #[derive(Clone, Debug, Default)]
 pub(super) struct Columns {
-    /// Without dead load.
+    /// Without dead load, where a load hangs.
     payload: Vec<Grams>,
-    /// As booked.
+    /// As booked, where the hoist runs.
     load: Vec<Grams>,
     ms: Vec<u32>,
 }
@@ -60,10 +60,9 @@ impl Account {
         if !self.books.duty.goes_on(standing.at, running) || self.books.ran_before != running {
             return 0;
         }
-        let waits = self.books.gaps.waits_for_counter();
         let due = |counted: bool, watched: &Watched, quantity: Quantity| {
             let Some(value) = standing.get(quantity).filter(|_| counted) else { return false };
-            waits || watched.look || watched.last != Some(value)
+            watched.look || watched.last != Some(value) || self.books.gaps.waits_for_counter()
         };
         let (hours, starts) = (self.terms.hour_counter.is_some(), self.terms.start_counter.is_some());
         if due(hours, &self.books.hours, Quantity::RunHours) || due(starts, &self.books.starts, Quantity::Starts) {
@@ -73,53 +72,56 @@ impl Account {
         let spec = self.recorder.spec().clone();
         let (low, high) = steady.payloads;
         let until = hour.end.min(day.ends);
-        let keeps = running || steady.hanging;
-        let columns = &mut self.columns;
-        columns.clear();
-        let mut total_ms = 0_u64;
-        let (mut before, mut last_payload) = (&standing, Grams::ZERO);
-        let mut taken = 0;
+        let tare = if spec.gross_signal { spec.dead_load.get() } else { 0 };
+        // The signal's range within which the payload stays in its own, whatever is brought into the range of its type.
+        let least = (low.get() + tare).max(Grams::MIN.get());
+        let least = if low == Grams::MIN { Grams::MIN.get() } else { least };
+        let most = (high.get() + tare).min(Grams::MAX.get());
+        let longest = spec.stale_after.as_ms().min(i64::from(u32::MAX));
+        let (mut before, mut taken) = (&standing, 0);
         for sample in samples {
-            // Counted is what stood until this sample.
-            let payload = spec.payload(before.load().unwrap_or(Grams::ZERO));
-            let ms = sample.at.since(before.at).as_ms();
-            let goes_on = low <= payload
-                && payload <= high
-                && ms > 0
-                && ms <= i64::from(u32::MAX)
-                && sample.at <= before.at.plus(spec.stale_after)
-                && sample.at < until
+            // Counted is what stood until this sample. A time that no 64 bits hold is negative here.
+            let (signal, ms) = (before.raw_load(), sample.at.as_ms().wrapping_sub(before.at.as_ms()));
+            let goes_on = (least <= signal && signal <= most)
+                && (0 < ms && ms <= longest && sample.at < until)
                 && sample.reads_like(&standing)
-                && !(hours && sample.get(Quantity::RunHours) != standing.get(Quantity::RunHours))
-                && !(starts && sample.get(Quantity::Starts) != standing.get(Quantity::Starts));
+                && !(hours && !sample.says_as(&standing, Quantity::RunHours))
+                && !(starts && !sample.says_as(&standing, Quantity::Starts));
             if !goes_on {
                 break;
             }
-            total_ms += ms as u64;
-            if keeps {
-                columns.payload.push(payload);
-                columns.load.push(Grams::new(payload.get().max(0) + spec.dead_load.get()));
-                columns.ms.push(ms as u32);
-            }
-            if running {
-                self.books.ran_at = before.get(Quantity::Speed);
-            }
-            (before, last_payload) = (sample, payload);
-            taken += 1;
+            (before, taken) = (sample, taken + 1);
         }
-        let last = *before;
+        let run = &samples[..taken];
+        let Some((last, earlier)) = run.split_last() else { return 0 };
+        let before = earlier.last().unwrap_or(&standing);
+        if running {
+            self.books.ran_at = before.get(Quantity::Speed);
+        }
+        // Read in the sample that stands, and so in all that read like it.
+        let payload = |sample: &Sample| Grams::new(sample.raw_load() - tare);
+        let columns = &mut self.columns;
+        columns.clear();
+        if steady.hanging {
+            columns.payload.push(payload(&standing));
+            columns.payload.extend(earlier.iter().map(payload));
+        }
+        if running {
+            let load = |sample: &Sample| Grams::new(payload(sample).get().max(0) + spec.dead_load.get());
+            columns.load.push(load(&standing));
+            columns.load.extend(earlier.iter().map(load));
+        }
+        if running || steady.hanging {
+            let ms = |before: &Sample, sample: &Sample| sample.at.since(before.at).as_ms() as u32;
+            columns.ms.push(ms(&standing, &run[0]));
+            columns.ms.extend(run.windows(2).map(|pair| ms(&pair[0], &pair[1])));
+        }
+        let (last_payload, total_ms) = (payload(before), last.at.since(standing.at).as_ms() as u64);
         // The health of the load's signal hangs on nothing else in the account.
-        self.health.step_run(&self.terms.load, &spec, &samples[..taken], &mut |note| out(Entry::Health(note)));
-        if taken > 0 {
-            self.book_run(
-                &last,
-                last_payload,
-                running,
-                total_ms,
-                slot(day.number, day.ends.since(standing.at).as_ms()),
-            );
-        }
-        taken
+        self.health.step_run(&self.terms.load, &spec, run, &mut |note| out(Entry::Health(note)));
+        let slot = slot(day.number, day.ends.since(standing.at).as_ms());
+        self.book_run(last, last_payload, running, total_ms, slot);
+        run.len()
     }
 
     fn book_run(&mut self, last: &Sample, payload: Grams, running: bool, total_ms: u64, slot: usize) {
