@@ -85,8 +85,8 @@ impl Account {
             let goes_on = (least <= signal && signal <= most)
                 && (0 < ms && ms <= longest && sample.at < until)
                 && sample.reads_like(&standing)
-                && !(hours && !sample.says_as(&standing, Quantity::RunHours))
-                && !(starts && !sample.says_as(&standing, Quantity::Starts));
+                && (!hours || sample.says_as(&standing, Quantity::RunHours))
+                && (!starts || sample.says_as(&standing, Quantity::Starts));
             if !goes_on {
                 break;
             }
