@@ -7,6 +7,7 @@
 pub mod cabinet;
 pub mod counting_drive;
 pub mod gate;
+pub mod hoist;
 pub mod manager;
 pub mod modbus;
 pub mod page;

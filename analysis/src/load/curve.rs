@@ -69,6 +69,20 @@ impl Curve {
         Grams::new(load.clamp(i128::from(Grams::MIN.get()), i128::from(Grams::MAX.get())) as i64)
     }
 
+    /// The reading (0.001 %) at a load: the way back, rounded.
+    pub fn reading(&self, load: Grams) -> i64 {
+        let rises = self.points[0].1 < self.points[1].1;
+        let before = |p: &(i64, Grams)| if rises { load <= p.1 } else { load >= p.1 };
+        let piece = self.points.iter().position(before).unwrap_or(self.points.len() - 1);
+        let piece = piece.clamp(1, self.points.len() - 1);
+        let ((x0, y0), (x1, y1)) = (self.points[piece - 1], self.points[piece]);
+        let (run, rise) = (i128::from(x1) - i128::from(x0), i128::from(y1.get()) - i128::from(y0.get()));
+        let above = (i128::from(load.get()) - i128::from(y0.get())) * run * rise.signum();
+        let rise = rise.abs();
+        let step = (above + above.signum() * (rise / 2)) / rise;
+        i64::try_from(i128::from(x0) + step).unwrap_or(if step > 0 { i64::MAX } else { i64::MIN })
+    }
+
     /// Its points, by rising reading.
     pub fn points(&self) -> &[(i64, Grams)] {
         &self.points
@@ -90,6 +104,18 @@ mod tests {
         assert_eq!(curve.load(-44_000), kg(7_500.0));
         assert_eq!(curve.load(-12_000), kg(2_500.0));
         assert_eq!(curve.load(-92_000), kg(15_000.0));
+    }
+
+    #[test]
+    fn the_reading_of_a_load_is_the_way_back() {
+        for curve in [
+            Curve::new(&[(12_000, kg(0.0)), (42_000, kg(5_000.0)), (78_000, kg(10_000.0))]).unwrap(),
+            Curve::new(&[(4_000, kg(0.0)), (-28_000, kg(5_000.0)), (-60_000, kg(10_000.0))]).unwrap(),
+        ] {
+            for reading in [-70_000, -30_000, -28_000, 3_999, 4_000, 12_000, 42_001, 90_000] {
+                assert_eq!(curve.reading(curve.load(reading)), reading);
+            }
+        }
     }
 
     #[test]

@@ -9,7 +9,8 @@
 //! A motor's torque tells the load only while the hoist turns steadily, and another one up than down. So [`Stage`] holds
 //! the samples of a lift back until it has ended, and hands them on with the settled load in each: running time before
 //! the first valid estimate is booked at the lift's load, and no ramp of a take-up enters the spectrum. While the load
-//! hangs still the last estimate stands. Before the first one there is no load at all, not zero.
+//! hangs still the last estimate stands. Before the first one there is no load at all, not zero. When the rope came tight
+//! within a ramp, the ramp as a whole tells (`ramp.rs`).
 //!
 //! Everything that is held back is in [`State`]; samples cut anywhere, stored and resumed give the same bits.
 
@@ -17,6 +18,7 @@ mod curve;
 pub mod dynamics;
 pub mod health;
 mod points;
+mod ramp;
 mod stage;
 pub mod uncertainty;
 

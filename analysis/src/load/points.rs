@@ -47,11 +47,14 @@ pub struct Run {
     pub readings: u64,
     /// From the first to the last of them.
     pub steady: Span,
-    /// Their sum, 0.001 %.
-    pub sum: i64,
-    /// Standard deviation of one of them, 0.001 %.
+    /// Mean of their middle half, 0.001 %: what is not steady for a moment does not move it.
+    pub mean: i64,
+    /// Standard deviation of one of them, 0.001 %, from the distance of their quartiles.
     pub deviation: f64,
 }
+
+/// How far the quartiles of a normal distribution lie apart, in standard deviations.
+const QUARTILES: f64 = 1.349;
 
 /// A run that goes on.
 #[derive(Debug)]
@@ -121,16 +124,36 @@ impl Runs {
         self.steady_since = None;
         let Some(Open { raising, begin, mut readings }) = self.open.take() else { return };
         readings.retain(|(when, _)| at.since(*when) >= self.steadiness.tail);
-        let (Some((first, _)), Some((last, _))) = (readings.first(), readings.last()) else {
+        let (Some(&(first, _)), Some(&(last, _))) = (readings.first(), readings.last()) else {
             self.unsteady += 1;
             return;
         };
-        let count = readings.len() as u64;
-        let sum: i64 = readings.iter().map(|(_, reading)| reading).sum();
-        let mean = sum as f64 / count as f64;
-        let squares: f64 = readings.iter().map(|(_, reading)| (*reading as f64 - mean).powi(2)).sum();
-        let deviation = (squares / (count.max(2) - 1) as f64).sqrt();
-        self.found.push(Run { raising, begin, readings: count, steady: last.since(*first), sum, deviation });
+        let steady = last.since(first);
+        let mut values: Vec<i64> = readings.iter().map(|(_, reading)| *reading).collect();
+        values.sort_unstable();
+        // At the shoulders of a ramp the speed is nearly even and the torque is not: they are left of the middle half.
+        let quarter = values.len() / 4;
+        let middle = &values[quarter..values.len() - quarter];
+        let sum: i64 = middle.iter().sum();
+        let count = middle.len() as i64;
+        let mean = (sum + sum.signum() * (count / 2)) / count;
+        let deviation = (middle[middle.len() - 1] - middle[0]) as f64 / QUARTILES;
+        let readings = values.len() as u64;
+        self.found.push(Run { raising, begin, readings, steady, mean, deviation });
+    }
+
+    /// The runs that have ended since the last call, and how many of them were never steady; for whoever looks on.
+    pub fn take(&mut self) -> (Vec<Run>, u64) {
+        (std::mem::take(&mut self.found), std::mem::take(&mut self.unsteady))
+    }
+
+    /// The run that goes on: whether it goes up, and how long it has been steady for at `now`.
+    pub fn going(&self, now: Timestamp) -> Option<(bool, Span)> {
+        let open = self.open.as_ref()?;
+        let holds = |at: &Timestamp| now.since(*at) >= self.steadiness.tail;
+        let steady = open.readings.iter().map(|(at, _)| *at).filter(holds);
+        let ends = steady.clone().min().zip(steady.max());
+        Some((open.raising, ends.map_or(Span::ZERO, |(first, last)| last.since(first))))
     }
 
     /// The runs with a steady stretch, and how many had none. A run that the recording breaks off is not one of them.
@@ -151,7 +174,7 @@ impl Set {
     pub fn reading(&self, raising: bool) -> Option<i64> {
         let runs = || self.runs.iter().filter(|run| run.raising == raising);
         let count: i64 = runs().map(|run| run.readings as i64).sum();
-        let sum: i64 = runs().map(|run| run.sum).sum();
+        let sum: i64 = runs().map(|run| run.mean * run.readings as i64).sum();
         (count > 0).then(|| (sum + sum.signum() * (count / 2)) / count)
     }
 }
@@ -237,13 +260,38 @@ mod tests {
     }
 
     #[test]
+    fn the_shoulders_of_a_ramp_do_not_move_a_reading() {
+        let mut runs = Runs::new(Steadiness::usual(true));
+        let torque = |i: i64| match i {
+            ..6 => 60_000 - 8_000 * i,
+            25.. => 20_000 - 15_000 * (i - 24),
+            _ => 20_000 + (i % 3 - 1) * 300,
+        };
+        for i in 0..28 {
+            let mut sample = Sample::at(Timestamp::from_ms(i * 100));
+            sample.set(Quantity::Torque, Some(torque(i)));
+            sample.set(Quantity::Speed, Some(100_000 - 1_500 * (i - 24).max(0)));
+            sample.set_flag(Flag::Raising, Some(i < 27));
+            sample.set_flag(Flag::Lowering, Some(false));
+            runs.push(&sample);
+            assert_eq!(runs.going(sample.at).is_some(), i < 27);
+        }
+        let (found, unsteady) = runs.take();
+        assert_eq!((found.len(), unsteady), (1, 0));
+        let run = found[0];
+        assert!((run.mean - 20_000).abs() < 100 && run.deviation < 500.0, "{run:?}");
+        assert_eq!((run.readings, run.steady), (23, Span::from_ms(2_200)));
+        assert_eq!(runs.take(), (Vec::new(), 0), "told once");
+    }
+
+    #[test]
     fn each_up_after_a_down_is_the_next_weight() {
         let run = |raising| Run {
             raising,
             begin: Timestamp::from_ms(0),
             readings: 3,
             steady: Span::ZERO,
-            sum: 30,
+            mean: 10,
             deviation: 0.0,
         };
         let (up, down) = (run(true), run(false));

@@ -1,5 +1,6 @@
 //! The stage itself: what is held back, and with which load it is handed on.
 
+use super::ramp::{Ramp, RunUps};
 use super::{Calibration, Lead, Terms};
 use crate::lift::{LiftSettings, Readings};
 use crate::recorder::Spec;
@@ -107,6 +108,10 @@ pub struct State {
     other_since: Option<(Timestamp, u64)>,
     /// Since when nothing has been read.
     blind_since: Option<Timestamp>,
+    /// What ramps have told of the motor's own mass.
+    run_ups: RunUps,
+    /// Since when the rope has been slack, if the load was set down while the last run slowed down.
+    slack_since: Option<Timestamp>,
 }
 
 impl State {
@@ -135,6 +140,7 @@ impl State {
         self.held.iter_mut().for_each(|s| moved(&mut s.at));
         self.fresh.iter_mut().chain(&mut self.window).for_each(|e| moved(&mut e.at));
         self.steady_since.iter_mut().chain(&mut self.blind_since).chain(&mut self.run_since).for_each(moved);
+        self.slack_since.iter_mut().for_each(moved);
         self.last.iter_mut().for_each(|(at, ..)| moved(at));
         self.empty_since.iter_mut().chain(&mut self.other_since).for_each(|(at, _)| moved(at));
     }
@@ -177,7 +183,7 @@ impl<'a> Stage<'a> {
         let estimate = self.estimate(sample, motion);
         let cell = self.terms.lead == Lead::Cell;
         if before != motion && !cell {
-            self.end_run(before, out);
+            self.end_run(before, at, out);
             self.state.run_since = motion.runs().then_some(at);
         }
         self.state.last = Some((at, motion, sample.get(Quantity::Speed)));
@@ -246,12 +252,20 @@ impl<'a> Stage<'a> {
         let full = self.state.window.len() == WINDOW;
         match self.state.hook {
             Hook::Unknown | Hook::Empty if full => {
-                let median = self.median();
+                let (begin, median) = (set.begin, self.median());
+                let first = !self.state.resolved && self.state.hook == Hook::Empty && !self.state.unresolved;
                 self.state.resolved = true;
-                if median >= set.begin {
+                if median >= begin {
+                    if first && self.state.window.iter().all(|e| e.load >= begin) {
+                        let count = self.slack_before();
+                        self.emit(count, out);
+                    }
                     self.take_up();
                     self.state.saw_it = true;
                 } else {
+                    if first && self.state.window.iter().all(|e| e.load < begin) {
+                        self.learn_ramp();
+                    }
                     self.state.hook = Hook::Empty;
                     self.state.empty = median;
                     let certain = self.state.window[WINDOW - 2].at;
@@ -261,6 +275,9 @@ impl<'a> Stage<'a> {
             }
             Hook::Unknown | Hook::Empty => {}
             Hook::Loaded => {
+                if full && !self.state.saw_it && self.hangs_on() {
+                    self.learn_ramp();
+                }
                 self.state.resolved = true;
                 self.add_reading(new);
                 if full {
@@ -268,11 +285,68 @@ impl<'a> Stage<'a> {
                     let middle = self.state.window[WINDOW / 2].at;
                     let since = if self.state.saw_it { middle } else { self.state.run_since.unwrap_or(middle) };
                     let median = self.median();
-                    self.watch_empty(median, since, new.ms, out);
+                    let slack = self.state.slack_since.filter(|_| !self.state.saw_it);
+                    self.watch_empty(median, slack.unwrap_or(since), new.ms, out);
                     self.watch_other(median, since, new.ms, out);
                 }
             }
         }
+    }
+
+    /// The ramp that this run began with, up to the first of the window's estimates, and what those show; of a run
+    /// upwards with all its samples at hand.
+    fn ramp_up(&self) -> Option<(Ramp<'_>, i64)> {
+        let since =
+            self.state.run_since.filter(|_| self.state.last.is_some_and(|(_, motion, _)| motion == Motion::Up))?;
+        let until = self.state.window.first()?.at;
+        let held = &self.state.held;
+        let begin = held.iter().position(|s| s.at == since)?;
+        let end = begin + held[begin..].iter().take_while(|s| s.at < until).count();
+        let speed = held.get(end).filter(|s| s.at == until)?.get(Quantity::Speed);
+        Some((Ramp::new(&held[begin..end], until, speed, self.spec.stale_after)?, self.shown()?))
+    }
+
+    /// What the motor shows over the window's estimates, 0.001 %: their median, which no shoulder of a ramp moves.
+    fn shown(&self) -> Option<i64> {
+        let at =
+            |estimate: &Estimate| self.state.held.iter().rev().find(|s| s.at == estimate.at)?.get(Quantity::Torque);
+        let mut shown = self.state.window.iter().map(at).collect::<Option<Vec<i64>>>()?;
+        shown.sort_unstable();
+        shown.get(shown.len() / 2).copied()
+    }
+
+    /// The load was the same all through the ramp.
+    fn learn_ramp(&mut self) {
+        let mut run_ups = std::mem::take(&mut self.state.run_ups);
+        if let Some((ramp, shown)) = self.ramp_up() {
+            run_ups.learn(&ramp, shown);
+        }
+        self.state.run_ups = run_ups;
+    }
+
+    /// How many of the samples that are held came before the rope was tight, where that was within the ramp.
+    fn slack_before(&self) -> usize {
+        let found = self.terms.calibration.as_ref().zip(self.ramp_up()).and_then(|(calibration, (ramp, shown))| {
+            self.state.run_ups.slack_before(&ramp, shown, self.state.empty, calibration)
+        });
+        // All that is held is of this run: the hook was empty before it.
+        found.unwrap_or(0)
+    }
+
+    /// Since when the rope has been slack, where a run downwards that is over has set its load down while it slowed.
+    fn slack_from(&self, end: Timestamp) -> Option<Timestamp> {
+        let hangs = self.state.hook == Hook::Loaded && self.state.empty_since.is_none();
+        let since = self.state.window.first().filter(|_| hangs)?.at;
+        let held = &self.state.held;
+        let begin = held.iter().position(|s| s.at == since)?;
+        let ramp = Ramp::new(&held[begin..], end, held[begin].get(Quantity::Speed), self.spec.stale_after)?;
+        self.state.run_ups.slack_from(&ramp, self.shown()?, self.state.empty, self.terms.calibration.as_ref()?)
+    }
+
+    /// The window's estimates all say what hung before this run.
+    fn hangs_on(&self) -> bool {
+        let near = |level: Grams, e: &Estimate| (e.load.get() - level.get()).abs() <= self.spec.rated.get() / CHANGED;
+        self.state.level().is_some_and(|level| self.state.window.iter().all(|e| near(level, e)))
     }
 
     fn median(&self) -> Grams {
@@ -295,6 +369,7 @@ impl<'a> Stage<'a> {
         state.unresolved = false;
         state.empty_since = None;
         state.other_since = None;
+        state.slack_since = None;
         let begin = self.spec.lift.begin;
         let of_it: Vec<Estimate> = state.window.iter().copied().filter(|e| e.load >= begin).collect();
         for estimate in of_it {
@@ -362,7 +437,10 @@ impl<'a> Stage<'a> {
     }
 
     /// A run is over: what it has said holds until the next one does.
-    fn end_run(&mut self, before: Motion, out: &mut impl FnMut(&Sample)) {
+    fn end_run(&mut self, before: Motion, at: Timestamp, out: &mut impl FnMut(&Sample)) {
+        if before.runs() {
+            self.state.slack_since = if before == Motion::Down { self.slack_from(at) } else { None };
+        }
         if before.runs() && !self.state.resolved && self.state.hook != Hook::Loaded {
             match self.state.window.is_empty() {
                 true => self.state.unresolved = true,
@@ -435,6 +513,7 @@ impl<'a> Stage<'a> {
         state.fresh.clear();
         state.empty_since = None;
         state.other_since = None;
+        state.slack_since = None;
     }
 
     fn emit_all(&mut self, out: &mut impl FnMut(&Sample)) {

@@ -5,6 +5,7 @@
 mod access;
 mod broken_configurations;
 mod broker_killed;
+mod calibration;
 mod demo;
 mod exports;
 mod first_look;

@@ -1,148 +1,50 @@
-//! `calibrate`: how a motor's torque tells the load, from a recording of known weights.
+//! The fit: weights and what the motor showed with them, how far each lies off, what is refused, the lines for the
+//! configuration.
 
 use std::fmt::Write as _;
-use std::path::PathBuf;
 
 use serde::Serialize;
-use tallyhook_analysis::load::{Curve, Run, Runs, Set, Steadiness, odd_one, off_the_line, sets};
-use tallyhook_analysis::sample::Quantity;
-use tallyhook_analysis::units::{Grams, Timestamp};
+use tallyhook_analysis::load::{Curve, Run, Set, odd_one, off_the_line};
+use tallyhook_analysis::units::Grams;
 
-use super::ledger::instant;
-use super::site_file::SiteFile;
-use crate::exit::{CommandResult, Failure, Outcome};
 use crate::figures::rfc3339;
-use crate::samples;
 use crate::web::units::number;
 
 /// What goes with every calibration.
-const CAUTION: &str = "Test weights are lifted by qualified persons under the local rules. The load limiter stays as it \
-                       is; nothing here sets or replaces it.";
+pub(super) const CAUTION: &str = "Test weights are lifted by qualified persons under the local rules. The load limiter \
+                                  stays as it is; nothing here sets or replaces it.";
 
 /// A steady stretch shorter than this tells too little, seconds.
-const LEAST_STEADY: f64 = 1.0;
-
-/// Finds from a recording of known weights how the motor's torque tells the load.
-///
-/// Lift each weight up and down again at a steady speed, some seconds each way, the empty hook first, in the order in
-/// which they are named with --weight. The recording is a samples file with `torque_pct`, or the recorder's own files
-/// (`samples` in the store's directory) from and to the instants of the lifts.
-///
-/// Test weights are lifted by qualified persons under the local rules; the load limiter stays as it is.
-#[derive(clap::Args, Debug)]
-pub struct CalibrateArgs {
-    /// The configuration of the site.
-    #[arg(long, value_name = "FILE")]
-    config: PathBuf,
-    /// Which hoist; needed when the configuration has several.
-    #[arg(long, value_name = "ID")]
-    mechanism: Option<String>,
-    /// The recording: a samples file (CSV), or the recorder's own files.
-    #[arg(long, value_name = "FILE")]
-    samples: PathBuf,
-    /// From this instant of the recording on.
-    #[arg(long, value_name = "WHEN")]
-    from: Option<String>,
-    /// Before this instant of the recording.
-    #[arg(long, value_name = "WHEN")]
-    to: Option<String>,
-    /// The weights on the hook in kilograms, in the order in which they were lifted; 0 is the empty hook.
-    #[arg(long, value_name = "KG", required = true, value_delimiter = ',')]
-    weight: Vec<f64>,
-    /// How far a weight may lie from the line through all, percent of the rated load.
-    #[arg(long, value_name = "PERCENT", default_value_t = 3.0)]
-    tolerance: f64,
-    /// Print one JSON document.
-    #[arg(long)]
-    json: bool,
-}
+pub(super) const LEAST_STEADY: f64 = 1.0;
 
 /// A calibration, as JSON has it.
 #[derive(Serialize)]
-struct Found {
-    mechanism: String,
-    rated_load_kg: f64,
-    points: Vec<Point>,
+pub(super) struct Found {
+    pub mechanism: String,
+    pub rated_load_kg: f64,
+    pub points: Vec<Point>,
     /// Why points were refused; empty where they all fit.
-    refused: Vec<String>,
+    pub refused: Vec<String>,
     /// The lines for the configuration; `null` where points were refused.
-    config: Option<String>,
-    caution: &'static str,
+    pub config: Option<String>,
+    pub caution: &'static str,
 }
 
 /// A weight with what the motor showed.
 #[derive(Serialize)]
-struct Point {
-    load_kg: f64,
-    raising_pct: Option<f64>,
+pub(super) struct Point {
+    pub load_kg: f64,
+    pub raising_pct: Option<f64>,
     /// How far the weight lies above the line through all, kg; `null` with two points or fewer.
-    raising_off_kg: Option<f64>,
-    lowering_pct: Option<f64>,
-    lowering_off_kg: Option<f64>,
-    runs: usize,
-    steady_seconds: f64,
-}
-
-/// Runs the command.
-pub fn run(args: CalibrateArgs) -> CommandResult {
-    let file = SiteFile::read(&args.config)?;
-    let id = super::one_mechanism(&file.config, args.mechanism.as_deref())?;
-    let mechanism = file.config.mechanisms().map(|(_, m)| m).find(|m| m.id == id);
-    let mechanism = mechanism.ok_or_else(|| Failure::Usage(format!("the configuration has no mechanism `{id}`")))?;
-    let rated = mechanism.spec.rated;
-    if args.weight.iter().any(|kg| !(0.0..=500_000.0).contains(kg)) {
-        return Err(Failure::Usage("--weight takes kilograms from 0 to 500000".to_owned()));
-    }
-    if !(args.tolerance > 0.0 && args.tolerance <= 50.0) {
-        return Err(Failure::Usage("--tolerance is above 0 and up to 50 % of the rated load".to_owned()));
-    }
-    let source = samples::open(&args.samples).map_err(Failure::usage)?;
-    let place = args.samples.display().to_string();
-    if !source.signals().has(Quantity::Torque) {
-        return Err(Failure::Usage(format!("{place} has no `torque_pct`; a load signal needs no calibration here")));
-    }
-    let has_speed = source.signals().has(Quantity::Speed);
-    let steadiness = match &mechanism.load.calibration {
-        Some(calibration) if has_speed || calibration.min_speed == 0 => Steadiness::of(calibration),
-        _ => Steadiness::usual(has_speed),
-    };
-    let (from, to) = (instant("--from", args.from.as_deref())?, instant("--to", args.to.as_deref())?);
-    let wanted = |at: Timestamp| from.is_none_or(|from| at >= from) && to.is_none_or(|to| at < to);
-    let mut runs = Runs::new(steadiness);
-    for sample in source {
-        let sample = sample.map_err(Failure::usage)?;
-        if wanted(sample.at) {
-            runs.push(&sample);
-        }
-    }
-    let (runs, unsteady) = runs.end();
-    let lifted = sets(&runs);
-    if lifted.len() != args.weight.len() {
-        return Err(Failure::Usage(count_fault(&place, &lifted, &args.weight, unsteady)));
-    }
-    let found = judge(&id, rated, &args.weight, &lifted, args.tolerance);
-    if args.json {
-        println!("{}", serde_json::to_string_pretty(&found).map_err(Failure::run)?);
-    } else {
-        print!("{}", render(&found));
-    }
-    Ok(if found.refused.is_empty() { Outcome::Done } else { Outcome::FaultFound })
-}
-
-fn count_fault(place: &str, lifted: &[Set], weights: &[f64], unsteady: u64) -> String {
-    let begins: Vec<String> = lifted.iter().filter_map(|set| set.runs.first()).map(|run| rfc3339(run.begin)).collect();
-    let at = if begins.is_empty() { String::new() } else { format!(", beginning at {}", begins.join(", ")) };
-    format!(
-        "{place} has {} weights that went up and down at a steady speed{at}, and {} are named; {unsteady} runs were never \
-         steady. Name one --weight for each, a weight that went up twice is named twice, or cut the recording with --from \
-         and --to",
-        lifted.len(),
-        weights.len()
-    )
+    pub raising_off_kg: Option<f64>,
+    pub lowering_pct: Option<f64>,
+    pub lowering_off_kg: Option<f64>,
+    pub runs: usize,
+    pub steady_seconds: f64,
 }
 
 /// Puts weights and readings together, and says which do not fit.
-fn judge(id: &str, rated: Grams, weights: &[f64], lifted: &[Set], tolerance: f64) -> Found {
+pub(super) fn judge(id: &str, rated: Grams, weights: &[f64], lifted: &[Set], tolerance: f64) -> Found {
     let bound = Grams::from_kg(rated.as_kg() * tolerance / 100.0);
     let mut refused = Vec::new();
     let mut points: Vec<Point> = Vec::new();
@@ -260,7 +162,7 @@ fn lines(points: &[Point]) -> Result<String, String> {
     Ok(text)
 }
 
-fn render(found: &Found) -> String {
+pub(super) fn render(found: &Found) -> String {
     let mut out = String::new();
     let _ = writeln!(out, "{}, rated load {} kg", found.mechanism, number(found.rated_load_kg, 0));
     let mut row = |cells: [&str; 7]| {
@@ -283,11 +185,11 @@ fn render(found: &Found) -> String {
     }
     out.push('\n');
     for sentence in &found.refused {
-        super::status::wrapped(&mut out, "Refused: ", sentence);
+        super::super::status::wrapped(&mut out, "Refused: ", sentence);
     }
     if let Some(config) = &found.config {
         let _ = writeln!(out, "Put this into the mechanism's part of the configuration:\n\n{config}");
     }
-    super::status::wrapped(&mut out, "", found.caution);
+    super::super::status::wrapped(&mut out, "", found.caution);
     out.replace('\u{202f}', " ").replace('−', "-")
 }

@@ -1,0 +1,136 @@
+//! A fitter calibrates a hoist at the panel: three known weights, one of them typed wrongly, on a plain terminal; the
+//! lines that are printed are taken by the configuration as they are.
+
+use tallyhook_tests::cabinet::Cabinet;
+use tallyhook_tests::hoist::{Hoist, Terminal};
+use tallyhook_tests::modbus::FunctionProxy;
+use tallyhook_tests::peers::free_port;
+
+const PROMPT: &str = "(or: drop KG, done, quit):";
+
+/// A hoist of 10 t whose drive knows torque, speed and which way it runs.
+pub fn site(drive_port: u16, load: &str) -> String {
+    format!(
+        r#"
+[site]
+name = "Mill bay"
+time_zone = "UTC"
+[store]
+directory = "data"
+samples = {{ days = 2, megabytes = 50 }}
+[page]
+listen = "127.0.0.1:{}"
+[drive.main]
+address = "127.0.0.1:{drive_port}"
+poll = "100ms"
+timeout = "1s"
+[[crane]]
+id = "bay-1"
+group = "A5"
+[[crane.mechanism]]
+id = "main-hoist"
+group = "M5"
+rated_load_kg = 10000
+stale_after = "2s"
+[crane.mechanism.signals]
+torque_pct = {{ address = 0, type = "i16", scale = 0.1 }}
+speed_pct = {{ address = 1, type = "i16", scale = 0.1 }}
+raising = {{ address = 2, bit = 0 }}
+lowering = {{ address = 2, bit = 1 }}
+{load}
+"#,
+        free_port()
+    )
+}
+
+/// Types a mass and has another one lifted and lowered.
+fn lift(terminal: &mut Terminal, hoist: &mut Hoist, typed: &str, kg: f64) -> String {
+    terminal.keys(&format!("{typed}\n"));
+    terminal.wait_for("; at rest");
+    hoist.run(1, kg, 4.0);
+    terminal.wait_for("Now lower it.");
+    hoist.run(-1, kg, 4.0);
+    terminal.wait_for(PROMPT)
+}
+
+#[test]
+fn three_weights_at_a_terminal_and_a_bad_point_is_refused() {
+    let cabinet = Cabinet::new();
+    let mut hoist = Hoist::start();
+    let proxy = FunctionProxy::before(hoist.port);
+    cabinet.write("site.toml", &site(proxy.port, "[crane.mechanism.load]"));
+    let mut terminal = Terminal::start(&cabinet, &["calibrate", "--config", "site.toml"]);
+    let shown = terminal.wait_for(PROMPT);
+    for word in
+        ["qualified persons", "load limiter stays", "only read", "within the rated load", "online", "(raw 0000)"]
+    {
+        assert!(shown.contains(word), "{word}: {shown}");
+    }
+    assert!(lift(&mut terminal, &mut hoist, "0", 0.0).contains("0 kg is taken"));
+    assert!(lift(&mut terminal, &mut hoist, "5 t", 5_000.0).contains("a third is better"));
+    // What hangs there is 8 t.
+    let refused = lift(&mut terminal, &mut hoist, "10000", 8_000.0);
+    assert!(refused.contains("10 000 kg is refused. raising: the weights do not lie on a line"), "{refused}");
+    terminal.keys("12000\n");
+    assert!(terminal.wait_for(PROMPT).contains("more than the rated load of 10 000 kg"));
+    let taken = lift(&mut terminal, &mut hoist, "10000", 10_000.0);
+    assert!(taken.contains("10 000 kg is taken. All fit."), "{taken}");
+    terminal.keys("done\n");
+    let (status, shown) = terminal.end();
+    assert_eq!(status, Some(0), "{shown}");
+    assert!(!shown.contains('\u{1b}'), "a plain terminal");
+    assert!(shown.contains("steady for 1."), "how far a run has come is drawn while it lasts");
+    assert_eq!(proxy.functions(), [3], "only holding registers were read");
+
+    // What is printed is taken as it is, and says what the physics says.
+    let lines: Vec<&str> = shown.lines().skip_while(|line| !line.starts_with("[crane.mechanism.load]")).collect();
+    let lines = lines.split(|line| line.is_empty()).next().unwrap().join("\n");
+    cabinet.write("site.toml", &site(proxy.port, &lines));
+    cabinet.run(&["check", "--config", "site.toml"]).ok();
+    let raising: Vec<f64> = lines
+        .lines()
+        .filter_map(|line| line.split_once("raising_pct = ")?.1.split(&[',', ' '][..]).next()?.parse().ok())
+        .collect();
+    let weight_nm = |kg: f64| (kg + 150.0) * 9.81 * 0.25 / 4.0 / 40.0;
+    for (kg, pct) in [0.0, 5_000.0, 10_000.0].into_iter().zip(&raising) {
+        let physics = (weight_nm(kg) / 0.88 + 0.02 * 300.0) / 300.0 * 100.0;
+        assert!((pct - physics).abs() < 1.0, "{kg} kg: {pct} % of {physics} %");
+    }
+    assert_eq!(raising.len(), 3, "{lines}");
+}
+
+#[test]
+fn whoever_leaves_keeps_what_was_taken() {
+    let cabinet = Cabinet::new();
+    let mut hoist = Hoist::start();
+    cabinet.write("site.toml", &site(hoist.port, "[crane.mechanism.load]"));
+    let mut terminal = Terminal::start(&cabinet, &["calibrate", "--config", "site.toml"]);
+    terminal.wait_for(PROMPT);
+    lift(&mut terminal, &mut hoist, "0", 0.0);
+    lift(&mut terminal, &mut hoist, "9 t", 9_000.0);
+    terminal.keys("5000\n");
+    terminal.wait_for("; at rest");
+    // Ctrl-C in the middle of a weight.
+    terminal.keys("\u{3}");
+    let (status, shown) = terminal.end();
+    assert_eq!(status, Some(0), "{shown}");
+    assert!(shown.contains("{ load_kg = 9000, raising_pct = "), "{shown}");
+
+    // The end of what is typed (Ctrl-D) before there is a line: the one point is shown, and what lacks.
+    let mut terminal = Terminal::start(&cabinet, &["calibrate", "--config", "site.toml"]);
+    terminal.wait_for(PROMPT);
+    lift(&mut terminal, &mut hoist, "0", 0.0);
+    terminal.keys("\u{4}");
+    let (status, shown) = terminal.end();
+    assert_eq!(status, Some(1), "{shown}");
+    assert!(shown.contains("Refused: raising: a line needs two different weights"), "{shown}");
+
+    // A drive that is not there.
+    cabinet.write("site.toml", &site(free_port(), "[crane.mechanism.load]"));
+    let answer = cabinet.run(&["calibrate", "--config", "site.toml"]);
+    assert_eq!(answer.status.code(), Some(3), "{answer:?}");
+    assert!(
+        answer.stderr.contains("no `torque_pct` within") && answer.stderr.contains("stop the daemon"),
+        "{answer:?}"
+    );
+}
