@@ -170,25 +170,66 @@ impl Histogram {
     /// # Errors
     /// [`BadBytes`] for bytes that no version of this crate wrote in this form.
     pub fn from_bytes(bytes: &[u8]) -> Result<Histogram, BadBytes> {
-        let (&format, mut rest) = bytes.split_first().ok_or(BadBytes::Damaged)?;
-        if format != FORMAT {
-            return Err(BadBytes::OtherFormat(format));
-        }
-        let most = u64::from(bin_of(Grams::MAX));
         let mut bins = BTreeMap::new();
-        let mut last = 0_u64;
-        while !rest.is_empty() {
-            let step = take(&mut rest)?;
-            let bin = last.checked_add(step).filter(|&bin| bin <= most).ok_or(BadBytes::Damaged)?;
-            let weight = take(&mut rest)?;
-            if weight == 0 || (step == 0 && !bins.is_empty()) {
-                return Err(BadBytes::Damaged);
-            }
-            bins.insert(bin as u32, weight);
-            last = bin;
-        }
+        each_bin(bytes, |bin, weight| {
+            bins.insert(bin, weight);
+        })?;
         Ok(Histogram { bins })
     }
+}
+
+/// The sum of many stored histograms, as [`Histogram::merge`] would give it: one place for each bin that can exist, so
+/// that years of days are added up without a tree for each of them.
+#[derive(Clone, Debug)]
+pub struct Sum {
+    bins: Vec<u64>,
+}
+
+impl Default for Sum {
+    fn default() -> Self {
+        Sum { bins: vec![0; bin_of(Grams::MAX) as usize + 1] }
+    }
+}
+
+impl Sum {
+    /// Adds the histogram that [`Histogram::to_bytes`] wrote.
+    ///
+    /// # Errors
+    /// As [`Histogram::from_bytes`]; what stood before the fault has then been added.
+    pub fn add_bytes(&mut self, bytes: &[u8]) -> Result<(), BadBytes> {
+        each_bin(bytes, |bin, weight| {
+            if let Some(slot) = self.bins.get_mut(bin as usize) {
+                *slot = slot.saturating_add(weight);
+            }
+        })
+    }
+
+    /// What was added up.
+    pub fn histogram(&self) -> Histogram {
+        let held = self.bins.iter().zip(0..).filter(|(weight, _)| **weight > 0);
+        Histogram { bins: held.map(|(&weight, bin)| (bin, weight)).collect() }
+    }
+}
+
+/// Calls `book` for each bin of a stored histogram, in rising order.
+fn each_bin(bytes: &[u8], mut book: impl FnMut(u32, u64)) -> Result<(), BadBytes> {
+    let (&format, mut rest) = bytes.split_first().ok_or(BadBytes::Damaged)?;
+    if format != FORMAT {
+        return Err(BadBytes::OtherFormat(format));
+    }
+    let most = u64::from(bin_of(Grams::MAX));
+    let (mut last, mut first) = (0_u64, true);
+    while !rest.is_empty() {
+        let step = take(&mut rest)?;
+        let bin = last.checked_add(step).filter(|&bin| bin <= most).ok_or(BadBytes::Damaged)?;
+        let weight = take(&mut rest)?;
+        if weight == 0 || (step == 0 && !first) {
+            return Err(BadBytes::Damaged);
+        }
+        book(bin as u32, weight);
+        (last, first) = (bin, false);
+    }
+    Ok(())
 }
 
 fn put(bytes: &mut Vec<u8>, mut number: u64) {
@@ -291,6 +332,11 @@ mod tests {
             merged.merge(&filled(&two));
             let both: Vec<_> = one.iter().chain(&two).copied().collect();
             prop_assert_eq!(&merged, &filled(&both));
+            let mut sum = Sum::default();
+            for part in [&one, &two] {
+                sum.add_bytes(&filled(part).to_bytes()).unwrap();
+            }
+            prop_assert_eq!(&sum.histogram(), &merged);
             prop_assert_eq!(Histogram::from_bytes(&merged.to_bytes()), Ok(merged));
         }
 
@@ -299,6 +345,8 @@ mod tests {
             if let Some(first) = bytes.first_mut() {
                 *first = FORMAT;
             }
+            let summed = Sum::default().add_bytes(&bytes);
+            prop_assert_eq!(summed, Histogram::from_bytes(&bytes).map(drop));
             if let Ok(read) = Histogram::from_bytes(&bytes) {
                 prop_assert_eq!(Histogram::from_bytes(&read.to_bytes()), Ok(read));
             }

@@ -14,6 +14,7 @@ use super::ledger::Ledger;
 use crate::daemon::book::{Book, SiteCalendar};
 use crate::exit::{CommandResult, Failure, Outcome};
 use crate::figures::{CAUTION, Forecast, date_of, day_number, day_use};
+use crate::store::LoadSums;
 use crate::web::units::{count, hours, number, percent};
 
 /// The same draws at every look, as the daemon's own forecast.
@@ -194,11 +195,18 @@ fn day(option: &str, text: Option<&str>) -> Result<Option<i32>, Failure> {
 /// # Errors
 /// [`Failure::Usage`] when the record has no day to rest on, [`Failure::Run`] when the store cannot be read.
 pub fn answer(ledger: &Ledger, asked: &Asked) -> Result<WhatifFigures, Failure> {
+    let (from, to) = asked.days;
+    answer_from(ledger, asked, &ledger.reader.load_sums(&asked.mechanism, from, to).map_err(Failure::run)?)
+}
+
+/// As [`answer`], with the days asked for added up already.
+///
+/// # Errors
+/// As [`answer`].
+pub fn answer_from(ledger: &Ledger, asked: &Asked, sums: &LoadSums) -> Result<WhatifFigures, Failure> {
     let unknown = || Failure::Usage(format!("there is no mechanism `{}`", asked.mechanism));
     let (crane, mechanism) = ledger.config.mechanisms().find(|(_, m)| m.id == asked.mechanism).ok_or_else(unknown)?;
-    let (from, to) = asked.days;
-    let records = ledger.reader.day_records(&mechanism.id, from, to).map_err(Failure::run)?;
-    let (Some(first), Some(last)) = (records.first().map(|r| r.day), records.last().map(|r| r.day)) else {
+    let (Some(first), Some(last)) = (sums.days.first().map(|d| d.day), sums.days.last().map(|d| d.day)) else {
         return Err(Failure::Usage(
             "no day of the record is over in that time; ask again tomorrow, or widen --from and --to".to_owned(),
         ));
@@ -207,23 +215,18 @@ pub fn answer(ledger: &Ledger, asked: &Asked) -> Result<WhatifFigures, Failure> 
     let book = Book::open(crane, mechanism, SiteCalendar(ledger.config.time_zone.clone()), left);
     let account = book.account();
     let base = account.budget_base();
-    let mut seen = Observed {
+    let seen = Observed {
         rated: Grams::new(base.get() - mechanism.spec.dead_load.get()),
         dead_load: mechanism.spec.dead_load,
-        running: Default::default(),
-        lifts: Default::default(),
+        running: sums.running.clone(),
+        lifts: sums.lifts.clone(),
         days: f64::from(last - first + 1),
         used: account.used_full_load_hours(),
         used_before_today: account.used_full_load_hours()
             - account.recorder().open_day().map_or(0.0, |open| open.totals.full_load_hours(base)),
         design: account.design_full_load_hours(),
     };
-    let mut days: Vec<DayUse> = Vec::with_capacity(records.len());
-    for record in &records {
-        seen.running.merge(&record.running);
-        seen.lifts.merge(&record.lifts);
-        days.push(day_use(record.day, &record.totals, base));
-    }
+    let days: Vec<DayUse> = sums.days.iter().map(|d| day_use(d.day, &d.totals(), base)).collect();
     let today = account.recorder().open_day().map_or(last + 1, |open| open.day.number);
     // A rating that was lowered already is how things are.
     let present = Some(mechanism.spec.rated);
@@ -231,13 +234,24 @@ pub fn answer(ledger: &Ledger, asked: &Asked) -> Result<WhatifFigures, Failure> 
         let change = Change { rated: change.rated.or(present), ..*change };
         figures(mechanism, &what_if(&seen, &change, &days, today, SEED), &change, asked.by)
     };
+    let (now, then) = if asked.change == Change::default() {
+        let now = ask(&Change::default());
+        (now.clone(), now)
+    } else {
+        // Each draws a thousand paths: side by side.
+        std::thread::scope(|both| {
+            let now = both.spawn(|| ask(&Change::default()));
+            let then = ask(&asked.change);
+            now.join().map(|now| (now, then)).map_err(|_| Failure::Run("the reckoning broke off".to_owned()))
+        })?
+    };
     Ok(WhatifFigures {
         mechanism: mechanism.id.clone(),
         days_of_record: seen.days,
         record_from: date_of(first),
         record_to: date_of(last),
-        now: ask(&Change::default()),
-        then: ask(&asked.change),
+        now,
+        then,
         caution: CAUTION,
     })
 }

@@ -191,7 +191,7 @@ async fn run_on(
         stop: telling.clone(),
     });
     let mut page = JoinSet::new();
-    let history = Arc::new(web::Stored(directory.clone()));
+    let history = Arc::new(web::Stored::new(directory.clone()));
     let destinations = board.watch();
     let state = web::WebState { config: config.clone(), history, figures, drives, clock: clock.clone(), destinations };
     page.spawn(async move {

@@ -34,12 +34,37 @@ pub struct LiftFilter<'a> {
     pub from: Option<Timestamp>,
     /// That began before this instant.
     pub to: Option<Timestamp>,
+    /// With this settled load or more.
+    pub least: Option<Grams>,
+    /// With this settled load or less.
+    pub most: Option<Grams>,
+    /// Only those above the rated load.
+    pub overload: bool,
     /// At most so many.
     pub limit: Option<u64>,
     /// Without the first so many.
     pub offset: u64,
     /// The newest first.
     pub newest_first: bool,
+}
+
+impl LiftFilter<'_> {
+    /// The condition in SQL: ?1 is the mechanism's key, ?2 and ?3 bound the beginning, ?4 and ?5 the load. What is not
+    /// asked for costs nothing.
+    fn condition(&self) -> String {
+        let mut sql = "mechanism = ?1 AND begin_ms >= ?2 AND begin_ms < ?3".to_owned();
+        // Named even when they bound nothing, so that the numbers after them stay.
+        sql.push_str(if self.least.is_some() { " AND load_g >= ?4" } else { " AND ?4 IS NOT NULL" });
+        sql.push_str(if self.most.is_some() { " AND load_g <= ?5" } else { " AND ?5 IS NOT NULL" });
+        if self.overload {
+            sql.push_str(&format!(" AND marks & {OVERLOAD}"));
+        }
+        sql
+    }
+
+    fn loads(&self) -> (i64, i64) {
+        (self.least.map_or(i64::MIN, Grams::get), self.most.map_or(i64::MAX, Grams::get))
+    }
 }
 
 /// Which messages are asked for. The default is all of them, in the order of their instants.
@@ -162,18 +187,56 @@ impl Reader {
         Ok(())
     }
 
+    /// Calls `each` with the beginning, the settled load and the running time, ms, of the lifts that `filter` asks for:
+    /// what they are put in order by, for less than reading them whole. `limit`, `offset` and
+    /// `newest_first` are not heeded.
+    ///
+    /// # Errors
+    /// When the file cannot be read.
+    pub fn each_lift_in_short(
+        &self,
+        filter: &LiftFilter<'_>,
+        mut each: impl FnMut(Timestamp, Grams, u64),
+    ) -> Result<(), StoreError> {
+        let sql = format!("SELECT begin_ms, load_g, running_ms FROM lift WHERE {}", filter.condition());
+        for (key, _) in self.keys(filter.mechanism)? {
+            let mut read = || -> rusqlite::Result<()> {
+                let (from, to) = bounds(filter.from, filter.to);
+                let (least, most) = filter.loads();
+                let mut select = self.connection.prepare_cached(&sql)?;
+                let mut rows = select.query(params![key, from, to, least, most])?;
+                while let Some(row) = rows.next()? {
+                    each(Timestamp::from_ms(row.get(0)?), Grams::new(row.get(1)?), row.get::<_, i64>(2)? as u64);
+                }
+                Ok(())
+            };
+            read().map_err(|error| self.sqlite(error))?;
+        }
+        Ok(())
+    }
+
+    /// The lift of `mechanism` that began at that instant.
+    ///
+    /// # Errors
+    /// When the file cannot be read.
+    pub fn lift_at(&self, mechanism: &str, begin: Timestamp) -> Result<Option<Lift>, StoreError> {
+        let Some((key, _)) = self.keys(Some(mechanism))?.into_iter().next() else { return Ok(None) };
+        lift_at(&self.connection, key, begin).map_err(|error| self.sqlite(error))
+    }
+
     /// How many lifts `filter` asks for, `limit` and `offset` left aside.
     ///
     /// # Errors
     /// When the file cannot be read.
     pub fn lift_count(&self, filter: &LiftFilter<'_>) -> Result<u64, StoreError> {
         let mut count = 0;
+        let (from, to) = bounds(filter.from, filter.to);
+        let (least, most) = filter.loads();
         for (key, _) in self.keys(filter.mechanism)? {
-            let (from, to) = bounds(filter.from, filter.to);
             count += self
                 .connection
-                .prepare_cached("SELECT count(*) FROM lift WHERE mechanism = ?1 AND begin_ms >= ?2 AND begin_ms < ?3")
-                .and_then(|mut s| s.query_row(params![key, from, to], |row| row.get::<_, i64>(0)))
+                .prepare_cached(&format!("SELECT count(*) FROM lift WHERE {}", filter.condition()))
+                .and_then(|mut s| s.query_row(params![key, from, to, least, most], |row| row.get::<_, i64>(0)))
                 .map_err(|error| self.sqlite(error))? as u64;
         }
         Ok(count)
@@ -511,14 +574,13 @@ impl Reader {
         each: &mut impl FnMut(Lift) -> Result<(), E>,
     ) -> Result<(), E> {
         let order = if filter.newest_first { "DESC" } else { "ASC" };
-        let sql = format!(
-            "SELECT {LIFT_COLUMNS} FROM lift WHERE mechanism = ?1 AND begin_ms >= ?2 AND begin_ms < ?3
-             ORDER BY begin_ms {order} LIMIT ?4"
-        );
+        let sql =
+            format!("SELECT {LIFT_COLUMNS} FROM lift WHERE {} ORDER BY begin_ms {order} LIMIT ?6", filter.condition());
         let (from, to) = bounds(filter.from, filter.to);
+        let (least, most) = filter.loads();
         let mut select = self.connection.prepare_cached(&sql).map_err(|error| self.sqlite(error))?;
         let mut rows = select
-            .query(params![key, from, to, clamped(limit.unwrap_or(u64::MAX))])
+            .query(params![key, from, to, least, most, clamped(limit.unwrap_or(u64::MAX))])
             .map_err(|error| self.sqlite(error))?;
         while let Some(row) = rows.next().map_err(|error| self.sqlite(error))? {
             each(read_lift(row).map_err(|error| self.sqlite(error))?)?;

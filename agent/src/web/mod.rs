@@ -41,6 +41,8 @@ mod source;
 pub(crate) mod spectrum_chart;
 mod stored;
 #[cfg(test)]
+mod stored_tests;
+#[cfg(test)]
 mod tests;
 pub mod units;
 pub(crate) mod upkeep;

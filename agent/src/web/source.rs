@@ -88,6 +88,71 @@ impl LiftsAsked {
     }
 }
 
+/// The place of a lift in an order: by what is asked for, then by its beginning; the first has the least.
+pub type Place = (i64, i64);
+
+impl LiftsAsked {
+    /// Where a lift stands in the order asked for.
+    pub fn place(&self, begin: Timestamp, load: Grams, running_ms: u64) -> Place {
+        let by = match self.order {
+            LiftOrder::Begin => 0,
+            LiftOrder::Load => load.get(),
+            LiftOrder::Running => i64::try_from(running_ms).unwrap_or(i64::MAX),
+            LiftOrder::Cost => {
+                // Whole numbers in the order of `f64::total_cmp`.
+                let bits = cost_of(load, running_ms, self.base, self.dead).to_bits() as i64;
+                bits ^ (((bits >> 63) as u64) >> 1) as i64
+            }
+        };
+        // `!` turns the order of whole numbers round.
+        if self.rising { (by, begin.as_ms()) } else { (!by, !begin.as_ms()) }
+    }
+
+    /// The beginning of a lift by its place.
+    pub fn begin_of(&self, (_, begin): Place) -> Timestamp {
+        Timestamp::from_ms(if self.rising { begin } else { !begin })
+    }
+}
+
+/// The first few of many places, met in any order, without holding them all.
+pub struct First {
+    wanted: usize,
+    places: Vec<Place>,
+    /// Nothing from here on is among the first any more.
+    bound: Option<Place>,
+    /// How many were met.
+    pub met: u64,
+}
+
+impl First {
+    /// The first `wanted` of what will be met.
+    pub fn new(wanted: usize) -> Self {
+        First { wanted, places: Vec::new(), bound: None, met: 0 }
+    }
+
+    /// Meets one.
+    pub fn meet(&mut self, place: Place) {
+        self.met += 1;
+        if self.bound.is_some_and(|bound| place >= bound) || self.wanted == 0 {
+            return;
+        }
+        self.places.push(place);
+        if self.places.len() >= self.wanted.saturating_mul(2).max(64) && self.places.len() > self.wanted {
+            // Half of what is held can go; the last of what stays is the bound.
+            let (_, last, _) = self.places.select_nth_unstable(self.wanted - 1);
+            self.bound = Some(*last);
+            self.places.truncate(self.wanted);
+        }
+    }
+
+    /// The first ones in their order.
+    pub fn in_order(mut self) -> Vec<Place> {
+        self.places.sort_unstable();
+        self.places.truncate(self.wanted);
+        self.places
+    }
+}
+
 /// A page of lifts.
 #[derive(Clone, PartialEq, Eq, Debug, Default)]
 pub struct LiftsFound {
@@ -100,8 +165,11 @@ pub struct LiftsFound {
 /// Full-load hours of a lift: (settled load with dead load over the base)³ times its running time with the load on the
 /// hook. The way back with an empty hook is not in it.
 pub fn cost_hours(lift: &Lift, base: Grams, dead: Grams) -> f64 {
-    let load = Grams::new(lift.load.get() + dead.get());
-    load.fraction_of(base).powi(3) * lift.running_ms as f64 / MS_PER_HOUR as f64
+    cost_of(lift.load, lift.running_ms, base, dead)
+}
+
+fn cost_of(load: Grams, running_ms: u64, base: Grams, dead: Grams) -> f64 {
+    Grams::new(load.get() + dead.get()).fraction_of(base).powi(3) * running_ms as f64 / MS_PER_HOUR as f64
 }
 
 /// A warning with what people did to it.

@@ -2,6 +2,7 @@
 
 use std::collections::BTreeMap;
 use std::path::PathBuf;
+use std::sync::{Arc, Mutex};
 
 use tallyhook_analysis::account::{DayRecord, HourSums};
 use tallyhook_analysis::lift::Lift;
@@ -9,7 +10,7 @@ use tallyhook_analysis::recorder::Gap;
 use tallyhook_analysis::spectrum::Totals;
 use tallyhook_analysis::units::Timestamp;
 
-use super::source::{History, LiftsAsked, LiftsFound};
+use super::source::{First, History, LiftsAsked, LiftsFound};
 use super::warnings::Wanted;
 use crate::commands::ledger::Ledger;
 use crate::commands::whatif::{self, Asked, WhatifFigures};
@@ -17,15 +18,68 @@ use crate::exit::Failure;
 use crate::store::alarm::{ActError, Alarm, Done, act};
 use crate::store::message::{Message, MessageKind};
 use crate::store::service::{Service, StoredService, append};
-use crate::store::{LiftFilter, MessageFilter, Reader};
+use crate::store::{LiftFilter, LoadSums, MessageFilter, Reader, StoreError};
 
 /// The store in a directory. Each question opens a reader of its own: readers do not hold the writer up, and a view
 /// asks a handful.
-pub struct Stored(pub PathBuf);
+pub struct Stored {
+    directory: PathBuf,
+    /// The days' load histograms of the latest what-ifs, added up; the newest last.
+    sums: Mutex<Vec<(SumsKey, Arc<LoadSums>)>>,
+    /// By mechanism: the head of the chain, the last day it vouches for, and how many lifts there were up to that day.
+    counted: Mutex<BTreeMap<String, (Head, i32, u64)>>,
+}
+
+/// Number and hash of the last entry of a chain: while they stay, so do the days that are over.
+type Head = (u64, String);
+
+/// Mechanism, first and last day, and the head of the chain.
+type SumsKey = (String, i32, i32, Head);
+
+/// So many sums are kept: a person tries several changes on the same record.
+const SUMS_KEPT: usize = 2;
 
 impl Stored {
+    /// The store in `directory`; nothing is read yet.
+    pub fn new(directory: PathBuf) -> Self {
+        Stored { directory, sums: Mutex::default(), counted: Mutex::default() }
+    }
+
+    /// The sums that a what-if rests on, read anew only after a day was closed or given up.
+    fn load_sums(&self, reader: &Reader, asked: &Asked) -> Result<Arc<LoadSums>, StoreError> {
+        let (from, to) = asked.days;
+        let read = || reader.load_sums(&asked.mechanism, from, to).map(Arc::new);
+        // The head first: a day that closes between the two is then read again the next time.
+        let Some(head) = reader.chain_head(&asked.mechanism)? else { return read() };
+        let key = (asked.mechanism.clone(), from, to, head);
+        let Ok(mut kept) = self.sums.lock() else { return read() };
+        if let Some((_, sums)) = kept.iter().find(|(k, _)| *k == key) {
+            return Ok(sums.clone());
+        }
+        let sums = read()?;
+        if kept.len() >= SUMS_KEPT {
+            kept.remove(0);
+        }
+        kept.push((key, sums.clone()));
+        Ok(sums)
+    }
+
+    /// How many lifts of a mechanism there are. Those of days that are over are counted once, not at every look.
+    fn all_lifts(&self, reader: &Reader, mechanism: &str) -> Result<u64, StoreError> {
+        let all = || reader.lift_count(&LiftFilter { mechanism: Some(mechanism), ..LiftFilter::default() });
+        let Some(head) = reader.chain_head(mechanism)? else { return all() };
+        let Ok(mut counted) = self.counted.lock() else { return all() };
+        if let Some((_, day, past)) = counted.get(mechanism).filter(|(before, ..)| *before == head) {
+            return Ok(past + reader.lift_count_after(mechanism, *day)?);
+        }
+        let Some(day) = reader.last_closed_day(mechanism)? else { return all() };
+        let (total, after) = reader.lift_counts(mechanism, day)?;
+        counted.insert(mechanism.to_owned(), (head, day, total - after));
+        Ok(total)
+    }
+
     fn reader(&self) -> Result<Reader, String> {
-        Reader::open(&self.0).map_err(|error| error.to_string())
+        Reader::open(&self.directory).map_err(|error| error.to_string())
     }
 }
 
@@ -80,23 +134,28 @@ impl History for Stored {
         let mut filter =
             LiftFilter { mechanism: Some(mechanism), from: asked.from, to: asked.to, ..LiftFilter::default() };
         if asked.by_beginning_alone() {
-            let total = reader.lift_count(&filter).map_err(|error| error.to_string())?;
+            let total = match (asked.from, asked.to) {
+                (None, None) => self.all_lifts(&reader, mechanism),
+                _ => reader.lift_count(&filter),
+            };
+            let total = total.map_err(|error| error.to_string())?;
             filter.limit = Some(asked.limit as u64);
             filter.offset = asked.offset as u64;
             filter.newest_first = !asked.rising;
             let lifts = reader.lifts(&filter).map_err(|error| error.to_string())?;
             return Ok(LiftsFound { total, lifts: lifts.into_iter().map(|stored| stored.lift).collect() });
         }
-        let mut wanted = Vec::new();
+        (filter.least, filter.most, filter.overload) = (asked.least, asked.most, asked.overload);
+        let mut first = First::new(asked.offset.saturating_add(asked.limit));
         reader
-            .each_lift(&filter, |_, lift| {
-                if asked.wants(&lift) {
-                    wanted.push(lift);
-                }
-                Ok::<(), crate::store::StoreError>(())
-            })
+            .each_lift_in_short(&filter, |begin, load, running_ms| first.meet(asked.place(begin, load, running_ms)))
             .map_err(|error| error.to_string())?;
-        Ok(asked.page(wanted))
+        let total = first.met;
+        let page = first.in_order().into_iter().skip(asked.offset);
+        let whole = page.map(|place| reader.lift_at(mechanism, asked.begin_of(place)));
+        // One that was given up for room since then is left out.
+        let lifts: Result<Vec<Option<Lift>>, StoreError> = whole.collect();
+        Ok(LiftsFound { total, lifts: lifts.map_err(|error| error.to_string())?.into_iter().flatten().collect() })
     }
 
     fn day_records(&self, mechanism: &str, from: i32, to: i32) -> Result<Vec<DayRecord>, String> {
@@ -112,23 +171,25 @@ impl History for Stored {
     }
 
     fn record_service(&self, service: &Service) -> Result<u64, String> {
-        append(&self.0, service).map_err(|error| error.to_string())
+        append(&self.directory, service).map_err(|error| error.to_string())
     }
 
     fn alarms(&self, mechanism: &str) -> Result<Vec<(Alarm, Vec<Done>)>, String> {
         let reader = self.reader()?;
         let alarms = reader.alarms(Some(mechanism), false).map_err(|error| error.to_string())?;
         let with_acts = |alarm: Alarm| Ok((alarm.clone(), reader.alarm_acts(alarm.seq)?));
-        let found: Result<_, crate::store::StoreError> = alarms.into_iter().map(with_acts).collect();
+        let found: Result<_, StoreError> = alarms.into_iter().map(with_acts).collect();
         found.map_err(|error| error.to_string())
     }
 
     fn act(&self, wanted: &Wanted) -> Result<Alarm, ActError> {
-        act(&self.0, wanted.number, &wanted.act, &wanted.by, &wanted.note, wanted.at)
+        act(&self.directory, wanted.number, &wanted.act, &wanted.by, &wanted.note, wanted.at)
     }
 
     fn what_if(&self, asked: &Asked) -> Result<WhatifFigures, Failure> {
-        whatif::answer(&Ledger::open(&self.0)?, asked)
+        let ledger = Ledger::open(&self.directory)?;
+        let sums = self.load_sums(&ledger.reader, asked).map_err(Failure::run)?;
+        whatif::answer_from(&ledger, asked, &sums)
     }
 }
 
@@ -192,7 +253,7 @@ mod tests {
             ..MechanismCommit::default()
         };
         let dir = tempfile::tempdir().unwrap();
-        let stored = Stored(dir.path().to_owned());
+        let stored = Stored::new(dir.path().to_owned());
         assert!(stored.lifts(id, 9, None).is_err(), "there is no store yet");
         Store::open(dir.path()).unwrap().commit(&[commit]).unwrap();
 

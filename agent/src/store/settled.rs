@@ -1,0 +1,157 @@
+//! Days that are over: what is asked of years of them at once, and the head of the chain, by which a caller knows that they
+//! are still as they were.
+
+use rusqlite::{OptionalExtension as _, params};
+use tallyhook_analysis::histogram::{BadBytes, Histogram, Sum};
+use tallyhook_analysis::spectrum::Totals;
+
+use super::error::StoreError;
+use super::query::Reader;
+
+/// Days that are over and have their histograms, added up: what a what-if rests on. Nothing else of the days is decoded,
+/// so that ten years are read in the time of a look.
+#[derive(Clone, PartialEq, Debug, Default)]
+pub struct LoadSums {
+    /// Running milliseconds by load, dead load included.
+    pub running: Histogram,
+    /// Lifts by settled load, without dead load.
+    pub lifts: Histogram,
+    /// The days in rising order.
+    pub days: Vec<DaySum>,
+}
+
+/// The few sums of a day that a forecast is made from.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct DaySum {
+    /// Days since 1970-01-01 in the site's calendar.
+    pub day: i32,
+    /// Time with a record.
+    pub observed_ms: u64,
+    /// Time without.
+    pub gap_ms: u64,
+    /// Running time weighted by the load cubed, cubic grams times milliseconds.
+    pub cube_ms: u128,
+}
+
+impl DaySum {
+    /// As a day's totals; the other sums are zero.
+    pub fn totals(&self) -> Totals {
+        let DaySum { observed_ms, gap_ms, cube_ms, .. } = *self;
+        Totals { observed_ms, gap_ms, cube_ms, ..Totals::default() }
+    }
+}
+
+impl Reader {
+    /// The days `from_day ..= to_day` of `mechanism` that are over, added up. The same days as
+    /// [`Reader::day_records`] gives.
+    ///
+    /// # Errors
+    /// [`StoreError::Damaged`] when a row cannot be made out.
+    pub fn load_sums(&self, mechanism: &str, from_day: i32, to_day: i32) -> Result<LoadSums, StoreError> {
+        let sqlite = |error| StoreError::of_sqlite(self.path(), error);
+        let (mut running, mut lifts, mut days) = (Sum::default(), Sum::default(), Vec::new());
+        for (key, _) in self.keys(Some(mechanism))? {
+            let mut select = self
+                .connection()
+                .prepare_cached(
+                    "SELECT day, observed_ms, gap_ms, cube_ms, running_by_load, lifts_by_load
+                     FROM day WHERE mechanism = ?1 AND day BETWEEN ?2 AND ?3 AND duty IS NOT NULL
+                       AND running_by_load IS NOT NULL AND lifts_by_load IS NOT NULL ORDER BY day",
+                )
+                .map_err(sqlite)?;
+            let mut rows = select.query(params![key, from_day, to_day]).map_err(sqlite)?;
+            while let Some(row) = rows.next().map_err(sqlite)? {
+                let day: i32 = row.get(0).map_err(sqlite)?;
+                let damaged = |what: &str| StoreError::damaged(self.path(), format!("{what} of day {day}"));
+                let count = |column: usize| row.get::<_, i64>(column).map(|n| n as u64).map_err(sqlite);
+                let cubes = row.get_ref(3).and_then(|v| Ok(v.as_str()?)).map_err(sqlite)?;
+                let sum = DaySum {
+                    day,
+                    observed_ms: count(1)?,
+                    gap_ms: count(2)?,
+                    cube_ms: cubes.parse().map_err(|_| damaged("cube_ms"))?,
+                };
+                let add = |column: usize, what: &str, sum: &mut Sum| {
+                    let bytes = row.get_ref(column).and_then(|v| Ok(v.as_blob()?)).map_err(sqlite)?;
+                    sum.add_bytes(bytes).map_err(|error: BadBytes| damaged(&format!("{what} ({error})")))
+                };
+                add(4, "running time by load", &mut running)?;
+                add(5, "lifts by load", &mut lifts)?;
+                days.push(sum);
+            }
+        }
+        Ok(LoadSums { running: running.histogram(), lifts: lifts.histogram(), days })
+    }
+
+    /// Number and hash of the last entry of the chain of `mechanism`; `None` before there is one. While they stay, no day
+    /// that is over has come, gone or changed.
+    ///
+    /// # Errors
+    /// When the file cannot be read.
+    pub fn chain_head(&self, mechanism: &str) -> Result<Option<(u64, String)>, StoreError> {
+        let mut head = None;
+        for (key, _) in self.keys(Some(mechanism))? {
+            head = self
+                .connection()
+                .prepare_cached("SELECT seq, hash FROM entry WHERE mechanism = ?1 ORDER BY seq DESC LIMIT 1")
+                .and_then(|mut s| s.query_row([key], |row| Ok((row.get::<_, i64>(0)? as u64, row.get(1)?))).optional())
+                .map_err(|error| StoreError::of_sqlite(self.path(), error))?;
+        }
+        Ok(head)
+    }
+    /// How many lifts of `mechanism` there are, and how many of them are of the days after `day`.
+    ///
+    /// # Errors
+    /// When the file cannot be read.
+    pub fn lift_counts(&self, mechanism: &str, day: i32) -> Result<(u64, u64), StoreError> {
+        let mut counts = (0, 0);
+        for (key, _) in self.keys(Some(mechanism))? {
+            // In one statement, so that both are of the same moment.
+            counts = self
+                .connection()
+                .prepare_cached(
+                    "SELECT (SELECT count(*) FROM lift WHERE mechanism = ?1),
+                            (SELECT count(*) FROM lift WHERE mechanism = ?1 AND day > ?2)",
+                )
+                .and_then(|mut s| {
+                    s.query_row(params![key, day], |row| {
+                        Ok((row.get::<_, i64>(0)? as u64, row.get::<_, i64>(1)? as u64))
+                    })
+                })
+                .map_err(|error| StoreError::of_sqlite(self.path(), error))?;
+        }
+        Ok(counts)
+    }
+
+    /// How many lifts of `mechanism` are of the days after `day`.
+    ///
+    /// # Errors
+    /// When the file cannot be read.
+    pub fn lift_count_after(&self, mechanism: &str, day: i32) -> Result<u64, StoreError> {
+        let mut count = 0;
+        for (key, _) in self.keys(Some(mechanism))? {
+            count = self
+                .connection()
+                .prepare_cached("SELECT count(*) FROM lift WHERE mechanism = ?1 AND day > ?2")
+                .and_then(|mut s| s.query_row(params![key, day], |row| row.get::<_, i64>(0)))
+                .map_err(|error| StoreError::of_sqlite(self.path(), error))? as u64;
+        }
+        Ok(count)
+    }
+
+    /// The last day of `mechanism` that the chain vouches for, days since 1970-01-01; `None` before there is one.
+    ///
+    /// # Errors
+    /// When the file cannot be read.
+    pub fn last_closed_day(&self, mechanism: &str) -> Result<Option<i32>, StoreError> {
+        let mut day = None;
+        for (key, _) in self.keys(Some(mechanism))? {
+            day = self
+                .connection()
+                .prepare_cached("SELECT max(day) FROM entry WHERE mechanism = ?1 AND kind = 'day'")
+                .and_then(|mut s| s.query_row([key], |row| row.get(0)))
+                .map_err(|error| StoreError::of_sqlite(self.path(), error))?;
+        }
+        Ok(day)
+    }
+}
