@@ -96,7 +96,19 @@ with sync_playwright() as playwright:
     page.keyboard.press("Enter")
     tell(step="keyboard", focus=page.evaluate("document.activeElement.id"))
 
-    tell(step="figures", share=page.locator("[data-live='main-hoist/share']").first.text_content(),
+    # The drawing of the used life as it stands on the screen: the curve's and the forecast's corners, and the scales beside them.
+    used = page.evaluate("""() => {
+        const svg = [...document.querySelectorAll('#used svg')].find(s => s.checkVisibility());
+        const texts = kind => [...svg.querySelectorAll('text.tick.' + kind)]
+            .map(t => [+t.getAttribute('x'), +t.getAttribute('y'), t.textContent]);
+        const path = kind => svg.querySelector('path.' + kind)?.getAttribute('d') ?? '';
+        return {curve: path('curve'), forecast: path('forecast'), dates: texts('middle'), hours: texts('end'),
+                limit: +svg.querySelector('line.limit').getAttribute('y1')};
+    }""")
+    corners = lambda d: [[float(x), float(y)] for x, y in re.findall(r"[ML](-?[\d.]+) (-?[\d.]+)", d)]
+    used.update(curve=corners(used["curve"]), forecast=corners(used["forecast"]))
+
+    tell(step="figures", used=used, share=page.locator("[data-live='main-hoist/share']").first.text_content(),
          text=page.locator("#figures").text_content(), months=table("month"), bands=table("band"))
 
     # The drawings of a year's work, measured as they stand on the screen: the side of each square of the calendars and of the
@@ -108,7 +120,7 @@ with sync_playwright() as playwright:
     sticks = lambda d: [float(foot) - float(head) for foot, head in re.findall(r"M[-\d.]+ ([-\d.]+)V([-\d.]+)", d)]
     tell(step="work", calendars=[squares(d) for d in paths("#calendar path.amount")],
          week=[squares(d) for d in paths("#causes path.amount")], sticks=[sticks(d) for d in paths("#duty path.sticks")],
-         months=table("Motor duty by month"), bands=table("By load"))
+         months=table("Motor duty by month"), bands=table("By load"), shifts=table("By weekday"))
 
     # Filters: overloads alone, the heaviest first.
     page.goto(views["lifts"])

@@ -2,8 +2,9 @@
 
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::disallowed_methods, reason = "tests")]
 
+use std::io::{BufRead, BufReader};
 use std::path::Path;
-use std::process::Command;
+use std::process::{Command, Stdio};
 use std::time::{Duration, Instant};
 
 use serde_json::Value;
@@ -60,6 +61,7 @@ fn ten_years_are_small_quick_to_open_and_good_to_look_at() {
     let status: Value = cabinet.run(&["status", "--data", "data", "--json"]).json();
     let hoist = &status["mechanisms"][0];
     assert_eq!(hoist["lifts"], u64::from(DAYS) * 600, "every lift that was played");
+    a_reader_that_has_seen_enough(&cabinet);
     let begun = Instant::now();
     let verified: Value = cabinet.run(&["verify", "--data", "data", "--json"]).json();
     println!("verify: {:.1?}", begun.elapsed());
@@ -91,6 +93,25 @@ fn ten_years_are_small_quick_to_open_and_good_to_look_at() {
     assert_eq!(daemon.interrupt(Duration::from_secs(20)).code(), Some(0));
 }
 
+/// `tallyhook trend | head -1`: no complaint, and no fault.
+fn a_reader_that_has_seen_enough(cabinet: &Cabinet) {
+    let mut asked = Command::new(tallyhook_tests::cabinet::binary())
+        .current_dir(cabinet.path())
+        .args(["trend", "--data", "data", "--by", "day", "--json"])
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
+        .spawn()
+        .unwrap();
+    let mut first = String::new();
+    // Reads a line, far less than there is, and closes the pipe.
+    BufReader::new(asked.stdout.take().unwrap()).read_line(&mut first).unwrap();
+    let ended = asked.wait_with_output().unwrap();
+    assert_eq!(
+        (ended.status.code(), String::from_utf8_lossy(&ended.stderr).as_ref(), first.trim()),
+        (Some(0), "", "{")
+    );
+}
+
 /// A calendar's squares: the area says how much, so the side goes with the root.
 fn drawn_squares(drawn: &Value, values: &[f64]) {
     let roots: Vec<f64> = values.iter().filter(|v| **v > 0.0).map(|v| v.sqrt()).collect();
@@ -109,6 +130,102 @@ fn drawn_to_scale(what: &str, drawn: &Value, values: &[f64], least: f64) {
     for (n, (px, value)) in drawn.iter().zip(values).enumerate() {
         let due = value / largest * longest;
         assert!((px - due.max(least)).abs() <= 0.22, "{what} {n}: {px} px, {due:.2} for {value}");
+    }
+}
+
+fn number(value: &Value) -> f64 {
+    value.as_f64().unwrap_or_else(|| panic!("{value} is no number"))
+}
+
+/// Days since 1970-01-01.
+fn day_of(date: &str) -> f64 {
+    let date: jiff::civil::Date = date.parse().unwrap_or_else(|error| panic!("{date}: {error}"));
+    f64::from(date.since(jiff::civil::date(1970, 1, 1)).unwrap().get_days())
+}
+
+/// The curve of the used life, read off by its own scales as a person with a ruler would, against `trend --by day`; the
+/// end of the forecast's line against the date of `status`.
+fn drawn_course(cabinet: &Cabinet, drawn: &Value, hoist: &Value) {
+    let corners = |name: &str| -> Vec<(f64, f64)> {
+        drawn[name].as_array().unwrap().iter().map(|c| (number(&c[0]), number(&c[1]))).collect()
+    };
+    // A scale from its first and last tick: px for a value. Writing stands 4 px below its line.
+    let scale = |ticks: Vec<(f64, f64)>| {
+        let (first, last) = (ticks[0], *ticks.last().unwrap());
+        assert!(ticks.len() > 2 && first.0 != last.0, "{ticks:?}");
+        let px = (last.1 - first.1) / (last.0 - first.0);
+        (first.0, first.1, px)
+    };
+    let ticks =
+        |name: &str, of: &dyn Fn(&Value) -> (f64, f64)| drawn[name].as_array().unwrap().iter().map(of).collect();
+    let plain = |text: &Value| -> String { text.as_str().unwrap().chars().filter(char::is_ascii_digit).collect() };
+    let (hour, hour_px, hour_by) = scale(ticks("hours", &|t| (plain(&t[2]).parse().unwrap(), number(&t[1]) - 4.0)));
+    let (day, day_px, day_by) =
+        scale(ticks("dates", &|t| (day_of(&format!("{}-01-01", t[2].as_str().unwrap())), number(&t[0]))));
+    let at_y = |hours: f64| hour_px + (hours - hour) * hour_by;
+    let day_at = |px: f64| day + (px - day_px) / day_by;
+
+    let trend: Value = cabinet.run(&["trend", "--data", "data", "--by", "day", "--json"]).json();
+    let days = trend["mechanisms"][0]["steps"].as_array().unwrap();
+    let ends: Vec<(f64, f64)> = days
+        .iter()
+        .map(|step| (day_of(step["label"].as_str().unwrap()) + 1.0, number(&step["used_full_load_hours"])))
+        .collect();
+    let curve = corners("curve");
+    assert!(curve.len() > 300, "{} points of {} days", curve.len(), days.len());
+    let rest = 0.15; // px: both ends of the scale and the point itself are drawn to a tenth
+    for (x, y) in &curve {
+        // The day is known from the picture to within what a tenth of a px is: S a day before and after bounds it.
+        let (at, slack) = (day_at(*x), 1.0 + 0.15 / day_by);
+        let within = |(end, _): &&(f64, f64)| (end - at).abs() <= slack;
+        let values = ends.iter().filter(within).map(|e| e.1);
+        let (low, high) = values.fold((f64::MAX, f64::MIN), |(low, high), v| (low.min(v), high.max(v)));
+        let low = if at < ends[0].0 { 0.0 } else { low };
+        assert!(low <= high, "nothing is known of day {at:.1}");
+        assert!(*y <= at_y(low) + rest && *y >= at_y(high) - rest, "day {at:.1}: {y} px for {low} to {high} h");
+    }
+    let now = *curve.last().unwrap();
+    assert!((now.1 - at_y(number(&hoist["used_full_load_hours"]))).abs() <= rest, "{now:?}");
+    let limit = at_y(number(&hoist["design_full_load_hours"]));
+    assert!((number(&drawn["limit"]) - limit).abs() <= rest, "{} for {limit}", drawn["limit"]);
+    let forecast = corners("forecast");
+    let middle = day_of(hoist["forecast"]["date_p50"].as_str().unwrap());
+    assert_eq!(forecast[0], now);
+    assert!((forecast[1].1 - limit).abs() <= rest, "{forecast:?} does not end at {limit}");
+    assert!((day_at(forecast[1].0) - middle).abs() <= 0.5 + 0.15 / day_by, "{forecast:?} for {middle}");
+}
+
+/// The grid of the week: each square to the API's hours, and each weekday's share in the table to the days that the
+/// shell tells of. The site's days are those of UTC.
+fn drawn_week(cabinet: &Cabinet, port: u16, work: &Value) {
+    let asked = "/api/v1/mechanisms/main-hoist/hours?from=2024-01-01T00:00:00Z&to=2025-01-01T00:00:00Z";
+    let asked: Value = serde_json::from_str(&body(&format!("127.0.0.1:{port}"), asked)).unwrap();
+    let mut grid = [[0.0_f64; 24]; 7];
+    for hour in asked.as_array().unwrap() {
+        let begin: jiff::Timestamp = hour["begin"].as_str().unwrap().parse().unwrap();
+        let begin = begin.to_zoned_datetime(jiff::tz::TimeZone::UTC);
+        let weekday = begin.weekday().to_monday_zero_offset() as usize;
+        grid[weekday][begin.hour() as usize] += number(&hour["full_load_hours"]);
+    }
+    drawn_squares(&work["week"][0], grid.as_flattened());
+
+    let trend: Value = cabinet.run(&["trend", "--data", "data", "--by", "day", "--json"]).json();
+    let mut weekdays = [0.0_f64; 7];
+    for step in trend["mechanisms"][0]["steps"].as_array().unwrap() {
+        let date: jiff::civil::Date = step["label"].as_str().unwrap().parse().unwrap();
+        if date.year() == 2024 {
+            weekdays[date.weekday().to_monday_zero_offset() as usize] += number(&step["booked_full_load_hours"]);
+        }
+    }
+    let sum: f64 = weekdays.iter().sum();
+    let shifts = work["shifts"].as_array().unwrap();
+    assert_eq!(shifts.len(), 7);
+    for ((row, booked), hours) in shifts.iter().zip(weekdays).zip(grid) {
+        let share = booked / sum * 100.0;
+        let by_hours: f64 = hours.iter().sum::<f64>() / grid.as_flattened().iter().sum::<f64>() * 100.0;
+        let shown = row.as_array().unwrap().last().unwrap().as_str().unwrap();
+        let shown: f64 = shown.trim_end_matches(|c: char| !c.is_ascii_digit()).parse().unwrap();
+        assert!((shown - share).abs() <= 0.06 && (by_hours - share).abs() <= 1e-6, "{row}: {share} {by_hours}");
     }
 }
 
@@ -154,7 +271,6 @@ fn look(cabinet: &Cabinet, port: u16) {
     assert_eq!(first_step["focus"], "content", "Tab and Enter lead past the head");
 
     let hoist: Value = cabinet.run(&["status", "--data", "data", "--json"]).json()["mechanisms"][0].take();
-    let number = |value: &Value| value.as_f64().unwrap_or_else(|| panic!("{value} is no number"));
     let plain = |text: &Value| -> String {
         text.as_str().unwrap().chars().filter(|c| !c.is_whitespace() && *c != '\u{202f}').collect()
     };
@@ -183,6 +299,7 @@ fn look(cabinet: &Cabinet, port: u16) {
         close(&row[3], number(&month["used_full_load_hours"]));
         assert_eq!(read(&row[4]), number(&month["lifts"]));
     }
+    drawn_course(cabinet, &figures["used"], &hoist);
     let bands = hoist["spectrum"].as_array().unwrap();
     for (row, band) in figures["bands"].as_array().unwrap().iter().zip(bands.iter().rev()) {
         close(&row[2], number(&band["running_hours"]));
@@ -215,6 +332,7 @@ fn look(cabinet: &Cabinet, port: u16) {
     ]) {
         drawn_to_scale(name, drawn, &field(name).into_iter().filter(|v| *v > 0.0).collect::<Vec<_>>(), 0.0);
     }
+    drawn_week(cabinet, port, &work);
     for (row, month) in work["months"].as_array().unwrap().iter().zip(1..) {
         let of_month = |name: &str| -> f64 {
             let inside =
