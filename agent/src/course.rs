@@ -46,7 +46,8 @@ pub fn course(
     days: Vec<(i32, Totals)>,
     used: &BTreeMap<i32, f64>,
 ) -> Course {
-    let prior: f64 = mechanism.terms().prior.iter().map(Part::full_load_hours).sum();
+    // From zero: the sum of nothing would be −0.
+    let prior = mechanism.terms().prior.iter().map(Part::full_load_hours).fold(0.0, |sum, part| sum + part);
     let base = Grams::from_kg(figures.budget_rated_load_kg + mechanism.spec.dead_load.as_kg());
     let mut last = prior;
     let mut days: Vec<(i32, Totals, f64)> = days

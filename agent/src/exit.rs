@@ -54,3 +54,16 @@ pub fn code(result: CommandResult) -> ExitCode {
         }
     }
 }
+
+/// From here on the program ends without a word when whoever reads its answer has seen enough, as `tallyhook lifts | head`
+/// does: the standard library's printing panics there. Only for commands that answer and end.
+pub fn end_with_the_reader() {
+    let usual = std::panic::take_hook();
+    std::panic::set_hook(Box::new(move |panic| {
+        let said = panic.payload().downcast_ref::<String>();
+        if said.is_some_and(|text| text.starts_with("failed printing to stdout") && text.contains("os error 32")) {
+            std::process::exit(0);
+        }
+        usual(panic);
+    }));
+}

@@ -76,6 +76,9 @@ enum Command {
 impl Arguments {
     /// Runs the command.
     pub fn run(self) -> CommandResult {
+        if !matches!(self.command, Command::Demo(_) | Command::Run(_) | Command::Simulate(_)) {
+            crate::exit::end_with_the_reader();
+        }
         match self.command {
             Command::Demo(args) => demo::run(args),
             Command::Run(args) => run::run(args),
