@@ -113,6 +113,7 @@ fn fill(config: &Config, plan: &Plan) -> Result<Timestamp, Failure> {
             let book = Book::open(crane, mechanism, calendar.clone(), Some((state, warn)));
             return Ok(book.record().counted_to.unwrap_or(morning));
         }
+        println!("Filling in {FILLED_DAYS} days of its past; a few seconds.");
         let from = morning.plus(Span::from_ms(-FILLED_DAYS * 86_400_000));
         let mut book = Book::open(crane, mechanism, calendar.clone(), None);
         let stale_after = mechanism.spec.stale_after;

@@ -278,7 +278,7 @@ fn alarms(desk: &Desk, m: &MechanismReport) -> Markup {
             vec![
                 cell(a.number.to_string()),
                 html! { span.date { (date(desk, Some(&a.raised))) } },
-                html! { (what(w, &warned.message)) @for act in a.acts.iter().filter(|act| !act.note.is_empty()) { span.under { (act.by) ": " (act.note) } } },
+                html! { div.told { (what(w, &warned.message)) @for act in a.acts.iter().filter(|act| !act.note.is_empty()) { span.under { (act.by) ": " (act.note) } } } },
                 cell(state_words(w, a.state)),
                 cell(w.count(a.times)),
                 html! { span.date { (a.cleared.as_deref().map_or("–".to_owned(), |at| date(desk, Some(at)))) } },

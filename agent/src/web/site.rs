@@ -89,12 +89,12 @@ pub fn cranes(desk: &Desk, cranes: &[CraneFigures]) -> Markup {
     let w = desk.words;
     let columns: Vec<Column> = vec![
         words_column(w.crane),
-        words_column(w.group),
+        words_column(w.crane_group),
         number_column(w.crane_cycles),
         words_column(w.crane_factor),
         words_column(w.crane_class),
         words_column(w.crane_used),
-        words_column(w.group_in_use),
+        words_column(w.crane_group_in_use),
     ];
     let row = |c: &CraneFigures| {
         let kp = match (c.load_spectrum_factor, &c.state_of_loading) {

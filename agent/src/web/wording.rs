@@ -175,6 +175,8 @@ wording! {
     destination_untried: "nothing sent yet",
     destination_trouble: "Not told:",
     cranes_title: "Cranes as a whole",
+    crane_group: "Group",
+    crane_group_in_use: "Group in use",
     crane_cycles: "Lifts (cycles C)",
     crane_factor: "Load spectrum factor Kp",
     crane_class: "Class of utilization",

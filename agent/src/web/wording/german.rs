@@ -151,6 +151,8 @@ pub static GERMAN: Wording = Wording {
     destination_untried: "noch nichts gesendet",
     destination_trouble: "Nicht benachrichtigt:",
     cranes_title: "Krane im Ganzen",
+    crane_group: "Krangruppe",
+    crane_group_in_use: "Tatsächliche Krangruppe",
     crane_cycles: "Hübe (Arbeitsspiele C)",
     crane_factor: "Kollektivbeiwert Kp",
     crane_class: "Nutzungsklasse",
