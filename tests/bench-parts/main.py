@@ -7,6 +7,7 @@ import sys
 
 import arithmetic
 import daemon
+import years
 from measure import ROOT, Table
 
 PARTS = {
@@ -15,6 +16,7 @@ PARTS = {
     "daemon": daemon.daemon,
     "writes": daemon.writes,
     "growth": daemon.growth,
+    "ten-years": years.years,
     "size": daemon.size,
 }
 
