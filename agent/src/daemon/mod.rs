@@ -28,6 +28,7 @@ use tokio::net::TcpListener;
 use tokio::sync::{mpsc, watch};
 use tokio::task::JoinSet;
 
+use crate::access::Remembered;
 use crate::clock::{Clock, Reading};
 use crate::store::{Store, StoreError, StoreHandle};
 use crate::{drive, publish, web};
@@ -98,6 +99,8 @@ pub struct Surroundings {
     pub refused: bool,
     /// The last reading that the run before this one took, on the same clock.
     pub last_reading: Option<Span>,
+    /// Who is logged in to the page: a new configuration puts nobody out.
+    pub access: Arc<Remembered>,
 }
 
 impl Surroundings {
@@ -193,7 +196,9 @@ async fn run_on(
     let mut page = JoinSet::new();
     let history = Arc::new(web::Stored::new(directory.clone()));
     let destinations = board.watch();
-    let state = web::WebState { config: config.clone(), history, figures, drives, clock: clock.clone(), destinations };
+    let (access, web_clock) = (around.access.clone(), clock.clone());
+    let state =
+        web::WebState { config: config.clone(), history, figures, drives, clock: web_clock, destinations, access };
     page.spawn(async move {
         if let Err(error) = web::serve(listener, state, telling).await {
             tracing::error!("the page cannot be served: {error}");

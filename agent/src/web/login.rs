@@ -20,7 +20,7 @@ use tokio::sync::Semaphore;
 use super::layout::{Desk, frame};
 use super::wording::{Wording, fill};
 use super::{Shared, desk, guard};
-use crate::access::{Brake, Role, SESSION_LASTS, Sessions, Tried, User, Users};
+use crate::access::{Remembered, Role, SESSION_LASTS, Tried, User, Users};
 
 /// Where one logs in.
 pub const PATH: &str = "/login";
@@ -78,8 +78,7 @@ pub struct Gate {
     proxy: Option<IpAddr>,
     secured: bool,
     users: Mutex<(Option<Stamp>, Arc<Users>)>,
-    sessions: Mutex<Sessions>,
-    brake: Mutex<Brake>,
+    remembered: Arc<Remembered>,
     waiting: Semaphore,
     hashing: Arc<Semaphore>,
 }
@@ -90,16 +89,15 @@ fn book<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
 }
 
 impl Gate {
-    /// The gate of a page that has users.
-    pub fn of(page: &Page) -> Option<Self> {
+    /// The gate of a page that has users; it goes on from what is remembered of them.
+    pub fn of(page: &Page, remembered: Arc<Remembered>) -> Option<Self> {
         let file = page.users_file.clone()?;
         let gate = Gate {
             file,
             proxy: page.proxy,
             secured: page.is_secured(),
             users: Mutex::default(),
-            sessions: Mutex::default(),
-            brake: Mutex::default(),
+            remembered,
             waiting: Semaphore::new(MOST_WAITING),
             hashing: Arc::new(Semaphore::new(1)),
         };
@@ -147,7 +145,7 @@ impl Gate {
     pub fn user_of(&self, headers: &HeaderMap, now: Span) -> Option<User> {
         let token = self.token(headers)?;
         let users = self.users();
-        book(&self.sessions).find(token, &users, now)
+        book(&self.remembered.sessions).find(token, &users, now)
     }
 
     /// The users as the file stands now. A file that cannot be read names nobody.
@@ -229,7 +227,7 @@ pub async fn enter(State(shared): State<Arc<Shared>>, request: Request) -> Respo
     let Ok(_waits) = gate.waiting.try_acquire() else {
         return later(refuse(StatusCode::TOO_MANY_REQUESTS, words.log_in_later), Span::from_ms(1_000));
     };
-    match book(&gate.brake).try_from(place, shared.clock.now().mono) {
+    match book(&gate.remembered.brake).try_from(place, shared.clock.now().mono) {
         Tried::Look => {}
         Tried::Wait { left, wrong, first } => {
             if first {
@@ -251,12 +249,12 @@ pub async fn enter(State(shared): State<Arc<Shared>>, request: Request) -> Respo
         users.check(&name, &form.password).cloned()
     });
     let Ok(Some(user)) = checked.await else {
-        let (wrong, unseen) = book(&gate.brake).wrong(place);
+        let (wrong, unseen) = book(&gate.remembered.brake).wrong(place);
         tracing::warn!("wrong log-in as {known} from {place}: {wrong} wrong by now, {unseen} refused unseen");
         return refuse(StatusCode::UNAUTHORIZED, words.wrong_log_in);
     };
-    book(&gate.brake).right(place);
-    match book(&gate.sessions).begin(&user, shared.clock.now().mono) {
+    book(&gate.remembered.brake).right(place);
+    match book(&gate.remembered.sessions).begin(&user, shared.clock.now().mono) {
         Ok(token) => {
             tracing::info!("{user:?} logged in from {place}");
             let seconds = SESSION_LASTS.as_ms() / 1000;
@@ -279,7 +277,7 @@ fn later(mut answer: Response, wait: Span) -> Response {
 pub async fn leave(State(shared): State<Arc<Shared>>, request: Request) -> Response {
     let Some(gate) = shared.gate.clone() else { return super::not_found(&shared, shared.words().not_found) };
     if let Some(token) = gate.token(request.headers()) {
-        book(&gate.sessions).end(token);
+        book(&gate.remembered.sessions).end(token);
     }
     ([(SET_COOKIE, gate.cookie("", 0))], Redirect::to(PATH)).into_response()
 }

@@ -17,8 +17,8 @@ use tokio::sync::watch;
 use tower::ServiceExt;
 
 use super::door::Caller;
-use super::router;
 use super::tests::{ID, VIEWS, assert_well_formed, config, figures_of, history, seen, state};
+use super::{WebState, router};
 use crate::access::{Role, User, Users, hash_at};
 use crate::clock::{Clock, Reading};
 use crate::store::alarm::Alarm;
@@ -30,6 +30,9 @@ const NAME: &str = "crane-box.example:8420";
 struct Gated {
     router: Router,
     clock: Clock,
+    state: WebState,
+    listens: SocketAddr,
+    stopped: watch::Receiver<bool>,
     users: PathBuf,
     _directory: tempfile::TempDir,
     _senders: (watch::Sender<Arc<crate::figures::SiteFigures>>, watch::Sender<bool>),
@@ -83,11 +86,16 @@ fn gated(set: impl FnOnce(&mut Page)) -> Gated {
     let (state, sender) = state(config, history, figures, 0);
     let clock = state.clock.clone();
     let (stop, stopped) = watch::channel(false);
-    let router = router(state, listens, stopped);
-    Gated { router, clock, users, _directory: directory, _senders: (sender, stop) }
+    let router = router(state.clone(), listens, stopped.clone());
+    Gated { router, clock, state, listens, stopped, users, _directory: directory, _senders: (sender, stop) }
 }
 
 impl Gated {
+    /// A new configuration has been taken.
+    fn anew(&mut self) {
+        self.router = router(self.state.clone(), self.listens, self.stopped.clone());
+    }
+
     async fn ask(&self, request: axum::http::request::Builder, peer: &str, body: &str) -> Response<Body> {
         let mut request = request.body(Body::from(body.to_owned())).unwrap();
         let peer: SocketAddr = peer.parse().unwrap();
@@ -125,6 +133,31 @@ fn form(method: &str, path: &str, cookie: &str) -> axum::http::request::Builder 
         .header(ORIGIN, format!("https://{NAME}"))
         .header(COOKIE, cookie)
         .header(CONTENT_TYPE, "application/x-www-form-urlencoded")
+}
+
+#[tokio::test]
+async fn a_new_configuration_puts_nobody_out_and_forgets_no_guesser() {
+    let mut site = gated(|_| ());
+    let (office, fitter) = (site.log_in("office").await, site.log_in("fitter").await);
+    for _ in 0..5 {
+        site.post("/login", "", "name=fitter&password=guessed+and+wrong").await;
+    }
+    let guess = "name=fitter&password=guessed+again";
+    assert_eq!(site.post("/login", "", guess).await.status(), StatusCode::TOO_MANY_REQUESTS);
+    site.anew();
+    for cookie in [&office, &fitter] {
+        assert_eq!(site.get("/api/v1/status", cookie).await.status(), StatusCode::OK);
+    }
+    assert_eq!(site.post("/login", "", guess).await.status(), StatusCode::TOO_MANY_REQUESTS, "the pause goes on");
+    // In the new file one is gone and one has another password.
+    let mut users = three();
+    users.remove("office");
+    users.put(user("fitter", Role::Service, "another password"));
+    users.write(&site.users).unwrap();
+    site.anew();
+    for cookie in [&office, &fitter] {
+        assert_eq!(site.get("/api/v1/status", cookie).await.status(), StatusCode::UNAUTHORIZED);
+    }
 }
 
 async fn text(answer: Response<Body>) -> String {

@@ -67,6 +67,7 @@ use tallyhook_analysis::units::Span;
 use tallyhook_config::model::{Config, Crane, Mechanism};
 use tokio::sync::{Semaphore, watch};
 
+use crate::access::Remembered;
 use crate::clock::Clock;
 use crate::drive::DriveFigures;
 use crate::exit::Failure;
@@ -108,6 +109,8 @@ pub struct WebState {
     pub clock: Clock,
     /// How each destination stands.
     pub destinations: watch::Receiver<Destinations>,
+    /// Who is logged in already.
+    pub access: Arc<Remembered>,
 }
 
 /// What the handlers share.
@@ -161,9 +164,9 @@ pub async fn serve(
 
 /// All routes. `listens_at` decides whether foreign host names are refused.
 fn router(state: WebState, listens_at: SocketAddr, stop: watch::Receiver<bool>) -> Router {
-    let WebState { config, history, figures, drives, clock, destinations } = state;
+    let WebState { config, history, figures, drives, clock, destinations, access } = state;
     let listeners = Arc::new(Semaphore::new(live::MOST_LISTENERS));
-    let gate = Gate::of(&config.page).map(Arc::new);
+    let gate = Gate::of(&config.page, access).map(Arc::new);
     let shared =
         Arc::new(Shared { config, history, figures, drives, clock, destinations, listens_at, gate, listeners, stop });
     let script = "text/javascript; charset=utf-8";

@@ -164,7 +164,7 @@ pub(super) fn history() -> InMemory {
 }
 
 /// The last counted instant: the end of the last day.
-fn counted_to() -> Timestamp {
+pub(super) fn counted_to() -> Timestamp {
     Timestamp::from_ms((i64::from(LAST_DAY) + 1) * DAY_MS)
 }
 
@@ -215,7 +215,7 @@ pub(super) fn state(
     clock.set(Reading { wall: counted_to().plus(Span::from_ms(late_ms)), mono: Span::ZERO });
     let destinations = board(&clock).watch();
     let (config, history) = (Arc::new(config), Arc::new(history));
-    (WebState { config, history, figures: receiver, drives, clock, destinations }, sender)
+    (WebState { config, history, figures: receiver, drives, clock, destinations, access: Arc::default() }, sender)
 }
 
 fn site_with(config: Config, history: InMemory, late_ms: i64) -> Site {

@@ -114,6 +114,87 @@ fn a_page_on_the_network_speaks_tls_to_named_users_only() {
     assert_eq!(daemon.interrupt(Duration::from_secs(30)).code(), Some(0));
 }
 
+/// The whole answer of the page on the loopback to somebody with this cookie.
+fn ask(port: u16, method: &str, path: &str, cookie: &str, fields: &str) -> String {
+    let mut stream = TcpStream::connect(("127.0.0.1", port)).unwrap();
+    stream.set_read_timeout(Some(Duration::from_secs(30))).unwrap();
+    let place = format!("127.0.0.1:{port}");
+    write!(
+        stream,
+        "{method} {path} HTTP/1.1\r\nHost: {place}\r\nOrigin: http://{place}\r\nCookie: {cookie}\r\n\
+         Content-Type: application/x-www-form-urlencoded\r\nContent-Length: {}\r\nConnection: close\r\n\r\n{fields}",
+        fields.len()
+    )
+    .unwrap();
+    let mut text = String::new();
+    stream.read_to_string(&mut text).unwrap();
+    text
+}
+
+#[test]
+fn a_new_configuration_logs_nobody_out_and_each_change_of_the_users_is_booked() {
+    let cabinet = Cabinet::new();
+    let (_drive, drive_port) = Libmodbus::tcp(1, &[]);
+    let port = free_port();
+    let listen = format!("listen = \"127.0.0.1:{port}\"");
+    let text = configuration(drive_port, port, "").replace(&listen, &format!("{listen}\nusers_file = \"users\""));
+    cabinet.write("site.toml", &text);
+    cabinet.write("given", &format!("{SECRET}\n"));
+    let add = |name: &str, role: &str| {
+        let words = ["user", "add", name, "--role", role, "--password-file", "given", "--config", "site.toml"];
+        cabinet.run(&words)
+    };
+    let early = add("fitter", "service");
+    assert!(early.stderr.contains("There is no ledger yet, so it has no entry of this."), "{early:?}");
+    early.ok();
+    let daemon = cabinet.start(&["run", "--config", "site.toml"]);
+    wait_for("the ledger", Duration::from_secs(60), || {
+        cabinet.run(&["service", "list", "--data", "data"]).status.success().then_some(())
+    });
+    wait_for_port("the page", port);
+    add("office", "look").ok();
+
+    let log_in = |name: &str| {
+        let answer = ask(port, "POST", "/login", "", &format!("name={name}&password={SECRET}"));
+        let cookie =
+            answer.lines().find_map(|line| line.strip_prefix("set-cookie: ")).unwrap_or_else(|| panic!("{answer}"));
+        cookie.split(';').next().unwrap().to_owned()
+    };
+    let (fitter, office) = (log_in("fitter"), log_in("office"));
+    let sees = |cookie: &str| ask(port, "GET", "/api/v1/status", cookie, "");
+    assert!(sees(&fitter).starts_with("HTTP/1.1 200") && sees("").starts_with("HTTP/1.1 401"));
+    cabinet.write("site.toml", &text.replace("Eastfield precast yard", "Northfield yard"));
+    daemon.signal("HUP");
+    wait_for("the new configuration", Duration::from_secs(60), || {
+        // For a moment nobody may answer.
+        let seen = std::panic::catch_unwind(|| ask(port, "GET", "/", &fitter, "")).unwrap_or_default();
+        assert!(!seen.starts_with("HTTP/1.1 401"), "{seen}");
+        seen.contains("Northfield yard").then_some(())
+    });
+    assert!(sees(&office).starts_with("HTTP/1.1 200"), "all who were in are in");
+
+    // Another password, another role, no user any more.
+    add("fitter", "acknowledge").ok();
+    cabinet.run(&["user", "remove", "office", "--config", "site.toml"]).ok();
+    assert!(sees(&fitter).starts_with("HTTP/1.1 401") && sees(&office).starts_with("HTTP/1.1 401"));
+    let booked = wait_for("the notes in the books", Duration::from_secs(60), || {
+        let list = cabinet.run(&["service", "list", "--data", "data", "--json"]).json();
+        let list = list.as_array().unwrap().clone();
+        (list.len() == 3 && list.iter().all(|note| note["taken"].is_string())).then_some(list)
+    });
+    let notes: Vec<&str> = booked.iter().map(|note| note["note"].as_str().unwrap()).collect();
+    let expected = [
+        "office is a user of the page, with the role look",
+        "the user fitter of the page has a new password and the role acknowledge",
+        "office is no user of the page any more",
+    ];
+    assert_eq!(notes, expected);
+    let own = std::fs::metadata("/proc/self").unwrap().uid();
+    assert!(booked[0]["by"].as_str().unwrap().ends_with(&format!("user number {own} of the box")), "{booked:?}");
+    assert_eq!(daemon.interrupt(Duration::from_secs(30)).code(), Some(0));
+    cabinet.run(&["verify", "--data", "data"]).ok();
+}
+
 /// What is started in a cabinet is watched for this secret in every story (`tests/src/cabinet.rs`); here every place
 /// that takes a secret holds it, and everything that can be asked is asked.
 #[test]
