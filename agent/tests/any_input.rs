@@ -1,20 +1,19 @@
 //! Whatever comes in, a parser ends with an answer or a refusal: no panic, no hang.
 //!
-//! Seeds lie in `tests/corpus/`, a directory a parser; an input that once broke something is added there and stays. From
-//! a seed or from nothing, bytes are changed, cut, doubled, spliced and strewn with pieces of the format, by numbers
-//! drawn from a fixed seed: a failure names the round, and comes again. Some tens of thousands of inputs a parser as a
-//! rule, more than ten million in sum with `TALLYHOOK_LONG=1`.
+//! Seeds lie in `tests/corpus/`, a directory a parser; an input that once broke something is added there and stays. How
+//! inputs are made of them is in `tests/src/fuzz.rs`. Some tens of thousands of inputs a parser as a rule, more than ten
+//! million in sum with `TALLYHOOK_LONG=1`. What is private has its own beside it: forms and questions of the page in
+//! `src/web/any_request_tests.rs`, answers of the chat server in `src/publish/matrix.rs`.
 
-#![allow(clippy::unwrap_used, clippy::disallowed_methods, reason = "a test fails by panicking, and times a hang")]
+#![allow(clippy::unwrap_used, reason = "a test fails by panicking")]
 
 use std::io::Cursor;
-use std::panic::{AssertUnwindSafe, catch_unwind};
-use std::path::{Path, PathBuf};
-use std::time::{Duration, Instant};
+use std::path::Path;
 
 use prost::Message;
 use tallyhook::access::Users;
 use tallyhook::drive::frame::{Question, late_frame};
+use tallyhook::publish::mqtt::inbox;
 use tallyhook::publish::mqtt::sparkplug::{metrics::asks_for_rebirth, payload::Payload};
 use tallyhook::publish::template::fill;
 use tallyhook::samples::csv::CsvSamples;
@@ -24,9 +23,7 @@ use tallyhook_analysis::sample::{Quantity, Sample};
 use tallyhook_analysis::units::Timestamp;
 use tallyhook_config::model::{Framing, RecordingRing, Table};
 use tallyhook_config::wire::Request;
-
-/// No single input takes longer than this, by far, on whatever machine; a hang does.
-const HANG: Duration = Duration::from_secs(60);
+use tallyhook_tests::fuzz;
 
 /// What the recorder itself writes, as a seed: a file of another version of it would be no good input.
 fn own_recording() -> Vec<u8> {
@@ -49,72 +46,11 @@ fn seeds(parser: &str) -> Vec<Vec<u8>> {
     if parser == "recording" {
         return vec![own_recording()];
     }
-    let place = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/corpus").join(parser);
-    let mut files: Vec<PathBuf> = place.read_dir().unwrap().map(|entry| entry.unwrap().path()).collect();
-    files.sort();
-    assert!(!files.is_empty(), "{} has no seed", place.display());
-    files.iter().map(|file| std::fs::read(file).unwrap()).collect()
+    fuzz::seeds_in(&Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/corpus").join(parser))
 }
 
-/// A changed seed.
-fn changed(random: &mut fastrand::Rng, seeds: &[Vec<u8>], pieces: &[&str]) -> Vec<u8> {
-    let mut bytes = match random.u8(..8) {
-        0 => (0..random.usize(..200)).map(|_| random.u8(..)).collect(),
-        1 => (0..random.usize(..40)).flat_map(|_| pieces[random.usize(..pieces.len())].bytes()).collect(),
-        _ => seeds[random.usize(..seeds.len())].clone(),
-    };
-    for _ in 0..random.usize(..6) {
-        let at = random.usize(..=bytes.len());
-        match random.u8(..7) {
-            0 if at < bytes.len() => bytes[at] = random.u8(..),
-            1 if at < bytes.len() => bytes[at] ^= 1 << random.u8(..8),
-            2 => bytes.truncate(at),
-            3 => bytes.insert(at, random.u8(..)),
-            4 => {
-                let piece = pieces[random.usize(..pieces.len())].as_bytes();
-                bytes.splice(at..at, piece.iter().copied());
-            }
-            5 if bytes.len() < 20_000 => {
-                let from = random.usize(..=at);
-                let part = bytes[from..at].to_vec();
-                bytes.splice(at..at, part);
-            }
-            _ => {
-                let to = (at + random.usize(..16)).min(bytes.len());
-                bytes.drain(at..to);
-            }
-        }
-    }
-    bytes
-}
-
-/// Puts `rounds` inputs, `times` as many in the long form, before a parser; `took` says whether one was accepted.
 fn fuzz(parser: &str, rounds: u64, times: u64, pieces: &[&str], took: impl Fn(&[u8]) -> bool) {
-    let long = std::env::var_os("TALLYHOOK_LONG").is_some();
-    let rounds = if long { rounds * times } else { rounds };
-    let seeds = seeds(parser);
-    for (n, seed) in seeds.iter().enumerate() {
-        took(seed);
-        assert!(n > 0 || took(seed), "the first seed of {parser} is a good input");
-    }
-    let mut random = fastrand::Rng::with_seed(4_301);
-    let (mut accepted, mut slowest) = (0_u64, Duration::ZERO);
-    for round in 0..rounds {
-        let input = changed(&mut random, &seeds, pieces);
-        let begun = Instant::now();
-        match catch_unwind(AssertUnwindSafe(|| took(&input))) {
-            Ok(good) => accepted += u64::from(good),
-            Err(_) => {
-                let file = std::env::temp_dir().join(format!("{parser}-{round}"));
-                std::fs::write(&file, &input).unwrap();
-                panic!("{parser} fell over at round {round}; the input is {}: add it to the corpus", file.display());
-            }
-        }
-        slowest = slowest.max(begun.elapsed());
-        assert!(slowest < HANG, "{parser} took {slowest:?} at round {round}");
-    }
-    println!("{parser}: {rounds} inputs, {accepted} accepted, {} seeds, slowest {slowest:?}", seeds.len());
-    assert!(accepted > 0 && accepted < rounds, "{parser}: {accepted} of {rounds} accepted: one side was never tried");
+    fuzz::fuzz(parser, &seeds(parser), rounds, times, pieces, took);
 }
 
 const TOML: [&str; 24] = [
@@ -238,4 +174,26 @@ fn any_json_template() {
         let filled = fill(template, |name| (name == "text").then(|| evil.clone()));
         serde_json::from_str::<serde_json::Value>(&filled).is_ok()
     });
+}
+
+#[test]
+fn any_acknowledgement_from_the_broker() {
+    let pieces = [
+        "{",
+        "}",
+        "\"alarm\"",
+        "\"by\"",
+        "\"note\"",
+        ":",
+        ",",
+        "3",
+        "-1",
+        "1e99",
+        "null",
+        "[",
+        "]",
+        "\\u0000",
+        "\\ud800",
+    ];
+    fuzz("acknowledge", 40_000, 50, &pieces, |bytes| inbox::read(false, bytes).is_ok());
 }

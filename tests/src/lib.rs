@@ -6,6 +6,7 @@
 
 pub mod cabinet;
 pub mod counting_drive;
+pub mod fuzz;
 pub mod gate;
 pub mod hoist;
 pub mod manager;

@@ -40,6 +40,13 @@ struct Answer {
 }
 
 impl Answer {
+    /// Reads a body; one that is no JSON is another server's.
+    fn read(status: StatusCode, asked: Option<Duration>, bytes: &[u8]) -> Self {
+        let body: Value = serde_json::from_slice(bytes).unwrap_or_default();
+        let own = body["retry_after_ms"].as_u64().map(|ms| http::bounded(Duration::from_millis(ms)));
+        Answer { status, after: asked.max(own), body }
+    }
+
     fn is(&self, code: &str) -> bool {
         self.body["errcode"] == code
     }
@@ -173,11 +180,9 @@ impl Room {
         let answer = request.send().await.map_err(unanswered)?;
         let status = answer.status();
         let asked = http::retry_after(answer.headers(), &self.clock);
-        // A body that breaks off says nothing; one that is no JSON is another server's.
+        // A body that breaks off says nothing.
         let bytes = answer.bytes().await.map_err(unanswered)?;
-        let body: Value = serde_json::from_slice(&bytes).unwrap_or_default();
-        let own = body["retry_after_ms"].as_u64().map(|ms| http::bounded(Duration::from_millis(ms)));
-        Ok(Answer { status, after: asked.max(own), body })
+        Ok(Answer::read(status, asked, &bytes))
     }
 }
 
@@ -187,5 +192,33 @@ impl Chat for Room {
             Ok(()) => Outcome::Done,
             Err(outcome) => outcome,
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use tallyhook_tests::fuzz::fuzz;
+
+    use super::*;
+
+    /// The first byte chooses the status; how inputs are made is in `tests/src/fuzz.rs`.
+    #[test]
+    fn any_answer_of_the_server() {
+        let seeds = [
+            &b"5{\"errcode\": \"M_LIMIT_EXCEEDED\", \"error\": \"slow down\", \"retry_after_ms\": 2000}"[..],
+            b"0{\"event_id\": \"$1:edge.test\"}",
+        ];
+        let pieces =
+            ["{", "}", "[", "]", ":", ",", "\"", "\"errcode\"", "retry_after_ms", "1e999", "-1", "null", "\\ud800"];
+        fuzz("matrix", &seeds.map(<[u8]>::to_vec), 40_000, 50, &pieces, |bytes| {
+            let [first, body @ ..] = bytes else { return false };
+            let statuses = [200, 301, 400, 401, 403, 429, 500, 404, 413, 999];
+            let status = StatusCode::from_u16(statuses[usize::from(*first) % statuses.len()]).unwrap();
+            let answer = Answer::read(status, None, body);
+            let (known, said) = (answer.body.is_object(), answer.what());
+            assert!(answer.after.is_none_or(|after| after <= Duration::from_secs(3_600)), "{said}");
+            answer.outcome();
+            known
+        });
     }
 }

@@ -14,6 +14,8 @@
 //! Views take figures from [`crate::figures`] and history through [`History`]; nothing is reckoned here but what a
 //! drawing needs. All words are in `wording`, all rounding in [`units`], all colours in `drawing.css`.
 
+#[cfg(test)]
+mod any_request_tests;
 mod api;
 mod calendar;
 mod destinations;
