@@ -4,6 +4,8 @@
 
 #[path = "publish_mqtt/acknowledge.rs"]
 mod acknowledge;
+#[path = "publish_mqtt/full_disk.rs"]
+mod full_disk;
 #[path = "publish_mqtt/outage.rs"]
 mod outage;
 
@@ -60,7 +62,10 @@ impl Broker {
             if self.keeps { "autosave_interval 1\nautosave_on_changes true\n" } else { "" },
         );
         let file = self.directory.path().join("broker.conf");
-        std::fs::write(&file, settings).unwrap();
+        // Written once: there may be no room for it later.
+        if !file.exists() {
+            std::fs::write(&file, settings).unwrap();
+        }
         let mut child = command("mosquitto", "mosquitto").arg("-c").arg(&file).stderr(Stdio::null()).spawn().unwrap();
         for _ in 0..500 {
             assert!(child.try_wait().unwrap().is_none(), "mosquitto ended at once: is port {} taken?", self.port);

@@ -2,6 +2,10 @@
 
 #![allow(clippy::unwrap_used, clippy::expect_used, reason = "a test fails by panicking")]
 
+#[path = "publish_webhook/burst.rs"]
+mod burst;
+mod teller;
+
 use std::sync::Arc;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::time::Duration;

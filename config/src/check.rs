@@ -15,7 +15,7 @@ use crate::drive;
 use crate::fault::{Collector, Faults, Found, Lines, Sort, Sources};
 use crate::keys;
 use crate::mechanism::{self, Around};
-use crate::model::{Alarms, Budget, Config, Language, Outbox, Page, RecordingRing, Store, Units};
+use crate::model::{Alarms, Budget, Config, Language, Outbox, Page, QuietHolds, RecordingRing, Store, Units};
 use crate::profile::{ProfileText, Profiles, forget_profiles};
 use crate::publish;
 use crate::raw::{Table, shorten};
@@ -248,7 +248,30 @@ fn alarms(table: &Table<'_>) -> Option<Alarms> {
             return None;
         }
     };
-    Some(Alarms { remind_every: Span::from_seconds(every?.value), quiet })
+    let (holds, group, hour) = (table.choice("quiet_holds"), table.whole("group_from"), table.number("digest_hour"));
+    let day = table.choice("digest_day");
+    if table.has("quiet_holds") && quiet.is_none() {
+        table.faults.missing(
+            table.place("quiet_holds"),
+            "`quiet_holds` has no effect without quiet hours",
+            "add `quiet_from` and `quiet_to`, for example 22 and 6",
+        );
+        return None;
+    }
+    let days = ["monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday"];
+    let day = (1..).zip(days).find(|(_, name)| day.as_ref().is_some_and(|given| given.value == *name));
+    let hour = hour?.value;
+    Some(Alarms {
+        remind_every: Span::from_seconds(every?.value),
+        quiet,
+        quiet_holds: match holds?.value {
+            "nothing" => QuietHolds::Nothing,
+            "everything" => QuietHolds::Everything,
+            _ => QuietHolds::Ordinary,
+        },
+        group_from: group?.value,
+        digest: day.map(|(number, _)| (number, hour)),
+    })
 }
 
 fn site(table: &Table<'_>) -> Option<(String, TimeZone, Units, Language)> {

@@ -121,7 +121,7 @@ pub(crate) const FILE: Group = Group {
 
 pub(crate) const ALARMS: Group = Group {
     header: "[alarms]",
-    what: "How people are reminded of warnings that nobody has acknowledged.",
+    what: "How chat is told of warnings and findings, reminded of what nobody has acknowledged, and told of the week.",
     keys: &[
         key(
             "remind_every",
@@ -133,7 +133,7 @@ pub(crate) const ALARMS: Group = Group {
             "quiet_from",
             Number(within(0.0, 24.0, "h")),
             Means("no quiet hours"),
-            "Nobody is reminded from this hour of the site's day on. Needs `quiet_to`.",
+            "From this hour of the site's day on chat is quiet: nobody is reminded, and see `quiet_holds`. Needs `quiet_to`.",
         ),
         key(
             "quiet_to",
@@ -141,6 +141,28 @@ pub(crate) const ALARMS: Group = Group {
             Means("no quiet hours"),
             "Until this hour; may be past midnight.",
         ),
+        key(
+            "quiet_holds",
+            Choice(&["nothing", "ordinary", "everything"]),
+            Default("ordinary"),
+            "What chat is not told before the quiet hours are over. `ordinary` is all but what matters for life and limb: a \
+             load above the rated load, a working period or a part that is used up. `everything` holds that back too. \
+             Nothing is lost by it, and broker and time-series server are told at once.",
+        ),
+        key(
+            "group_from",
+            Whole(within(0.0, 64.0, "messages")),
+            Default("10"),
+            "When so many wait for a chat they are told in one message, which lists each of them; 0 and 1 never.",
+        ),
+        key(
+            "digest_day",
+            Choice(&["never", "monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday"]),
+            Default("never"),
+            "On this day chat is told of the week: hours, lifts, used share and what it changed by, expected end, open \
+             warnings.",
+        ),
+        key("digest_hour", Number(within(0.0, 23.75, "h")), Default("7"), "At this hour of the site's day."),
     ],
 };
 

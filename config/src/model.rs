@@ -59,18 +59,42 @@ impl Config {
     }
 }
 
-/// How people are reminded of warnings that nobody has acknowledged.
+/// How chat is told, and people reminded of warnings that nobody has acknowledged.
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub struct Alarms {
     /// A warning is told again after this time; zero never.
     pub remind_every: Span,
     /// Hours of the site's day in which nobody is reminded: from, to; may pass midnight.
     pub quiet: Option<(f64, f64)>,
+    /// What chat is not told in those hours.
+    pub quiet_holds: QuietHolds,
+    /// When so many messages wait for a chat they are told in one; 0 and 1 never.
+    pub group_from: u32,
+    /// When chat is told of the week: the day, 1 for Monday to 7 for Sunday, and the hour of it, 0 to 24.
+    pub digest: Option<(u8, f64)>,
+}
+
+/// What chat is not told before the quiet hours are over.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+pub enum QuietHolds {
+    /// It is told all.
+    Nothing,
+    /// All but what matters for life and limb.
+    #[default]
+    Ordinary,
+    /// All.
+    Everything,
 }
 
 impl Default for Alarms {
     fn default() -> Self {
-        Alarms { remind_every: Span::from_ms(24 * 3_600_000), quiet: None }
+        Alarms {
+            remind_every: Span::from_ms(24 * 3_600_000),
+            quiet: None,
+            quiet_holds: QuietHolds::default(),
+            group_from: 10,
+            digest: None,
+        }
     }
 }
 

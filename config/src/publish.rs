@@ -11,7 +11,7 @@ use crate::raw::{Given, Table, nearest, shorten};
 /// The places that a webhook's template may have, without their braces. Inside a string of the template a place is
 /// filled with escaped text, outside with a JSON value.
 pub const TEMPLATE_FIELDS: &[&str] =
-    &["text", "kind", "crane", "mechanism", "quantity", "level", "value", "raised", "at", "id"];
+    &["text", "kind", "crane", "mechanism", "quantity", "level", "value", "raised", "at", "id", "ids"];
 
 /// Reads the broker.
 pub(crate) fn mqtt(table: &Table<'_>) -> Option<Mqtt> {

@@ -301,6 +301,10 @@ impl Text {
         self.key(alarms, "remind_every", Off, "\"24h\"");
         self.key(alarms, "quiet_from", Off, "22");
         self.key(alarms, "quiet_to", Off, "6");
+        self.key(alarms, "quiet_holds", Off, "\"ordinary\"");
+        self.key(alarms, "group_from", Off, "10");
+        self.key(alarms, "digest_day", Off, "\"monday\"");
+        self.key(alarms, "digest_hour", Off, "7");
 
         let outbox = &keys::OUTBOX;
         self.header(Off, "[outbox]", outbox);

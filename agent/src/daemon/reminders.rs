@@ -43,7 +43,8 @@ fn reminder(alarm: &Alarm, now: Timestamp) -> Message {
     }
 }
 
-fn hour_of_day(zone: &jiff::tz::TimeZone, at: Timestamp) -> f64 {
+/// The hour of the site's day, 0 to 24.
+pub fn hour_of_day(zone: &jiff::tz::TimeZone, at: Timestamp) -> f64 {
     match jiff::Timestamp::from_millisecond(at.as_ms()) {
         Ok(time) => {
             let local = time.to_zoned_datetime(zone.clone());
@@ -90,7 +91,7 @@ mod tests {
         assert_eq!(count(Alarm { cleared: Some(hours(1)), ..alarm() }, hours(30)), 1, "it came and went unseen");
         assert_eq!(count(Alarm { shelved: Some((hours(40), "R".into())), ..alarm() }, hours(30)), 0);
         assert_eq!(count(Alarm { shelved: Some((hours(40), "R".into())), ..alarm() }, hours(41)), 1);
-        let never = Alarms { remind_every: Span::ZERO, quiet: None };
+        let never = Alarms { remind_every: Span::ZERO, ..Alarms::default() };
         assert!(due(&[alarm()], &never, &zone, hours(1000)).is_empty());
     }
 }

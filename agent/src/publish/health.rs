@@ -49,6 +49,8 @@ pub struct DestinationHealth {
     pub parked: u64,
     /// The last of them.
     pub last_parked: Option<Parked>,
+    /// What it acknowledged and has no longer, as it was seen last; `None` while nothing of it is known.
+    pub forgot: Option<Trouble>,
     /// Messages of lifts and days that the outbox's bounds dropped before it had got them, since the store was made.
     pub dropped: u64,
 }
@@ -126,6 +128,21 @@ impl Line {
             };
             health.trouble = Some(Trouble { since, what: what.to_owned(), mend: mend.to_owned() });
         });
+    }
+
+    /// It no longer has what it acknowledged.
+    pub fn forgot(&self, what: &str, mend: &str) {
+        error!(destination = %self.name, "{what}; {mend}");
+        let trouble = Trouble { since: self.now(), what: what.to_owned(), mend: mend.to_owned() };
+        self.change(|health| health.forgot = Some(trouble));
+    }
+
+    /// It still has what it acknowledged.
+    pub fn remembers(&self) {
+        if self.board.0.borrow().get(&self.name).is_some_and(|health| health.forgot.is_some()) {
+            info!(destination = %self.name, "has what it acknowledged");
+            self.change(|health| health.forgot = None);
+        }
     }
 
     /// A message was left out for good.

@@ -10,11 +10,9 @@ use reqwest::{Client, Method, StatusCode, Url};
 use serde_json::{Value, json};
 use tallyhook_config::model::{Config, Matrix};
 
-use super::chat::Chat;
+use super::chat::{Chat, Telling};
 use super::http::{self, Outcome, Why};
-use super::wording;
 use crate::clock::Clock;
-use crate::store::message::Message;
 
 /// The room's name in the outbox.
 pub const DESTINATION: &str = "matrix";
@@ -81,11 +79,12 @@ impl Room {
         Room { config, room, clock, token: None, joined: false }
     }
 
-    async fn send(&mut self, message: &Message) -> Result<(), Outcome> {
+    async fn send(&mut self, telling: &Telling) -> Result<(), Outcome> {
         let client = http::client(&self.room.url, self.room.ca_file.as_deref(), TIME_OUT).await;
         // Made anew for each message: they are few, and a changed authority is found.
         let client = client.map_err(Outcome::Barred)?;
-        let said = wording::said(&self.config, message);
+        let said = telling.said(&self.config);
+        let transaction = telling.id();
         let content = json!({
             "msgtype": "m.text",
             "body": said.text(),
@@ -99,7 +98,7 @@ impl Room {
                 None => self.login(&client).await?,
             };
             let room = self.room.room.as_str();
-            let path = ["rooms", room, "send", "m.room.message", &message.id];
+            let path = ["rooms", room, "send", "m.room.message", &transaction];
             let answer = self.ask(&client, Method::PUT, &path, Some(&token), &content).await?;
             if answer.status == StatusCode::OK && answer.body["event_id"].is_string() {
                 return Ok(());
@@ -187,8 +186,8 @@ impl Room {
 }
 
 impl Chat for Room {
-    async fn say(&mut self, message: &Message) -> Outcome {
-        match self.send(message).await {
+    async fn say(&mut self, telling: &Telling) -> Outcome {
+        match self.send(telling).await {
             Ok(()) => Outcome::Done,
             Err(outcome) => outcome,
         }

@@ -62,15 +62,16 @@ pub fn spawn<O: Outbox + Clone + Send + Sync + 'static>(setup: Setup<O>) -> Join
         health: board.line(name, &clock),
         stop: stop.clone(),
     };
+    let about = chat::About { config: config.clone(), figures: figures.clone() };
     let mut tasks = JoinSet::new();
     for hook in config.webhooks.iter().cloned() {
         let wiring = wiring(&webhook::Hook::destination(&hook));
         let hook = webhook::Hook { config: config.clone(), hook, clock: clock.clone() };
-        tasks.spawn(chat::run(hook, wiring));
+        tasks.spawn(chat::run(hook, about.clone(), wiring));
     }
     if let Some(room) = config.matrix.clone() {
         let room = matrix::Room::new(config.clone(), room, clock.clone());
-        tasks.spawn(chat::run(room, wiring(matrix::DESTINATION)));
+        tasks.spawn(chat::run(room, about.clone(), wiring(matrix::DESTINATION)));
     }
     if let Some(server) = config.influx.clone() {
         tasks.spawn(influx::run(config.clone(), server, figures.clone(), wiring(influx::DESTINATION)));

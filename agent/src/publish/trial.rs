@@ -5,7 +5,7 @@ use std::sync::Arc;
 use serde_json::json;
 use tallyhook_config::model::Config;
 
-use super::chat::Chat;
+use super::chat::{Chat, Telling};
 use super::http::{Outcome, Why};
 use super::{influx, matrix, mqtt, tls, webhook};
 use crate::clock::Clock;
@@ -66,7 +66,7 @@ fn message(config: &Config, clock: &Clock) -> Message {
 }
 
 async fn say(mut chat: impl Chat, message: &Message, said: &str) -> Result<String, Why> {
-    match chat.say(message).await {
+    match chat.say(&Telling::One(message.clone())).await {
         Outcome::Done => Ok(said.to_owned()),
         Outcome::Refused(why) | Outcome::Again(why, _) | Outcome::Barred(why) => Err(why),
     }

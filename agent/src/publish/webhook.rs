@@ -8,9 +8,9 @@ use reqwest::header::{CONTENT_TYPE, HeaderMap, HeaderName, HeaderValue};
 use serde_json::{Value, json};
 use tallyhook_config::model::{Config, Webhook};
 
-use super::chat::Chat;
+use super::chat::{Chat, Telling};
 use super::http::{self, Outcome, Why};
-use super::{template, wording};
+use super::template;
 use crate::clock::Clock;
 use crate::figures::rfc3339;
 use crate::store::message::Message;
@@ -38,9 +38,9 @@ impl Hook {
 }
 
 impl Chat for Hook {
-    async fn say(&mut self, message: &Message) -> Outcome {
-        let body = body(&self.config, &self.hook, message);
-        let request = match request(&self.hook, &message.id, body).await {
+    async fn say(&mut self, telling: &Telling) -> Outcome {
+        let body = body(&self.config, &self.hook, telling, &self.clock);
+        let request = match request(&self.hook, &telling.id(), body).await {
             Ok(request) => request,
             // A secret or a certificate store that is missing is found once it is there.
             Err(why) => return Outcome::Barred(why),
@@ -52,19 +52,32 @@ impl Chat for Hook {
     }
 }
 
-fn body(config: &Config, hook: &Webhook, message: &Message) -> String {
+fn body(config: &Config, hook: &Webhook, telling: &Telling, clock: &Clock) -> String {
+    let messages = telling.messages();
+    // What belongs to one message is empty where there are several, and crane and mechanism where they differ.
+    let one = match messages {
+        [one] => Some(one),
+        _ => None,
+    };
+    let common = |of: fn(&Message) -> &String| {
+        let mut names = messages.iter().map(of);
+        let first = names.next()?;
+        names.all(|name| name == first).then(|| json!(first))
+    };
     template::fill(&hook.template, |field| {
-        Some(match field {
-            "text" => json!(wording::text(config, message)),
-            "crane" => json!(message.crane),
-            "mechanism" => json!(message.mechanism),
-            "at" => json!(rfc3339(message.at)),
-            "id" => json!(message.id),
-            "kind" => json!(message.kind.name()),
+        Some(match (field, one) {
+            ("text", _) => json!(telling.said(config).text()),
+            ("crane", _) => return common(|message| &message.crane),
+            ("mechanism", _) => return common(|message| &message.mechanism),
+            ("at", _) => json!(rfc3339(messages.last().map_or_else(|| clock.now().wall, |message| message.at))),
+            ("id", _) => json!(telling.id()),
+            ("ids", _) => json!(messages.iter().map(|message| &message.id).collect::<Vec<_>>()),
+            ("kind", Some(message)) => json!(message.kind.name()),
+            ("kind", None) => json!(if messages.is_empty() { "digest" } else { "group" }),
             // An overload is a fraction of the rated load that is over 1.
-            "value" if message.body["quantity"] == "overload" => message.body["fraction"].clone(),
-            "level" if message.body["quantity"] == "overload" => json!(1.0),
-            "level" | "value" | "quantity" | "raised" => message.body[field].clone(),
+            ("value", Some(message)) if message.body["quantity"] == "overload" => message.body["fraction"].clone(),
+            ("level", Some(message)) if message.body["quantity"] == "overload" => json!(1.0),
+            ("level" | "value" | "quantity" | "raised", Some(message)) => message.body[field].clone(),
             _ => Value::Null,
         })
     })

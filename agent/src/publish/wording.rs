@@ -13,22 +13,34 @@ use crate::web::wording::{ENGLISH, Wording, fill};
 /// The sentence that ends every message to people.
 const CAUTION: &str = "This is information for maintenance and no release for use.";
 
-/// A message in words: where and since when, then all the rest.
+/// What is told in words: where and since when, then a list where there is one, then all the rest.
 #[derive(Clone, PartialEq, Eq, Debug)]
 pub struct Said {
     head: String,
+    items: Vec<String>,
     rest: String,
 }
 
 impl Said {
+    /// A list under a head.
+    pub(super) fn list(head: String, items: Vec<String>, rest: String) -> Self {
+        Said { head, items, rest: format!("{rest} {CAUTION}") }
+    }
+
     /// The whole as plain text.
     pub fn text(&self) -> String {
-        format!("{} {}", self.head, self.rest)
+        if self.items.is_empty() {
+            return format!("{} {}", self.head, self.rest);
+        }
+        let items: Vec<String> = self.items.iter().map(|item| format!("- {item}\n")).collect();
+        format!("{}\n{}{}", self.head, items.concat(), self.rest)
     }
 
     /// The whole as HTML with its head in bold. Names and texts of the site are escaped.
     pub fn html(&self) -> String {
-        format!("<strong>{}</strong> {}", escaped(&self.head), escaped(&self.rest))
+        let items: Vec<String> = self.items.iter().map(|item| format!("<li>{}</li>", escaped(item))).collect();
+        let list = if items.is_empty() { " ".to_owned() } else { format!("<ul>{}</ul>", items.concat()) };
+        format!("<strong>{}</strong>{list}{}", escaped(&self.head), escaped(&self.rest))
     }
 }
 
@@ -58,8 +70,29 @@ pub fn said(config: &Config, message: &Message) -> Said {
         return test(config);
     }
     let what = what(&ENGLISH, message);
-    let look = look(config, message);
-    Said { head: place(config, message, since(config, message)), rest: format!("{what} {look} {CAUTION}") }
+    let look = look_at(config, &message.mechanism);
+    let head = format!("{}: {}", config.site_name, place(config, message));
+    Said { head, items: Vec::new(), rest: format!("{what} {look} {CAUTION}") }
+}
+
+/// Messages that waited together: each in its own words.
+pub fn group(config: &Config, messages: &[Message]) -> Said {
+    let items = messages.iter().map(|message| item(config, message)).collect();
+    let head = format!("{}: {} messages that came together.", config.site_name, messages.len());
+    Said::list(head, items, look_at(config, ""))
+}
+
+fn item(config: &Config, message: &Message) -> String {
+    let mut place = place(config, message);
+    place[..1].make_ascii_uppercase();
+    format!("{place} {}", what(&ENGLISH, message))
+}
+
+/// What a message takes in a group: plain, as HTML, and as JSON.
+pub fn size_in_a_group(config: &Config, message: &Message) -> usize {
+    let item = item(config, message);
+    let json = |text: &str| Value::from(text).to_string().len();
+    json(&item) + json(&escaped(&item)) + 16
 }
 
 /// What happened, what it means and what to do next; without place, time and caution.
@@ -75,14 +108,14 @@ pub fn what(w: &Wording, message: &Message) -> String {
     }
 }
 
-/// Where the figures behind a message are.
-fn look(config: &Config, message: &Message) -> String {
+/// Where the figures of a mechanism are, or of the site.
+pub(super) fn look_at(config: &Config, mechanism: &str) -> String {
     let address = config.page.listen;
     let page = match address.port() {
         // Any free port: the daemon says which one where it was started.
         0 => "the page on the box".to_owned(),
-        _ if message.mechanism.is_empty() => format!("http://{address}/ on the box"),
-        _ => format!("http://{address}/mechanism/{} on the box", message.mechanism),
+        _ if mechanism.is_empty() => format!("http://{address}/ on the box"),
+        _ => format!("http://{address}/mechanism/{mechanism} on the box"),
     };
     format!("Look at {page}.")
 }
@@ -91,6 +124,7 @@ fn look(config: &Config, message: &Message) -> String {
 fn test(config: &Config) -> Said {
     Said {
         head: format!("{}: a test message.", config.site_name),
+        items: Vec::new(),
         rest: format!(
             "Warnings and findings of {} will come this way. There is nothing to do. {CAUTION}",
             match config.cranes.as_slice() {
@@ -101,14 +135,18 @@ fn test(config: &Config) -> Said {
     }
 }
 
-fn place(config: &Config, message: &Message, since: String) -> String {
-    let name = config.cranes.iter().find(|crane| crane.id == message.crane).map_or("", |crane| crane.name.as_str());
-    let crane = if name.is_empty() || name == message.crane {
-        message.crane.clone()
-    } else {
-        format!("{name} ({})", message.crane)
-    };
-    format!("{}: crane {crane}, {}, since {since}:", config.site_name, message.mechanism)
+/// Which crane and mechanism, and since when.
+fn place(config: &Config, message: &Message) -> String {
+    let since = since(config, message);
+    format!("crane {}, {}, since {since}:", crane(config, &message.crane), message.mechanism)
+}
+
+/// A crane by its name and identifier.
+pub(super) fn crane(config: &Config, id: &str) -> String {
+    match config.cranes.iter().find(|crane| crane.id == id).map_or("", |crane| crane.name.as_str()) {
+        name if name.is_empty() || name == id => id.to_owned(),
+        name => format!("{name} ({id})"),
+    }
 }
 
 /// The time at the site: of an overload when the lift began, otherwise of the sample that crossed the level.

@@ -143,7 +143,8 @@ fn messages(connection: &Connection, bounds: &Bounds) -> rusqlite::Result<bool> 
             "DELETE FROM message WHERE seq IN (
                  SELECT seq FROM message
                  WHERE kind = 'lift' AND at_ms < (SELECT max(at_ms) FROM book) - ?1
-                   AND seq <= (SELECT coalesce(min(seq), 9223372036854775807) FROM destination)
+                   AND seq <= (SELECT coalesce(min(seq), 9223372036854775807) FROM destination
+                                WHERE instr(name, '/') = 0)
                    AND seq < (SELECT max(seq) FROM message)
                  LIMIT ?2)",
         )?

@@ -31,7 +31,7 @@ fn row(desk: &Desk, name: &str, health: &DestinationHealth) -> Vec<Markup> {
         Some(at) => html! { span.date { (desk.moments.second(at)) } },
         None => html! { (text) },
     };
-    let (state, since) = match (&health.trouble, &health.last_ok) {
+    let (state, since) = match (health.trouble.as_ref().or(health.forgot.as_ref()), &health.last_ok) {
         (Some(trouble), _) => (
             html! { strong { (w.destination_trouble) } " " span lang="en" { (trouble.what) } span.under lang="en" { (trouble.mend) } },
             time(&trouble.since),

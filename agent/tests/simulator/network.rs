@@ -4,7 +4,7 @@
 use std::sync::{Arc, Mutex};
 
 use tallyhook::clock::Clock;
-use tallyhook::publish::chat::Chat;
+use tallyhook::publish::chat::{Chat, Telling};
 use tallyhook::publish::http::{Outcome, Why};
 use tallyhook::publish::outbox::Outbox;
 use tallyhook::store::message::Message;
@@ -21,6 +21,8 @@ pub struct Receiver {
     /// How many of them have arrived.
     pub got: usize,
     pub doubles: u64,
+    /// What came last, by its own identifier: only that may come twice.
+    last: String,
     pub down: bool,
     /// One in so many answers is lost.
     pub lost_every: u32,
@@ -35,6 +37,7 @@ impl Receiver {
             owed: Vec::new(),
             got: 0,
             doubles: 0,
+            last: String::new(),
             down: false,
             lost_every: 8,
             counts: Counts::default(),
@@ -42,15 +45,25 @@ impl Receiver {
         }
     }
 
-    fn receive(&mut self, id: &str) {
-        match self.owed.iter().skip(self.got.saturating_sub(1)).take(2).position(|owed| owed == id) {
-            Some(0) if self.got > 0 => self.doubles += 1,
-            Some(_) => self.got += 1,
-            None => {
-                let due = self.owed.get(self.got);
-                self.broken.get_or_insert(format!("message `{id}` was told, but {due:?} is due"));
+    fn receive(&mut self, telling: &Telling) {
+        let id = telling.id();
+        if id == self.last {
+            self.doubles += 1;
+            return;
+        }
+        if telling.messages().len() > 1 {
+            self.counts.add("group told");
+        }
+        for message in telling.messages() {
+            match self.owed.get(self.got) {
+                Some(due) if *due == message.id => self.got += 1,
+                due => {
+                    let told = &message.id;
+                    self.broken.get_or_insert(format!("message `{told}` was told in `{id}`, but {due:?} is due"));
+                }
             }
         }
+        self.last = id;
     }
 }
 
@@ -58,14 +71,14 @@ impl Receiver {
 pub struct Way(pub Arc<Mutex<Receiver>>, pub Clock);
 
 impl Chat for Way {
-    async fn say(&mut self, message: &Message) -> Outcome {
+    async fn say(&mut self, telling: &Telling) -> Outcome {
         self.1.sleep(Span::from_ms(40)).await;
         let mut there = self.0.lock().unwrap();
         let again = |what| Outcome::Again(Why::new(what, "wait"), None);
         if there.down {
             return again("nobody is there");
         }
-        there.receive(&message.id);
+        there.receive(telling);
         let every = there.lost_every;
         if there.rng.u32(0..every) == 0 {
             there.counts.add("answer of a receiver lost");

@@ -11,6 +11,7 @@ use tallyhook::daemon::site::Site;
 use tallyhook::drive::plan::ReadPlan;
 use tallyhook::drive::poll::{self, Queue};
 use tallyhook::drive::{Decoded, DriveReading, LinkState, QUEUE};
+use tallyhook::figures::{self, Record};
 use tallyhook::publish::Wiring;
 use tallyhook::publish::chat;
 use tallyhook::publish::health::Board;
@@ -23,7 +24,7 @@ use tallyhook_analysis::lift::Lift;
 use tallyhook_analysis::sample::{Flag, Quantity};
 use tallyhook_analysis::service::ServiceKind;
 use tallyhook_analysis::units::{Span, Timestamp};
-use tallyhook_config::model::{Config, Mechanism, Target};
+use tallyhook_config::model::{Config, Mechanism, QuietHolds, Target};
 use tokio::sync::{mpsc, watch};
 
 use super::device::{Device, Shown, Wires};
@@ -82,6 +83,7 @@ pub struct World {
     clock: Clock,
     hands: Hands,
     config: Arc<Config>,
+    about: chat::About,
     grain_ms: i64,
     stale_ms: i64,
     /// The wall clock is moved in this seed, so dates cannot be held against the plan.
@@ -145,7 +147,14 @@ impl World {
             false => tempfile::tempdir(),
         }
         .unwrap();
-        let config = Arc::new(configuration(dir.path(), grain_ms, timeout_ms, stale_ms, hoists, rtu));
+        let mut config = configuration(dir.path(), grain_ms, timeout_ms, stale_ms, hoists, rtu);
+        config.alarms.group_from = [0, 2, 3, 10][seed as usize % 4];
+        // An hour of the day in which nobody is told, in one seed of five.
+        config.alarms.quiet = seed.is_multiple_of(5).then(|| ((seed % 24) as f64, (seed % 24 + 1) as f64));
+        config.alarms.quiet_holds = QuietHolds::Everything;
+        let config = Arc::new(config);
+        let figures = watch::channel(Arc::new(figures::of_site(&config, |_| Record::default()))).1;
+        let about = chat::About { config: config.clone(), figures };
         let (clock, hands) = Clock::simulated(Timestamp::from_ms(BEGIN_MS));
         let limit = Duration::from_millis(timeout_ms as u64);
         let device = Device::new(hands.clone(), seed, hoists, rtu, grain_ms, limit);
@@ -155,6 +164,7 @@ impl World {
             clock,
             hands,
             config,
+            about,
             grain_ms,
             stale_ms,
             device: Arc::new(Mutex::new(device)),
@@ -243,7 +253,7 @@ impl World {
                 health: board.line(&format!("receiver-{n}"), &self.clock),
                 stop: stop.clone(),
             };
-            tasks.spawn(chat::run(Way(receiver.clone(), self.clock.clone()), wiring));
+            tasks.spawn(chat::run(Way(receiver.clone(), self.clock.clone()), self.about.clone(), wiring));
         }
         Ok(Running { site, tasks, readings, stored, _stop: telling, _polling: polling })
     }

@@ -7,17 +7,48 @@ use std::time::Duration;
 use serde_json::Value;
 use tallyhook_tests::cabinet::{Cabinet, SECRET, wait_for};
 use tallyhook_tests::modbus::FunctionProxy;
-use tallyhook_tests::peers::{Broker, free_port, wait_for_port};
+use tallyhook_tests::peers::{Broker, free_port, python, wait_for_port};
 use tallyhook_tests::plan::Plan;
 use tallyhook_tests::receiver::Receiver;
 use tallyhook_tests::series::{ChatServer, TimeSeries, Wire};
 
 use tallyhook_tests::yard::{RATED_KG, configuration, drive, unix_now};
 
+/// Levels of starts in an hour: as many warnings before the first lift.
+const BURST: usize = 12;
+
+/// What a message to people says happened, event by event: one, or those that a group lists.
+fn events(text: &str) -> Vec<String> {
+    let listed: Vec<String> =
+        text.lines().filter_map(|line| line.strip_prefix("- Crane ")).map(|rest| format!("crane {rest}")).collect();
+    if !listed.is_empty() {
+        return listed;
+    }
+    let one = text.strip_prefix("Eastfield precast yard: ").expect(text);
+    vec![one.split_once(" Look at ").expect(text).0.to_owned()]
+}
+
+/// Puts a store back by a week, as the chat knows it.
+fn as_if_the_week_were_new(cabinet: &Cabinet) {
+    let change = "import sqlite3, sys; c = sqlite3.connect(sys.argv[1]); \
+                  n = c.execute(\"UPDATE destination SET seq = seq - 604800 WHERE name = 'matrix/digest'\").rowcount; \
+                  c.commit(); sys.exit(n != 1)";
+    let ledger = cabinet.path().join("data/ledger.sqlite3");
+    let done = std::process::Command::new(python()).args(["-c", change]).arg(ledger).status().unwrap();
+    assert!(done.success(), "the store knows no week of the chat's");
+}
+
 #[test]
 fn each_warning_is_in_the_room_once_though_the_daemon_dies_before_the_answer() {
     let mut plan = Plan::new(RATED_KG);
     plan.rest(1.0);
+    // Each start crosses a level, faster than a chat that does not answer is told.
+    for _ in 0..BURST {
+        plan.run(0.35);
+        plan.rest(0.35);
+    }
+    // Here the daemon dies.
+    plan.rest(4.0);
     for i in 0..8 {
         // The first, the fourth and the seventh are over the rated load.
         plan.lift(if i % 3 == 0 { 1.05 } else { 0.5 } * RATED_KG + 10.0 * f64::from(i), 1, 1.0);
@@ -29,8 +60,11 @@ fn each_warning_is_in_the_room_once_though_the_daemon_dies_before_the_answer() {
     let (chat, series, receiver) = (ChatServer::start(), TimeSeries::start(), Receiver::start());
     let wire = Wire::that_loses_answers(chat.port);
     cabinet.write("password", &format!("{SECRET}\n"));
+    let levels: Vec<String> = (1..=BURST).map(|level| level.to_string()).collect();
+    let levels = levels.join(", ");
     let more = format!(
-        "[matrix]\nurl = \"http://127.0.0.1:{}\"\nuser = \"crane\"\npassword_file = \"password\"\nroom = \"{}\"\n\
+        "starts_per_hour = [{levels}]\n[alarms]\ndigest_day = \"monday\"\n\
+         [matrix]\nurl = \"http://127.0.0.1:{}\"\nuser = \"crane\"\npassword_file = \"password\"\nroom = \"{}\"\n\
          [influx]\nurl = \"http://127.0.0.1:{}\"\norg = \"plant\"\nbucket = \"cranes\"\nhealth_every = \"1s\"\n\
          [[webhook]]\nname = \"list\"\nurl = \"{}\"\ntemplate = '{{\"id\": \"{{{{id}}}}\", \"text\": \"{{{{text}}}}\"}}'\n",
         wire.port, chat.room, series.port, receiver.url
@@ -45,8 +79,13 @@ fn each_warning_is_in_the_room_once_though_the_daemon_dies_before_the_answer() {
     wait_for("the message in the room, of which the daemon does not know", Duration::from_secs(10), || {
         (chat.said().len() == 1).then_some(())
     });
+    wait_for("the burst, which waits for the room", Duration::from_secs(60), || {
+        (receiver.bodies().len() >= BURST).then_some(())
+    });
+    assert_eq!(chat.said().len(), 1, "the same message each time");
     daemon.kill();
     wire.mend();
+    as_if_the_week_were_new(&cabinet);
     let daemon = cabinet.start(&["run", "--config", "site.toml"]);
     wait_for("the plan's end", Duration::from_secs(120), || (unix_now() > start + plan.seconds() + 2.0).then_some(()));
 
@@ -56,15 +95,24 @@ fn each_warning_is_in_the_room_once_though_the_daemon_dies_before_the_answer() {
         let parsed = bodies.iter().map(|body| serde_json::from_str::<Value>(body).unwrap());
         parsed.map(|b| (b["id"].as_str().unwrap().to_owned(), b["text"].as_str().unwrap().to_owned())).collect()
     };
-    wait_for("the last message in the room", Duration::from_secs(30), || {
-        (chat.said().len() >= warnings().len()).then_some(())
-    });
-    let mut said: Vec<String> = chat.said().iter().map(|c| c["body"].as_str().unwrap().to_owned()).collect();
-    let mut wanted: Vec<String> = warnings().into_values().collect();
+    let in_the_room = || -> (Vec<String>, Vec<String>) {
+        let texts = chat.said().into_iter().map(|c| c["body"].as_str().unwrap().to_owned());
+        texts.partition(|text: &String| text.contains(": the week from "))
+    };
+    let told = || -> Vec<String> { in_the_room().1.iter().flat_map(|text| events(text)).collect() };
+    let wanted: BTreeSet<String> = warnings().values().flat_map(|text| events(text)).collect();
+    wait_for("the last message in the room", Duration::from_secs(30), || (told().len() >= wanted.len()).then_some(()));
+    let mut said = told();
     said.sort();
-    wanted.sort();
-    assert!(wanted.len() > 3, "three overloads and a level at least: {wanted:#?}");
-    assert_eq!(said, wanted, "each warning once");
+    assert!(wanted.len() > 3 + BURST, "three overloads, the burst and a level at least: {wanted:#?}");
+    assert_eq!(said, Vec::from_iter(wanted), "each warning once");
+    let (weeks, texts) = in_the_room();
+    let groups: Vec<&String> = texts.iter().filter(|text| text.contains("messages that came together")).collect();
+    assert!(groups.len() == 1 && events(groups[0]).len() >= BURST - 1, "the burst in one message: {texts:#?}");
+    assert!(
+        weeks.len() == 1 && weeks[0].contains("main-hoist: ") && weeks[0].contains("Open warnings, "),
+        "{weeks:#?}"
+    );
     assert!(chat.said()[0]["formatted_body"].as_str().unwrap().starts_with("<strong>Eastfield precast yard: crane "));
 
     // The series against the store.

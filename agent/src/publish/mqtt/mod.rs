@@ -6,6 +6,7 @@
 pub mod inbox;
 pub mod lanes;
 pub mod link;
+pub mod memory;
 pub mod sparkplug;
 
 use std::collections::{BTreeMap, BTreeSet, VecDeque};
@@ -34,6 +35,7 @@ use crate::store::message::Message;
 use inbox::Inbox;
 use lanes::{Lane, Lanes, Place};
 use link::{Lost, Sign, drive};
+use memory::{Mark, Memory};
 
 /// The broker's name in the outbox.
 pub const DESTINATION: &str = "mqtt";
@@ -54,6 +56,8 @@ const STOOD: Duration = Duration::from_secs(30);
 const STATE_PAUSE: Duration = Duration::from_secs(1);
 /// A broker that acknowledges nothing for this long is given up.
 const STALLED: Duration = Duration::from_secs(20);
+/// What a broker retains comes within this time of the question; till then nothing else is told.
+const ANSWER: Duration = Duration::from_secs(2);
 /// After `stop`: to deliver the outbox, to say good-bye.
 const LAST_DELIVERY: Duration = Duration::from_secs(3);
 const FAREWELL: Duration = Duration::from_secs(2);
@@ -91,12 +95,15 @@ pub async fn run<O: Outbox>(
     }
     backoff.succeeded();
     let mut barred = Backoff::new(FIRST_BARRED, LONGEST_BARRED);
-    let mut suspect = Suspect::default();
+    let (mut suspect, mut memory) = (Suspect::default(), Memory::default());
     let mut node = sparkplug::Node::default();
     loop {
         let begun = wiring.clock.now().mono;
         let over = match &broker.payload {
-            MqttPayload::Json => connection(&broker, figures.clone(), &wiring, (&mut suspect, inbox.as_mut())).await,
+            MqttPayload::Json => {
+                let kept = (&mut suspect, &mut memory, inbox.as_mut());
+                connection(&broker, figures.clone(), &wiring, kept).await
+            }
             MqttPayload::SparkplugB { group } => {
                 sparkplug::connection(&broker, group, figures.clone(), &wiring, &mut node).await
             }
@@ -105,6 +112,9 @@ pub async fn run<O: Outbox>(
             Over::Stopped => return,
             Over::Lost(lost) => lost,
         };
+        if malformed {
+            memory.give_up();
+        }
         if malformed && inbox.take().is_some() {
             // A retained giant under the topic would come again with each subscription and end each connection.
             error!(
@@ -162,7 +172,7 @@ async fn connection<O: Outbox>(
     broker: &Mqtt,
     figures: watch::Receiver<Arc<SiteFigures>>,
     wiring: &Wiring<O>,
-    (suspect, mut inbox): (&mut Suspect, Option<&mut Inbox>),
+    (suspect, memory, mut inbox): (&mut Suspect, &mut Memory, Option<&mut Inbox>),
 ) -> Over {
     let mut options = match link::options(broker, &broker.client_id).await {
         Ok(options) => options,
@@ -189,6 +199,10 @@ async fn connection<O: Outbox>(
     {
         return Over::Lost(Lost::passing(error.to_string(), "report it"));
     }
+    let until = wiring.clock.now().mono.plus(span_of(&wiring.clock, ANSWER));
+    if let Err(error) = memory.ask(&client, until) {
+        return Over::Lost(Lost::passing(error, "report it"));
+    }
     let end = *wiring.stored.borrow();
     let lanes = match Lanes::open(&wiring.outbox, cursor, end).await {
         Ok(lanes) => lanes,
@@ -205,6 +219,7 @@ async fn connection<O: Outbox>(
         states: VecDeque::new(),
         told: BTreeMap::new(),
         suspect,
+        memory,
         born: false,
     };
     let over = session.serve(&mut signs, &mut inbox).await;
@@ -282,10 +297,11 @@ struct Session<'a, O> {
     /// Messages without an acknowledgement, in the order in which they went out.
     window: VecDeque<(Place, Acknowledgement)>,
     /// States without one.
-    states: VecDeque<((), Acknowledgement)>,
+    states: VecDeque<(Mark, Acknowledgement)>,
     /// The last state of each topic on this connection.
     told: BTreeMap<String, String>,
     suspect: &'a mut Suspect,
+    memory: &'a mut Memory,
     /// The broker has acknowledged something on this connection: it is a good one.
     born: bool,
 }
@@ -332,18 +348,23 @@ impl<O: Outbox> Session<'_, O> {
         let mut stop = self.wiring.stop.clone();
         let lost = Over::Lost;
         match self.publish(format!("{}/status", self.root), "online".to_owned(), true) {
-            Ok(birth) => self.states.push_back(((), birth)),
+            Ok(birth) => self.states.push_back((None, birth)),
             Err(why) => return lost(Lost::passing(why, STORE)),
         }
-        // Before the first message of a backlog: what is so now does not wait behind what was.
-        if let Err(why) = self.tell_states() {
+        // Before the first message of a backlog: what is so now does not wait behind what was. But a new state takes the
+        // place of the one that the broker is asked for.
+        let asks = self.memory.waits_until().is_some();
+        if !asks && let Err(why) = self.tell_states() {
             return lost(Lost::passing(why, "report it"));
         }
         let mut stopping: Option<Span> = None;
         let mut next_state = clock.now().mono.plus(span_of(&clock, STATE_PAUSE));
         let mut stalled_at = clock.now().mono.plus(span_of(&clock, STALLED));
         loop {
-            if let Err(why) = self.fill().await {
+            let asks = self.memory.waits_until();
+            if asks.is_none()
+                && let Err(why) = self.fill().await
+            {
                 return lost(unread(&why));
             }
             if let Some(end) = stopping
@@ -359,6 +380,13 @@ impl<O: Outbox> Session<'_, O> {
                 // States before the backlog, which would always have something ready.
                 biased;
                 sign = signs.recv() => match sign {
+                    Some(Sign::Came(came)) if self.memory.is_ours(&came) => {
+                        // What is not retained is our own, just published.
+                        if came.retain && asks.is_some() {
+                            self.remember(Some(&came.payload));
+                            next_state = clock.now().mono;
+                        }
+                    }
                     Some(Sign::Came(came)) => {
                         if let Some(inbox) = inbox.as_mut().filter(|inbox| came.topic == inbox.topic().as_bytes()) {
                             inbox.take(&came).await;
@@ -375,13 +403,15 @@ impl<O: Outbox> Session<'_, O> {
                     stopping = Some(clock.now().mono.plus(span_of(&clock, LAST_DELIVERY)));
                 },
                 acknowledged = first_acknowledged(&mut self.states), if !self.states.is_empty() => match acknowledged {
-                    Ok(_) => {
+                    Ok(marks) => {
+                        marks.into_iter().for_each(|mark| self.memory.acknowledged(mark));
                         self.heard();
                         stalled_at = clock.now().mono.plus(span_of(&clock, STALLED));
                     }
                     Err(error) => return lost(unacknowledged(&clock, signs, &error).await),
                 },
-                () = clock.sleep_until(next_state), if self.states.is_empty() && stopping.is_none() => {
+                () = clock.sleep_until(next_state),
+                    if self.states.is_empty() && stopping.is_none() && asks.is_none() => {
                     if let Err(why) = self.tell_states() {
                         return lost(Lost::passing(why, "report it"));
                     }
@@ -396,6 +426,10 @@ impl<O: Outbox> Session<'_, O> {
                     Err(error) => return lost(unacknowledged(&clock, signs, &error).await),
                 },
                 Ok(()) = self.stored.changed(), if room => {}
+                () = clock.sleep_until(asks.unwrap_or(stalled_at)), if asks.is_some() => {
+                    self.remember(None);
+                    next_state = clock.now().mono;
+                },
                 () = clock.sleep_until(stalled_at) => {
                     let what = format!("the broker has acknowledged nothing for {STALLED:?}");
                     return lost(Lost::passing(what, "look at the broker's own log and the network"));
@@ -452,6 +486,15 @@ impl<O: Outbox> Session<'_, O> {
         self.wiring.health.well();
     }
 
+    /// The broker has answered whether it has what it acknowledged, or not in time.
+    fn remember(&mut self, retained: Option<&[u8]>) {
+        match self.memory.answered(&self.client, retained) {
+            Some(Ok(())) => self.wiring.health.remembers(),
+            Some(Err(why)) => self.wiring.health.forgot(&why.what, &why.mend),
+            None => {}
+        }
+    }
+
     /// Publishes the states that have changed since they were last told on this connection.
     fn tell_states(&mut self) -> Result<(), String> {
         let figures = self.figures.borrow_and_update().clone();
@@ -465,7 +508,7 @@ impl<O: Outbox> Session<'_, O> {
                 error!(%topic, bytes = state.len(), "state left out: over {LARGEST_PACKET} bytes");
             } else {
                 let acknowledgement = self.publish(topic.clone(), state.clone(), true)?;
-                self.states.push_back(((), acknowledgement));
+                self.states.push_back((self.memory.sent(&topic, &state), acknowledgement));
             }
             self.told.insert(topic, state);
         }
