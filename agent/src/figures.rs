@@ -10,7 +10,7 @@ use tallyhook_analysis::forecast::DayUse;
 use tallyhook_analysis::gapbook::counted_recording;
 use tallyhook_analysis::in_use::{appliance_in_use, mechanism_in_use};
 use tallyhook_analysis::load::dynamics::{DEPTHS, HoistingClass, Tally, peak_factor};
-use tallyhook_analysis::load::uncertainty::{spectrum_between, used_share_between};
+use tallyhook_analysis::load::uncertainty::{Loads, used_share_between};
 use tallyhook_analysis::mark::Mark;
 use tallyhook_analysis::period::{Ledger, Part, PartKind, Recording};
 use tallyhook_analysis::service::{Closed, Periods, ServiceKind};
@@ -625,8 +625,8 @@ fn of_mechanism(crane: &str, mechanism: &Mechanism, record: &Record) -> Mechanis
     let lowered = mechanism.spec.base().fraction_of(*base).powi(3);
     let standard = mechanism.load.standard_uncertainty();
     let off = standard * mechanism.spec.rated.fraction_of(*base);
-    let km_between = km.map(|km| spectrum_between(km, off));
-    let share_between = used_share_between(ledger, off);
+    let km_between = Loads::of(totals, *base).between(off);
+    let share_between = used_share_between(ledger, &Loads::of(&period.totals, *base), off);
     let ten_years_from = totals.full_load_hours(*base) + period.unseen_full_load_hours;
     MechanismFigures {
         id: mechanism.id.clone(),

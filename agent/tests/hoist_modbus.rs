@@ -205,7 +205,7 @@ fn play(config: &tallyhook_config::model::Config, moves: &[Move], seed: u64, mut
                 assembler.take(&reading).iter().for_each(|(_, sample)| each(sample));
             }
             // Nobody has had anything to do for some rounds: time goes on.
-            if idle > 8 {
+            if idle > 3 {
                 idle = 0;
                 hands.move_to(hands.next().unwrap());
             }

@@ -397,13 +397,18 @@ impl Account {
     pub fn step(&mut self, sample: &Sample, calendar: &impl Calendar, out: &mut impl FnMut(Entry)) {
         let spec = self.recorder.spec();
         self.health.step(&self.terms.load, spec, sample, &mut |note| out(Entry::Health(note)));
+        let mut sample = *sample;
+        let correction = self.health.correction(&self.terms.load, spec.rated);
+        if let Some(load) = sample.get(Quantity::Load).filter(|_| correction != Grams::ZERO) {
+            sample.set(Quantity::Load, Some(load - correction.get()));
+        }
         if self.terms.load.passes() {
-            self.take(sample, calendar, out);
+            self.take(&sample, calendar, out);
             return;
         }
         let mut ready = std::mem::take(&mut self.ready);
         let mut stage = Stage::new(&self.terms.load, self.recorder.spec(), &mut self.stage);
-        stage.step(sample, &mut |settled| ready.push(*settled));
+        stage.step(&sample, &mut |settled| ready.push(*settled));
         ready.drain(..).for_each(|settled| self.take(&settled, calendar, out));
         self.ready = ready;
     }

@@ -184,6 +184,9 @@ fn five_hundred_lifts_by_torque_and_by_cell() {
         let within = off.iter().filter(|off| **off <= of_load).count();
         let km = totals.load_spectrum_factor(Grams::from_kg(RATED_KG)).unwrap();
         let truth = hoist.truth.0 / hoist.truth.1;
+        let cubes = |loads: &mut dyn Iterator<Item = f64>| loads.map(|kg| kg.powi(3)).sum::<f64>();
+        let of_loads = cubes(&mut lifts.iter().map(|l| l.load.as_kg())) / cubes(&mut hoist.begun.iter().copied()) - 1.0;
+        println!("of the loads' cubes {:+.2} %", of_loads * 100.0);
         println!(
             "{lead:?}: km {km:.5} of {truth:.5} ({:+.2} %), {within} of {LIFTS} lifts within {of_load}, p95 {:.4}, worst {:.4}",
             (km / truth - 1.0) * 100.0,

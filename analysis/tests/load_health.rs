@@ -255,13 +255,19 @@ struct Month {
 }
 
 fn month(case: Case, lead: Lead) -> Month {
+    month_corrected(case, lead, None)
+}
+
+/// With the zero corrected within a bound, thousandths of the rated load.
+fn month_corrected(case: Case, lead: Lead, correct_zero: Option<i64>) -> Month {
     let mut spec = Spec::hoist(Grams::from_kg(RATED_KG));
     if case == Magnet {
         spec.dead_load = Grams::from_kg(800.0);
         spec.gross_signal = true;
     }
     let base = spec.base();
-    let load = load::Terms { lead, calibration: Some(calibration()), settled: false, ..load::Terms::default() };
+    let load =
+        load::Terms { lead, calibration: Some(calibration()), settled: false, correct_zero, ..load::Terms::default() };
     let mut account = Account::resume(spec, Terms { load, ..Terms::plain(1600.0) }, State::default());
     let mut yard = Yard {
         case,
@@ -331,6 +337,40 @@ fn no_way_of_working_is_taken_for_a_fault() {
         assert!((month.km - month.truth).abs() <= OF_WORK, "{case:?}: {} {}", month.km, month.truth);
         assert_eq!(month.lifts.0, month.lifts.1, "{case:?}");
     }
+}
+
+#[test]
+fn a_drift_of_the_zero_is_corrected_within_its_bound_and_told_and_a_jump_is_not() {
+    let clean = month(Clean, Lead::Cell);
+    let off = |month: &Month| month.km - month.truth;
+    for case in [Drift, DriftDown] {
+        let plain = month(case, Lead::Cell);
+        for (bound, kg) in [(30, 180.0), (10, 100.0)] {
+            let corrected = month_corrected(case, Lead::Cell, Some(bound));
+            let told: Vec<f64> =
+                corrected.notes.iter().filter(|n| n.finding == Finding::ZeroCorrected).map(|n| n.by.as_kg()).collect();
+            println!(
+                "{case:?} within {bound}: km off {:.5}, uncorrected {:.5}, {told:?}",
+                off(&corrected),
+                off(&plain)
+            );
+            assert_eq!(corrected.found, BTreeSet::from([Finding::ZeroDrift, Finding::ZeroCorrected]), "{case:?}");
+            // Each step of it is told, and none goes beyond the bound.
+            let last = told.last().unwrap();
+            assert!(told.len() > 2 && told.windows(2).all(|pair| pair[1].abs() > pair[0].abs()), "{told:?}");
+            assert!((last.abs() - kg).abs() <= 30.0 && last.abs() <= bound as f64 * 10.0, "{told:?}");
+            assert_eq!(*last > 0.0, case == Drift, "{told:?}");
+            if bound == 30 {
+                assert!((off(&corrected) - off(&clean)).abs() < (off(&plain) - off(&clean)).abs() / 3.0);
+            }
+        }
+    }
+    let (plain, allowed) = (month(Step, Lead::Cell), month_corrected(Step, Lead::Cell, Some(50)));
+    assert_eq!(allowed.found, BTreeSet::from([Finding::Step]), "{:?}", allowed.notes);
+    assert_eq!(allowed.km.to_bits(), plain.km.to_bits());
+    let allowed = month_corrected(Clean, Lead::Cell, Some(30));
+    assert_eq!(allowed.notes, []);
+    assert_eq!(allowed.km.to_bits(), clean.km.to_bits(), "nothing to correct, nothing changed");
 }
 
 #[test]

@@ -730,6 +730,13 @@ pub(crate) const LOAD: Group = Group {
              long before a run's end it no longer does.",
         ),
         key(
+            "correct_zero_percent",
+            Number(within(0.3, 5.0, "% of rated load")),
+            Means("not corrected: a drift is told of and booked as it is read"),
+            "How far `load_kg` may be corrected for a slow drift of the empty hook since the record began. Each step of the \
+             correction is told; a jump is never corrected.",
+        ),
+        key(
             "uncertainty_percent",
             Number(within(0.1, 20.0, "% of rated load")),
             Means("1 for `load_kg`, 3 for `torque_pct`"),

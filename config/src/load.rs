@@ -51,13 +51,32 @@ pub(crate) fn load(table: &Table<'_>, seen: &Seen) -> Option<Terms> {
     } else {
         None
     };
+    let lead = lead?;
+    let correct_zero = correct_zero(table, lead)?;
     let class = table.choice("hoisting_class").and_then(|given| HoistingClass::from_name(given.value));
     let jerk_limit = if table.has("jerk_factor") {
         Some((table.number("jerk_factor")?.value * 1000.0).round() as i64)
     } else {
         None
     };
-    Some(Terms { lead: lead?, calibration, settled: settled?, uncertainty, hoisting_class: class?, jerk_limit })
+    Some(Terms { lead, calibration, settled: settled?, correct_zero, uncertainty, hoisting_class: class?, jerk_limit })
+}
+
+/// Bound of the correction, thousandths of the rated load; `Some(None)` where nothing is corrected.
+fn correct_zero(table: &Table<'_>, lead: Lead) -> Option<Option<i64>> {
+    if !table.has("correct_zero_percent") {
+        return Some(None);
+    }
+    let bound = table.number("correct_zero_percent")?;
+    if lead == Lead::Torque {
+        table.faults.wrong(
+            table.place("correct_zero_percent"),
+            "`correct_zero_percent` is given, but the load is taken from the torque, which has no zero of its own",
+            "take this key out; where the friction has changed for good, calibrate anew",
+        );
+        return None;
+    }
+    Some(Some((bound.value * 10.0).round() as i64))
 }
 
 fn lead(table: &Table<'_>, seen: &Seen) -> Option<Lead> {

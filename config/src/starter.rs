@@ -201,6 +201,7 @@ impl Text {
         self.key(load, "min_speed_percent", Off, "20");
         self.key(load, "max_slope_percent_s", Off, "20");
         self.key(load, "settle", Off, "\"300ms\"");
+        self.key(load, "correct_zero_percent", Off, "2");
         self.key(load, "uncertainty_percent", Off, "1");
         self.key(load, "hoisting_class", Off, "\"HC2\"");
         self.key(load, "jerk_factor", Off, "1.3");

@@ -104,6 +104,15 @@ fn points_that_make_no_line_say_which_and_what_to_do() {
 }
 
 #[test]
+fn a_zero_is_corrected_only_where_it_is_said_and_there_is_one() {
+    assert_eq!(terms(&[CELL], "").correct_zero, None);
+    assert_eq!(terms(&[CELL], "[crane.mechanism.load]\ncorrect_zero_percent = 1.5").correct_zero, Some(15));
+    let of_torque = format!("[crane.mechanism.load]\ncorrect_zero_percent = 1.5\n{POINTS}");
+    fault(&[TORQUE, SPEED], &of_torque, "which has no zero of its own", "take this key out");
+    fault(&[CELL], "[crane.mechanism.load]\ncorrect_zero_percent = 9", "`correct_zero_percent`", "0.3 to 5");
+}
+
+#[test]
 fn what_cannot_be_is_refused() {
     fault(&[CELL], "[crane.mechanism.load]\nleads = \"torque_pct\"", "has no signal `torque_pct`", "let the other");
     fault(&[CELL], "[crane.mechanism.load]\nmin_speed_percent = 30", "no signal `speed_pct`", "add `speed_pct`");

@@ -51,6 +51,11 @@ fn text(note: &Note, rated: Grams) -> String {
             let than = if kg < 0.0 { "less" } else { "more" };
             format!("the load signal reads {} kg ({:.1} % of rated) {than} than the torque", kg.abs(), percent.abs())
         }
+        (Finding::ZeroCorrected, true) => format!(
+            "the zero has drifted: {kg} kg ({percent:.1} % of rated) are taken off {signal} before it is booked, as the \
+             configuration allows"
+        ),
+        (Finding::ZeroCorrected, false) => format!("{signal} is booked as it is read again"),
         (Finding::Disagrees, false) => "load signal and torque agree again".to_owned(),
     }
 }
@@ -64,6 +69,10 @@ const fn check(note: &Note) -> &'static str {
         }
         (Finding::ZeroDrift, Lead::Torque) => {
             "check the brake for dragging and the gearbox for oil and cold; if both are well, calibrate anew"
+        }
+        (Finding::ZeroCorrected, _) => {
+            "a drift goes on until its cause is found: check the cell's mounting, dirt and water in its plugs; set zero anew, \
+             and the correction ends by itself"
         }
         (Finding::Step, Lead::Cell) => {
             "was another hook block or attachment put on, or zero set with something on the hook? If not, check the cell \

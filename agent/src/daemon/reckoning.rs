@@ -49,6 +49,7 @@ pub fn of(crane: &Crane, mechanism: &Mechanism) -> Reckoning {
 /// Where the load comes from. A load signal that is booked as it is read says nothing here.
 fn of_load(load: &load::Terms) -> Vec<(&'static str, Value)> {
     let mut values = Vec::new();
+    values.extend(load.correct_zero.map(|bound| ("correct_zero_percent", json!(bound as f64 / 10.0))));
     if load.passes() {
         return values;
     }

@@ -288,6 +288,7 @@ pub fn finding_said(w: &Wording, message: &Message) -> String {
         Some("backup") => w.finding_backup,
         Some("ledger") => w.finding_ledger,
         Some("load_zero_drift") => w.finding_zero_drift,
+        Some("load_zero_corrected") => w.finding_zero_corrected,
         Some("load_step") => w.finding_step,
         Some("load_stuck") => w.finding_stuck,
         Some("load_sign") => w.finding_sign,

@@ -626,6 +626,7 @@ wording! {
     finding_backup: "{text}",
     finding_ledger: "{text}",
     finding_zero_drift: "{text}",
+    finding_zero_corrected: "{text}",
     finding_step: "{text}",
     finding_stuck: "{text}",
     finding_sign: "{text}",

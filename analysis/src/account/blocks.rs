@@ -46,7 +46,9 @@ impl Account {
 
     /// Takes the samples at the front that change nothing but sums; how many they were.
     fn take_run(&mut self, samples: &[Sample], out: &mut impl FnMut(Entry)) -> usize {
-        if !self.terms.load.passes() || self.books.periods.is_none() {
+        // A zero that is corrected can move with any sample.
+        let as_read = self.terms.load.passes() && self.terms.load.correct_zero.is_none();
+        if !as_read || self.books.periods.is_none() {
             return 0;
         }
         let Some(steady) = self.recorder.steady() else { return 0 };

@@ -12,12 +12,15 @@
 //! | [`Finding::Noise`] | readings scatter by [`NOISE`] at three levels in a row |
 //! | [`Finding::NeverChanges`] | [`STARTS`] runs up and as many down, all within [`BAND`] |
 //! | [`Finding::Disagrees`] | torque and cell differ by [`DISAGREE`] in five runs in a row that had a load |
+//! | [`Finding::ZeroCorrected`] | what is booked was corrected by the empty hook's drift, by [`CORRECTED`] more or less |
 //!
 //! The limits are common practice, no source. An empty hook is the lowest level between two that are higher by [`FALL`]:
 //! so a part of a load that is dropped is none. One that reads low after lowering may be laid down on slack rope, and is
 //! not taken; after raising it hangs.
 //!
-//! Nothing here changes what is booked, so a fault moves km while it stands: by no more than the share of the running time
+//! Nothing here changes what is booked, but for a drift of a cell's zero where [`Terms::correct_zero`] allows it: what is
+//! booked is then the reading less the drift, up to that bound. A jump is never corrected, nor is where the empty hook began.
+//! So a fault moves km while it stands: by no more than the share of the running time
 //! in which it stood, where what is read stays within the rated load (a day of a month's 22: 0.045; the zero's drift that
 //! is told of, and the step, moved it by 0.002 in the tests). No odd way of working moves it by more than 0.002: slack
 //! rope, a hook laid down, a magnet as permanent dead load, load added or dropped while it hangs, power off before it is
@@ -46,6 +49,9 @@ pub const STARTS: u32 = 50;
 pub const DISAGREE: i64 = 100;
 /// Thousandths of the rated load by which a level falls when a load is set down.
 pub const FALL: i64 = 50;
+
+/// Thousandths of the rated load by which a drift must have moved before the correction follows it.
+pub const CORRECTED: i64 = 3;
 
 /// Empty hooks within this many thousandths agree.
 const AGREE: i64 = 10;
@@ -85,11 +91,13 @@ pub enum Finding {
     NeverChanges = 5,
     /// Torque and cell tell different loads.
     Disagrees = 6,
+    /// The drift of the empty hook is taken off what is booked.
+    ZeroCorrected = 7,
 }
 
 impl Finding {
     /// All of them.
-    pub const ALL: [Finding; 7] = [
+    pub const ALL: [Finding; 8] = [
         Finding::ZeroDrift,
         Finding::Step,
         Finding::Stuck,
@@ -97,6 +105,7 @@ impl Finding {
         Finding::Noise,
         Finding::NeverChanges,
         Finding::Disagrees,
+        Finding::ZeroCorrected,
     ];
 
     /// The word for programs.
@@ -109,6 +118,7 @@ impl Finding {
             Finding::Noise => "load_noise",
             Finding::NeverChanges => "load_never_changes",
             Finding::Disagrees => "load_disagrees",
+            Finding::ZeroCorrected => "load_zero_corrected",
         }
     }
 }
@@ -125,7 +135,7 @@ pub struct Note {
     /// The signal that leads, and that it is about.
     pub signal: Lead,
     /// How far off: the empty hook from where it was, the level, the standard deviation, the difference. The reading
-    /// that stands still.
+    /// that stands still. What is taken off from now on.
     pub by: Grams,
 }
 
@@ -165,12 +175,20 @@ pub struct Watch {
     at_one: u8,
     /// A bit a finding.
     standing: u8,
+    /// What is taken off the cell's reading.
+    correction: Grams,
 }
 
 impl Watch {
     /// The findings that stand.
     pub fn standing(&self) -> impl Iterator<Item = Finding> + '_ {
         Finding::ALL.into_iter().filter(|finding| self.stands(*finding))
+    }
+
+    /// What is taken off a load signal before it is booked; zero where the terms do not allow it.
+    pub fn correction(&self, terms: &Terms, rated: Grams) -> Grams {
+        let most = terms.correct_zero.unwrap_or(0) * rated.get() / 1000;
+        Grams::new(self.correction.get().clamp(-most, most))
     }
 
     fn stands(&self, finding: Finding) -> bool {
@@ -441,6 +459,31 @@ impl<F: FnMut(Note)> Look<'_, F> {
             self.say(Finding::ZeroDrift, false, Grams::new(off));
             self.say(Finding::Step, false, Grams::new(off));
         }
+        if spread(last) <= agree {
+            self.correct(off);
+        }
+    }
+
+    /// The correction follows a drift, but no jump.
+    fn correct(&mut self, off: i64) {
+        let Some(bound) = self.terms.correct_zero.filter(|_| self.terms.lead == Lead::Cell) else { return };
+        if self.watch.stands(Finding::Step) {
+            return;
+        }
+        let (most, enough) = (self.limit(bound), self.limit(CORRECTED));
+        let near_zero = off.abs() < enough;
+        let wanted = if near_zero { 0 } else { off.clamp(-most, most) };
+        let moved = (wanted - self.watch.correction.get()).abs();
+        if moved == 0 || (moved < enough && wanted.abs() < most && !near_zero) {
+            return;
+        }
+        let by = Grams::new(wanted);
+        self.watch.correction = by;
+        // Each step of it is told, not only the first.
+        let bit = 1 << Finding::ZeroCorrected as u8;
+        self.watch.standing = if near_zero { self.watch.standing & !bit } else { self.watch.standing | bit };
+        let (at, signal) = (self.at, self.terms.lead);
+        (self.out)(Note { finding: Finding::ZeroCorrected, raised: !near_zero, at, signal, by });
     }
 
     /// The number that was read while the hoist ran.

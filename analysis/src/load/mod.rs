@@ -67,6 +67,9 @@ pub struct Terms {
     /// Running time of a load signal is booked at the settled load of its lift, as that of a torque always is, and not
     /// at the reading of the moment.
     pub settled: bool,
+    /// How far a load signal may be corrected for the drift of its zero, thousandths of the rated load; `None` where it is
+    /// booked as it is read.
+    pub correct_zero: Option<i64>,
     /// Standard uncertainty of a load that somebody has stated, thousandths of the rated load.
     pub uncertainty: Option<i64>,
     /// Class of the hoist, for the greatest peak that is no jerk.
@@ -91,7 +94,7 @@ impl Terms {
         self.jerk_limit.unwrap_or_else(|| self.hoisting_class.hoist_factor(rated_speed_mm_s.unwrap_or(100)))
     }
 
-    /// Whether samples pass as they come: a load signal, booked at the reading of the moment.
+    /// Whether a load signal is booked at the reading of the moment, if less the drift of its zero.
     pub fn passes(&self) -> bool {
         self.lead == Lead::Cell && !self.settled
     }

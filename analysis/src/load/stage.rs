@@ -1,6 +1,6 @@
 //! The stage itself: what is held back, and with which load it is handed on.
 
-use super::ramp::{Ramp, RunUps};
+use super::ramp::RunUps;
 use super::{Calibration, Lead, Terms};
 use crate::lift::{LiftSettings, Readings};
 use crate::recorder::Spec;
@@ -20,6 +20,9 @@ const KEPT_WHOLE: usize = 40;
 /// Estimates of which the median is taken: it lags by two of them and lets a single wild one pass unheard.
 const WINDOW: usize = 5;
 
+/// Estimates among which the edge of a load is looked for.
+const RECENT: usize = 40;
+
 /// How long the median must say that the hook is empty, or that another load hangs on it.
 const CONFIRM_EMPTY: Span = Span::from_ms(300);
 const CONFIRM_CHANGE: Span = Span::from_ms(1_000);
@@ -27,6 +30,8 @@ const CONFIRM_CHANGE: Span = Span::from_ms(1_000);
 /// A load that differs by more than this part of the rated load from the one that hung is another load on the same lift:
 /// one tenth, as for a silence that is bridged.
 const CHANGED: i64 = 10;
+
+mod edges;
 
 /// Which way the hoist runs.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
@@ -89,6 +94,10 @@ pub struct State {
     fresh: Vec<Estimate>,
     /// The last few that hold, of this run.
     window: Vec<Estimate>,
+    /// More of them: those among which a load comes or goes.
+    recent: Vec<Estimate>,
+    /// A load has come among them, and has not settled yet.
+    rising: bool,
     /// This run has said what is on the hook.
     resolved: bool,
     /// When this run began, and whether it has seen the load that hung before it.
@@ -138,7 +147,7 @@ impl State {
     pub fn rebase(&mut self, by: Span) {
         let moved = |at: &mut Timestamp| *at = at.plus(by);
         self.held.iter_mut().for_each(|s| moved(&mut s.at));
-        self.fresh.iter_mut().chain(&mut self.window).for_each(|e| moved(&mut e.at));
+        self.fresh.iter_mut().chain(&mut self.window).chain(&mut self.recent).for_each(|e| moved(&mut e.at));
         self.steady_since.iter_mut().chain(&mut self.blind_since).chain(&mut self.run_since).for_each(moved);
         self.slack_since.iter_mut().for_each(moved);
         self.last.iter_mut().for_each(|(at, ..)| moved(at));
@@ -249,19 +258,25 @@ impl<'a> Stage<'a> {
             self.state.window.remove(0);
         }
         self.state.window.push(new);
+        if self.state.recent.len() == RECENT {
+            self.state.recent.remove(0);
+        }
+        self.state.recent.push(new);
         let full = self.state.window.len() == WINDOW;
         match self.state.hook {
             Hook::Unknown | Hook::Empty if full => {
                 let (begin, median) = (set.begin, self.median());
-                let first = !self.state.resolved && self.state.hook == Hook::Empty && !self.state.unresolved;
+                let first = !self.state.resolved && !self.state.unresolved;
                 self.state.resolved = true;
                 if median >= begin {
-                    if first && self.state.window.iter().all(|e| e.load >= begin) {
+                    let was_empty = self.state.hook == Hook::Empty;
+                    if first && was_empty && self.state.window.iter().all(|e| e.load >= begin) {
                         let count = self.slack_before();
                         self.emit(count, out);
                     }
                     self.take_up();
                     self.state.saw_it = true;
+                    self.state.rising = true;
                 } else {
                     if first && self.state.window.iter().all(|e| e.load < begin) {
                         self.learn_ramp();
@@ -275,11 +290,13 @@ impl<'a> Stage<'a> {
             }
             Hook::Unknown | Hook::Empty => {}
             Hook::Loaded => {
-                if full && !self.state.saw_it && self.hangs_on() {
+                // The first that this run says: what hung before it still does, or the hook was empty from its beginning.
+                if full && !self.state.saw_it && self.state.empty_since.is_none() && self.one_load() {
                     self.learn_ramp();
                 }
                 self.state.resolved = true;
                 self.add_reading(new);
+                self.find_rise(out);
                 if full {
                     // A run that never saw the load has begun without it.
                     let middle = self.state.window[WINDOW / 2].at;
@@ -291,62 +308,6 @@ impl<'a> Stage<'a> {
                 }
             }
         }
-    }
-
-    /// The ramp that this run began with, up to the first of the window's estimates, and what those show; of a run
-    /// upwards with all its samples at hand.
-    fn ramp_up(&self) -> Option<(Ramp<'_>, i64)> {
-        let since =
-            self.state.run_since.filter(|_| self.state.last.is_some_and(|(_, motion, _)| motion == Motion::Up))?;
-        let until = self.state.window.first()?.at;
-        let held = &self.state.held;
-        let begin = held.iter().position(|s| s.at == since)?;
-        let end = begin + held[begin..].iter().take_while(|s| s.at < until).count();
-        let speed = held.get(end).filter(|s| s.at == until)?.get(Quantity::Speed);
-        Some((Ramp::new(&held[begin..end], until, speed, self.spec.stale_after)?, self.shown()?))
-    }
-
-    /// What the motor shows over the window's estimates, 0.001 %: their median, which no shoulder of a ramp moves.
-    fn shown(&self) -> Option<i64> {
-        let at =
-            |estimate: &Estimate| self.state.held.iter().rev().find(|s| s.at == estimate.at)?.get(Quantity::Torque);
-        let mut shown = self.state.window.iter().map(at).collect::<Option<Vec<i64>>>()?;
-        shown.sort_unstable();
-        shown.get(shown.len() / 2).copied()
-    }
-
-    /// The load was the same all through the ramp.
-    fn learn_ramp(&mut self) {
-        let mut run_ups = std::mem::take(&mut self.state.run_ups);
-        if let Some((ramp, shown)) = self.ramp_up() {
-            run_ups.learn(&ramp, shown);
-        }
-        self.state.run_ups = run_ups;
-    }
-
-    /// How many of the samples that are held came before the rope was tight, where that was within the ramp.
-    fn slack_before(&self) -> usize {
-        let found = self.terms.calibration.as_ref().zip(self.ramp_up()).and_then(|(calibration, (ramp, shown))| {
-            self.state.run_ups.slack_before(&ramp, shown, self.state.empty, calibration)
-        });
-        // All that is held is of this run: the hook was empty before it.
-        found.unwrap_or(0)
-    }
-
-    /// Since when the rope has been slack, where a run downwards that is over has set its load down while it slowed.
-    fn slack_from(&self, end: Timestamp) -> Option<Timestamp> {
-        let hangs = self.state.hook == Hook::Loaded && self.state.empty_since.is_none();
-        let since = self.state.window.first().filter(|_| hangs)?.at;
-        let held = &self.state.held;
-        let begin = held.iter().position(|s| s.at == since)?;
-        let ramp = Ramp::new(&held[begin..], end, held[begin].get(Quantity::Speed), self.spec.stale_after)?;
-        self.state.run_ups.slack_from(&ramp, self.shown()?, self.state.empty, self.terms.calibration.as_ref()?)
-    }
-
-    /// The window's estimates all say what hung before this run.
-    fn hangs_on(&self) -> bool {
-        let near = |level: Grams, e: &Estimate| (e.load.get() - level.get()).abs() <= self.spec.rated.get() / CHANGED;
-        self.state.level().is_some_and(|level| self.state.window.iter().all(|e| near(level, e)))
     }
 
     fn median(&self) -> Grams {
@@ -403,6 +364,7 @@ impl<'a> Stage<'a> {
         let (since, valid) = self.state.empty_since.map_or((since, 0), |(since, valid)| (since, valid + ms));
         self.state.empty_since = Some((since, valid));
         if valid >= CONFIRM_EMPTY.as_ms() as u64 {
+            let since = if self.state.saw_it { self.fall(since) } else { since };
             self.set_down(since, median, out);
         }
     }
@@ -457,6 +419,8 @@ impl<'a> Stage<'a> {
             self.emit_all(out);
         }
         self.state.window.clear();
+        self.state.recent.clear();
+        self.state.rising = false;
         self.state.fresh.clear();
         self.state.steady_since = None;
         self.state.resolved = false;
@@ -510,6 +474,8 @@ impl<'a> Stage<'a> {
         state.last = None;
         state.steady_since = None;
         state.window.clear();
+        state.recent.clear();
+        state.rising = false;
         state.fresh.clear();
         state.empty_since = None;
         state.other_since = None;
@@ -527,12 +493,21 @@ impl<'a> Stage<'a> {
 
     /// Hands on the first `count` samples with the load that is known now.
     fn emit(&mut self, count: usize, out: &mut impl FnMut(&Sample)) {
-        let most_empty = self.spec.lift.end.get().min(self.spec.lift.begin.get()) - 1;
         let load = match self.state.hook {
             Hook::Unknown => None,
-            Hook::Empty => Some(Grams::new(self.state.empty.get().clamp(0, most_empty.max(0)))),
+            Hook::Empty => Some(self.empty()),
             Hook::Loaded => self.state.level(),
         };
+        self.emit_as(count, load, out);
+    }
+
+    /// What the empty hook is booked at: what it reads, but no load.
+    fn empty(&self) -> Grams {
+        let most = self.spec.lift.end.get().min(self.spec.lift.begin.get()) - 1;
+        Grams::new(self.state.empty.get().clamp(0, most.max(0)))
+    }
+
+    fn emit_as(&mut self, count: usize, load: Option<Grams>, out: &mut impl FnMut(&Sample)) {
         let dead = if self.spec.gross_signal { self.spec.dead_load.get() } else { 0 };
         for sample in &mut self.state.held[..count] {
             let seen = sample.running_of(self.spec.has_raising, self.spec.has_lowering).is_some();

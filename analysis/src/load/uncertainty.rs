@@ -8,10 +8,22 @@
 //! (km^(1/3) − δ)³ ≤ true km ≤ (km^(1/3) + δ)³
 //! ```
 //!
+//! That is the worst case of one load that never changes. Where the spectrum is known the same is said of each band's norm
+//! x, by itself, in the share t of the running time:
+//!
+//! ```text
+//! Σ t · (x − δ)³ ≤ true km ≤ Σ t · (x + δ)³
+//! ```
+//!
+//! which is narrower: an error of the zero moves the cube of an empty hook by next to nothing. The bands' cubes are not
+//! kept apart, so x is the middle of a band, all of them stretched so that km comes out exact.
+//!
 //! With δ twice the standard uncertainty of a load the interval covers about 95 % (common practice, JCGM 100:2008 has the
-//! factor), and more, because an error that is the same for all loads is the worst case of the inequality.
+//! factor), and more, because an error that has the same sign at all loads is the worst case of the inequality.
 
 use crate::period::{Ledger, PartKind};
+use crate::spectrum::{Totals, band_edges};
+use crate::units::Grams;
 
 /// δ over standard uncertainty.
 pub const COVERAGE: f64 = 2.0;
@@ -44,21 +56,62 @@ pub fn spectrum_between(km: f64, standard: f64) -> Between {
     Between { low: (root - off).max(0.0).powi(3), high: (root + off).powi(3) }
 }
 
+/// The loads of a record: the share of the running time of each band, and the load of it.
+#[derive(Clone, PartialEq, Debug, Default)]
+pub struct Loads(Vec<(f64, f64)>);
+
+impl Loads {
+    /// Those of a record on a base; none where nothing ran with a known load.
+    pub fn of(totals: &Totals, base: Grams) -> Self {
+        let all: u64 = totals.band_ms.iter().sum();
+        let Some(km) = totals.load_spectrum_factor(base).filter(|_| all > 0) else { return Loads::default() };
+        let band = |(band, ms): (usize, &u64)| {
+            let (low, high) = band_edges(band);
+            (*ms as f64 / all as f64, f64::midpoint(low, high.unwrap_or(low)))
+        };
+        let bands: Vec<(f64, f64)> = totals.band_ms.iter().enumerate().map(band).collect();
+        let middles: f64 = bands.iter().map(|(share, middle)| share * middle.powi(3)).sum();
+        let stretch = if middles > 0.0 { (km / middles).cbrt() } else { 1.0 };
+        Loads(bands.into_iter().map(|(share, middle)| (share, middle * stretch)).collect())
+    }
+
+    /// km where each load has a standard uncertainty, a fraction of the base; `None` without a record.
+    ///
+    /// ```
+    /// use tallyhook_analysis::{load::uncertainty::{Loads, spectrum_between}, spectrum::Totals, units::{Grams, Span}};
+    /// let (kg, mut totals) = (Grams::from_kg, Totals::default());
+    /// totals.book_running(kg(9_000.0), kg(10_000.0), Span::from_ms(1_000));
+    /// let always = Loads::of(&totals, kg(10_000.0)).between(0.01).unwrap();
+    /// assert!((always.high - 0.92_f64.powi(3)).abs() < 1e-12, "one load, taken for two hundredths more");
+    /// totals.book_running(kg(0.0), kg(10_000.0), Span::from_ms(1_000));
+    /// let half = Loads::of(&totals, kg(10_000.0)).between(0.01).unwrap();
+    /// let norm = spectrum_between(totals.load_spectrum_factor(kg(10_000.0)).unwrap(), 0.01);
+    /// assert!(half.high - half.low < 0.85 * (norm.high - norm.low), "an empty hook has little to be wrong by");
+    /// ```
+    pub fn between(&self, standard: f64) -> Option<Between> {
+        let off = COVERAGE * standard.max(0.0);
+        let sum = |of: fn(f64, f64) -> f64| self.0.iter().map(|(share, load)| share * of(*load, off).powi(3)).sum();
+        (!self.0.is_empty())
+            .then(|| Between { low: sum(|load, off| (load - off).max(0.0)), high: sum(|load, off| load + off) })
+    }
+}
+
 /// S/D where each load has a standard uncertainty, a fraction of the base.
 ///
-/// What was measured lies where its km does. What was not read, and what ran in gaps, lies between the low km of the
+/// What was measured lies where its km does, by the loads of that record. What was not read, and what ran in gaps, lies between the low km of the
 /// measured part without an allowance for its way of recording, and what was booked for it, or the high km if that is
 /// more. Prior use is as it was stated, and hours in gaps as they were booked.
-pub fn used_share_between(ledger: &Ledger, standard: f64) -> Between {
+pub fn used_share_between(ledger: &Ledger, loads: &Loads, standard: f64) -> Between {
     let measured = ledger.parts.iter().find(|part| part.kind == PartKind::Measured);
-    let km = measured.map(|part| spectrum_between(part.spectrum_factor, standard));
+    let of = |km: f64| loads.between(standard).unwrap_or_else(|| spectrum_between(km, standard));
+    let km = measured.map(|part| of(part.spectrum_factor));
     let mut sum = Between { low: 0.0, high: 0.0 };
     for part in &ledger.parts {
         let (hours, booked) = (part.running_hours, part.full_load_hours());
-        let of = match (part.kind, km) {
+        let share = match (part.kind, km) {
             (PartKind::Prior, _) => Between { low: booked, high: booked },
             (PartKind::Measured, _) => {
-                let own = spectrum_between(part.spectrum_factor, standard);
+                let own = of(part.spectrum_factor);
                 Between { low: own.low * hours * part.factor, high: own.high * hours * part.factor }
             }
             (PartKind::Gap | PartKind::LoadNotRead, Some(km)) => Between {
@@ -67,7 +120,7 @@ pub fn used_share_between(ledger: &Ledger, standard: f64) -> Between {
             },
             (PartKind::Gap | PartKind::LoadNotRead, None) => Between { low: 0.0, high: booked },
         };
-        sum = Between { low: sum.low + of.low, high: sum.high + of.high };
+        sum = Between { low: sum.low + share.low, high: sum.high + share.high };
     }
     let design = ledger.design_full_load_hours;
     Between { low: sum.low / design, high: sum.high / design }

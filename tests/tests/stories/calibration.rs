@@ -1,15 +1,19 @@
 //! A fitter calibrates a hoist at the panel: three known weights, one of them typed wrongly, on a plain terminal; the
 //! lines that are printed are taken by the configuration as they are.
 
-use tallyhook_tests::cabinet::Cabinet;
+use std::time::Duration;
+
+use serde_json::json;
+use tallyhook_tests::cabinet::{Cabinet, pause};
 use tallyhook_tests::hoist::{Hoist, Terminal};
 use tallyhook_tests::modbus::FunctionProxy;
 use tallyhook_tests::peers::free_port;
+use tallyhook_tests::yard::status;
 
 const PROMPT: &str = "(or: drop KG, done, quit):";
 
 /// A hoist of 10 t whose drive knows torque, speed and which way it runs.
-pub fn site(drive_port: u16, load: &str) -> String {
+fn site(drive_port: u16, load: &str) -> String {
     format!(
         r#"
 [site]
@@ -97,6 +101,36 @@ fn three_weights_at_a_terminal_and_a_bad_point_is_refused() {
         assert!((pct - physics).abs() < 1.0, "{kg} kg: {pct} % of {physics} %");
     }
     assert_eq!(raising.len(), 3, "{lines}");
+    the_daemon_finds_loads_by_it(&cabinet, &mut hoist);
+}
+
+/// With that calibration the daemon finds the loads of lifts that it was not calibrated with, in real time over the same
+/// registers. Five hundred lifts are played in `agent/tests/hoist_modbus.rs`.
+fn the_daemon_finds_loads_by_it(cabinet: &Cabinet, hoist: &mut Hoist) {
+    let long = std::env::var("TALLYHOOK_LONG").is_ok_and(|long| long == "1");
+    let loads = [7_300.0, 2_600.0].repeat(if long { 10 } else { 1 });
+    let mut daemon = cabinet.start(&["run", "--config", "site.toml"]);
+    daemon.line(Duration::from_secs(30), |line| line.contains("page:").then_some(()));
+    pause(Duration::from_secs(2));
+    hoist.run(1, 0.0, 3.5);
+    for kg in &loads {
+        // The rope comes tight and slack while the hoist turns steadily.
+        let (up, down) = (json!([6, 1, 0, kg, 1.6, false, false]), json!([6, -1, kg, 0, 3.6, false, false]));
+        hoist.play(&[up, json!([1.5, 0, kg, kg, 0, false, false]), down, json!([1.5, 0, 0, 0, 0, false, false])]);
+    }
+    assert!(daemon.runs(), "{}", daemon.stderr());
+    assert_eq!(daemon.interrupt(Duration::from_secs(30)).code(), Some(0));
+    let found = status(cabinet);
+    let mechanism = &found["mechanisms"][0];
+    assert_eq!(mechanism["lifts"], loads.len(), "{mechanism}");
+    assert_eq!(mechanism["starts"], 1 + 2 * loads.len(), "{mechanism}");
+    let lifts = cabinet.run(&["lifts", "--data", "data", "--json"]).json();
+    let mut found: Vec<f64> = lifts.as_array().unwrap().iter().map(|lift| lift["load_kg"].as_f64().unwrap()).collect();
+    let mut loads = loads;
+    found.sort_by(f64::total_cmp);
+    loads.sort_by(f64::total_cmp);
+    println!("found {found:?} of {loads:?}, km {}", mechanism["load_spectrum_factor"]);
+    assert!(found.iter().zip(&loads).all(|(found, kg)| (found - kg).abs() <= 300.0), "{found:?} {loads:?}");
 }
 
 #[test]
@@ -116,10 +150,11 @@ fn whoever_leaves_keeps_what_was_taken() {
     assert_eq!(status, Some(0), "{shown}");
     assert!(shown.contains("{ load_kg = 9000, raising_pct = "), "{shown}");
 
-    // The end of what is typed (Ctrl-D) before there is a line: the one point is shown, and what lacks.
+    // The end of what is typed (Ctrl-D) before there is a line: what lacks is said.
     let mut terminal = Terminal::start(&cabinet, &["calibrate", "--config", "site.toml"]);
     terminal.wait_for(PROMPT);
-    lift(&mut terminal, &mut hoist, "0", 0.0);
+    terminal.keys("0\n");
+    terminal.wait_for("; at rest");
     terminal.keys("\u{4}");
     let (status, shown) = terminal.end();
     assert_eq!(status, Some(1), "{shown}");

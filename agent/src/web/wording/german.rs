@@ -602,6 +602,7 @@ pub static GERMAN: Wording = Wording {
     finding_backup: "Zur täglichen Kopie des Nutzungsbuchs. Wortlaut des Dienstes: {text}",
     finding_ledger: "Zum Nutzungsbuch. Wortlaut des Dienstes: {text}",
     finding_zero_drift: "Zum wandernden Nullpunkt des Lastsignals. Wortlaut des Dienstes: {text}",
+    finding_zero_corrected: "Zur Korrektur des Nullpunkts des Lastsignals. Wortlaut des Dienstes: {text}",
     finding_step: "Zum Sprung des Nullpunkts des Lastsignals. Wortlaut des Dienstes: {text}",
     finding_stuck: "Zum Stillstand des Lastsignals. Wortlaut des Dienstes: {text}",
     finding_sign: "Zum Vorzeichen des Lastsignals. Wortlaut des Dienstes: {text}",
