@@ -98,10 +98,10 @@ pub fn holds(site: &Site, days: i64) -> String {
                 site.dated(p.begin_ms) <= lift.end_ms && lift.begin_ms <= site.dated(p.end_ms) + site.stale_ms
             });
             let loads: Vec<f64> = here.map(|p| p.load_kg as f64).collect();
-            // Over a silence two lifts of like loads count as one, with a load between them.
-            let bridged = site.is_cut(lift.begin_ms, lift.end_ms)
-                && loads.iter().any(|load| *load <= lift.load_kg)
-                && loads.iter().any(|load| *load >= lift.load_kg);
+            // Over a silence two lifts of like loads (a tenth of rated) count as one, with a load between them.
+            let below = loads.iter().copied().filter(|load| *load <= lift.load_kg).fold(f64::NAN, f64::max);
+            let above = loads.iter().copied().filter(|load| *load >= lift.load_kg).fold(f64::NAN, f64::min);
+            let bridged = site.is_cut(lift.begin_ms, lift.end_ms) && above - below <= RATED_KG as f64 / 10.0;
             assert!(
                 loads.contains(&lift.load_kg) || bridged,
                 "hoist {hoist}: {lift:?} was booked, lifted were {loads:?} kg then; somebody died in {:?}",
