@@ -233,6 +233,10 @@ async fn run_on(
                 Some(_) => { log_end(ended.err()); continue }
                 None => Wake::PartEnded("the page", ended.err()),
             },
+            // One that has nothing to keep ends at once, and in order; one that fails would leave copies unmade for years.
+            Some(Err(failed)) = copier.join_next() => {
+                Wake::PartEnded("the keeping of copies, room and outbox", Some(failed))
+            }
             change = around.change(), if next.is_none() => Wake::Change(change),
             Some(reading) = readings.recv() => Wake::Reading(reading),
             Some(result) = copied.recv() => Wake::Copied(result),
