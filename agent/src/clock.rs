@@ -11,8 +11,10 @@ use futures_util::future::{Either, select};
 use tallyhook_analysis::units::{Span, Timestamp};
 use tokio::sync::watch;
 
+mod alarm;
 mod simulated;
 
+pub use alarm::Alarm;
 pub use simulated::Hands;
 
 /// Wall clock and monotonic clock, read together.
@@ -116,8 +118,7 @@ impl Clock {
     pub async fn sleep_until(&self, mono: Span) {
         match &self.source {
             Source::System { speed, started, .. } => {
-                let real = Duration::from_secs_f64((mono.as_seconds() / speed).clamp(0.0, 1e9));
-                tokio::time::sleep_until((*started + real).into()).await;
+                tokio::time::sleep_until(instant(*started, *speed, mono).into()).await;
             }
             Source::Manual(sender) => {
                 let mut moved = sender.subscribe();
@@ -128,6 +129,17 @@ impl Clock {
                 hands.reach(Duration::from_millis(u64::try_from(mono.as_ms()).unwrap_or(0))).await;
             }
         }
+    }
+
+    /// A timer for who waits for one instant after another. Make it where the runtime is.
+    pub fn alarm(&self) -> Alarm {
+        Alarm::new(self.clone())
+    }
+
+    /// Real time until the machine's monotonic clock shows `mono`; `None` when it does, and on other clocks.
+    fn left_until(&self, mono: Span) -> Option<Duration> {
+        let Source::System { speed, started, .. } = &self.source else { return None };
+        instant(*started, *speed, mono).checked_duration_since(Instant::now()).filter(|left| !left.is_zero())
     }
 
     /// Waits for `span` of this clock's time.
@@ -162,6 +174,11 @@ impl Clock {
     pub fn real(&self, span: Span) -> Duration {
         Duration::from_secs_f64((span.as_seconds() / self.speed()).clamp(0.0, 1e9))
     }
+}
+
+/// When a clock that was started at `started` shows `mono`.
+fn instant(started: Instant, speed: f64, mono: Span) -> Instant {
+    started + Duration::from_secs_f64((mono.as_seconds() / speed).clamp(0.0, 1e9))
 }
 
 fn system_wall() -> Timestamp {

@@ -17,6 +17,7 @@ HOIST = """
 [drive.d{n}]
 address = "127.0.0.1:{port}"
 poll = "100ms"
+readable = {{ holding = "0-19" }}
 [[crane]]
 id = "yard-{n}"
 group = "A7"

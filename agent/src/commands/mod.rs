@@ -30,6 +30,9 @@ mod verify;
 pub(crate) mod whatif;
 
 use clap::{Parser, Subcommand};
+use tracing_subscriber::filter::{LevelFilter, Targets};
+use tracing_subscriber::layer::SubscriberExt as _;
+use tracing_subscriber::util::SubscriberInitExt as _;
 
 use crate::exit::{CommandResult, Failure};
 
@@ -118,12 +121,23 @@ fn runtime() -> Result<tokio::runtime::Runtime, Failure> {
         .map_err(|error| Failure::Run(format!("cannot start the runtime: {error}")))
 }
 
+/// The runtime of the daemon: one thread, for what a poll has to do fits between two ticks, and a second one would only
+/// be woken by the first. What takes long has threads of its own: the store's writer, the page, what waits for a disk.
+fn one_thread() -> Result<tokio::runtime::Runtime, Failure> {
+    tokio::runtime::Builder::new_current_thread()
+        .enable_all()
+        .build()
+        .map_err(|error| Failure::Run(format!("cannot start the runtime: {error}")))
+}
+
 /// Sends the log to standard error, `info` and above unless `TALLYHOOK_LOG` says otherwise.
 fn log_to_stderr() {
-    let filter = tracing_subscriber::EnvFilter::try_from_env("TALLYHOOK_LOG")
-        .unwrap_or_else(|_| tracing_subscriber::EnvFilter::new("info"));
+    // By level and target only: what can ask more of a record than that brings a regex engine, a megabyte of program.
+    let asked = std::env::var("TALLYHOOK_LOG").ok().and_then(|asked| asked.parse::<Targets>().ok());
     let coloured = std::io::IsTerminal::is_terminal(&std::io::stderr());
-    let log = tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).with_ansi(coloured);
+    let lines = tracing_subscriber::fmt::layer().with_writer(std::io::stderr).with_ansi(coloured);
+    let filter = asked.unwrap_or(Targets::new().with_default(LevelFilter::INFO));
+    let log = tracing_subscriber::registry().with(lines).with(filter);
     // A second call, from a test, is no error worth a word.
     let _ = log.try_init();
 }

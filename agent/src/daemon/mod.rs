@@ -10,6 +10,7 @@ mod book_tests;
 pub mod bounds;
 mod copies;
 mod load_health;
+mod page;
 pub mod reckoning;
 pub mod reminders;
 pub mod site;
@@ -30,15 +31,18 @@ use tokio::task::JoinSet;
 
 use crate::access::Remembered;
 use crate::clock::{Clock, Reading};
-use crate::store::{Store, StoreError, StoreHandle};
+use crate::store::{Store, StoreError, StoreHandle, Touched};
 use crate::{drive, publish, web};
 use bounds::Loss;
 use site::{Site, Timelines};
 use supervision::{Manager, Progress};
 use wake::Wake;
 
-/// How often the daemon looks whether a commit is due when no drive wakes it.
+/// How often the daemon looks whether there is something to do that no drive brings.
 const TICK: Span = Span::from_ms(1000);
+
+/// A drive wakes it most often: for so long a look waits for that.
+const TICK_WAITS: Span = Span::from_ms(250);
 
 /// What the daemon is given.
 pub struct Setup {
@@ -199,11 +203,7 @@ async fn run_on(
     let (access, web_clock) = (around.access.clone(), clock.clone());
     let state =
         web::WebState { config: config.clone(), history, figures, drives, clock: web_clock, destinations, access };
-    page.spawn(async move {
-        if let Err(error) = web::serve(listener, state, telling).await {
-            tracing::error!("the page cannot be served: {error}");
-        }
-    });
+    page.spawn(page::serve(listener, state, telling));
 
     let begun = clock.now().mono;
     let mut progress = Progress::new(&config, begun, clock.speed());
@@ -212,6 +212,7 @@ async fn run_on(
         site.configuration_taken(clock.now());
     }
     let mut next_tick = begun.plus(TICK);
+    let mut touched = Touched::new(directory);
     let mut next_reminders = next_tick;
     // What comes after this run, while those who tell are still ending: a slow broker must not stop the counting.
     let mut next: Option<Box<Next>> = None;
@@ -242,7 +243,7 @@ async fn run_on(
             Some(result) = copied.recv() => Wake::Copied(result),
             Some(loss) = lost.recv() => Wake::Lost(loss),
             Some(result) = room.recv() => Wake::Room(result),
-            () = clock.sleep_until(next_tick) => Wake::Tick,
+            () = clock.sleep_until(next_tick.plus(TICK_WAITS)) => Wake::Tick,
         };
         let now = clock.now();
         match wake {
@@ -277,22 +278,26 @@ async fn run_on(
                 last_reading = Some(reading.at.mono);
                 site.take(reading);
             }
-            Wake::Tick => {
-                next_tick = now.mono.plus(TICK);
-                // A store that cannot be read just now keeps them for the next tick.
-                if let Ok(services) = store.open_services().await {
-                    site.take_services(&services, now);
+            Wake::Tick => {}
+        }
+        if now.mono >= next_tick {
+            next_tick = now.mono.plus(TICK);
+            if touched.since_the_last_look() {
+                match store.open_services().await {
+                    Ok(services) => site.take_services(&services, now),
+                    // A store that cannot be read just now keeps them for the next look.
+                    Err(_) => touched.forget(),
                 }
-                if let Some(drives) = site.changed_drives()
-                    && let Err(error) = store.keep_drives(drives, now.wall).await
-                {
-                    tracing::warn!("the drives' states could not be kept: {error}");
-                }
-                if now.mono >= next_reminders {
-                    next_reminders = now.mono.plus(reminders::LOOK_EVERY);
-                    if let Ok(open) = store.open_alarms().await {
-                        site.remind(&open, now);
-                    }
+            }
+            if let Some(drives) = site.changed_drives()
+                && let Err(error) = store.keep_drives(drives, now.wall).await
+            {
+                tracing::warn!("the drives' states could not be kept: {error}");
+            }
+            if now.mono >= next_reminders {
+                next_reminders = now.mono.plus(reminders::LOOK_EVERY);
+                if let Ok(open) = store.open_alarms().await {
+                    site.remind(&open, now);
                 }
             }
         }

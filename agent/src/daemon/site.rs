@@ -52,7 +52,7 @@ pub struct Site {
     committed: Reading,
     shown: Option<Reading>,
     /// State, fault and clock jumps of each drive when they were last kept.
-    drive_states: Vec<(String, Option<String>, u64)>,
+    drive_states: Vec<(&'static str, Option<String>, u64)>,
     /// The last commit failed; said once until one goes through.
     commit_fails: bool,
     /// What is wrong with the record as a whole.
@@ -272,9 +272,16 @@ impl Site {
 
     /// The drives' states, if one of them is another than when they were asked for last.
     pub fn changed_drives(&mut self) -> Option<Vec<DriveFigures>> {
-        let drives = self.drives();
-        let states: Vec<_> = drives.iter().map(|d| (d.state.clone(), d.fault.clone(), d.clock_jumps)).collect();
-        (std::mem::replace(&mut self.drive_states, states.clone()) != states).then_some(drives)
+        let now = |d: &DriveHealth| (d.state.name(), d.fault.clone(), d.clock_jumps);
+        let same = self.drive_states.len() == self.drives.len()
+            && self.drives.values().zip(&self.drive_states).all(|(drive, kept)| {
+                (drive.state.name(), &drive.fault, drive.clock_jumps) == (kept.0, &kept.1, kept.2)
+            });
+        if same {
+            return None;
+        }
+        self.drive_states = self.drives.values().map(now).collect();
+        Some(self.drives())
     }
 
     /// Reminds people of alarms that nobody has acknowledged.

@@ -19,7 +19,7 @@ pub enum Wake {
     Lost(Loss),
     /// The store was looked at for its budget, or could not be.
     Room(Result<Looked, StoreError>),
-    /// The time to look whether a commit is due has come.
+    /// For too long nothing else has woken it.
     Tick,
     /// A part of the daemon has ended although nobody asked it to; which, and the panic if there was one.
     PartEnded(&'static str, Option<JoinError>),

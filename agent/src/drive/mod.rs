@@ -41,6 +41,9 @@ pub use state::{DriveFigures, DriveHealth, LinkState, SignalFigures, Silence, ex
 /// How many readings may wait for the daemon; beyond that the pollers wait too.
 pub const QUEUE: usize = 64;
 
+/// Lines tick in turns that lie at least so far apart.
+const TURN: Span = Span::from_ms(25);
+
 /// One signal of one mechanism, as it was read.
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub struct Value {
@@ -113,10 +116,11 @@ pub fn spawn_through(
         queues.push(poll::Queue { route: drive.link.clone(), drives, lag: Span::ZERO });
     }
     let mut tasks = JoinSet::new();
-    let lines = queues.len() as i64;
     for (mut queue, n) in queues.into_iter().zip(0..) {
         let period = queue.drives.iter().map(|(drive, _)| drive.poll.as_ms()).min().unwrap_or(0);
-        queue.lag = Span::from_ms(period * n / lines);
+        // So many lines tick at once that they share a wake-up, and not so many that the last one has to wait.
+        let turns = (period / TURN.as_ms()).max(1);
+        queue.lag = Span::from_ms(period * (n % turns) / turns);
         tasks.spawn(poll::run(queue, ports.clone(), clock.clone(), readings.clone(), stop.clone()));
     }
     tasks

@@ -21,7 +21,7 @@ use super::link::{Link, ReadError};
 use super::plan::ReadPlan;
 use super::port::{Port, Ports};
 use super::{DriveReading, LinkState, Value};
-use crate::clock::{Clock, Reading};
+use crate::clock::{Alarm, Clock, Reading};
 
 /// The shortest real time between two ticks, milliseconds. Under a time-lapse the cadence is lowered to keep it.
 pub const LEAST_REAL_PERIOD_MS: f64 = 2.0;
@@ -130,6 +130,7 @@ pub async fn run(
         asked: false,
         down: LinkState::Connecting,
         served: 0,
+        alarm: clock.alarm(),
         clock,
     };
     tokio::select! {
@@ -153,6 +154,8 @@ struct Poller {
     /// Counts the turns.
     served: u64,
     clock: Clock,
+    /// Rings at the ticks.
+    alarm: Alarm,
 }
 
 /// One drive of the line.
@@ -217,7 +220,7 @@ impl Poller {
                         // Who takes a call and hangs up before he was asked is called like one who is away.
                         if self.asked { self.lost(lost) } else { self.unreachable(lost) }
                     }
-                    () = self.clock.sleep_until(tick) => return,
+                    () = self.alarm.until(tick) => return,
                 }
                 continue;
             }
@@ -225,9 +228,9 @@ impl Poller {
                 Calling::Later(at) => {
                     let at = *at;
                     if at > tick {
-                        return self.clock.sleep_until(tick).await;
+                        return self.alarm.until(tick).await;
                     }
-                    self.clock.sleep_until(at).await;
+                    self.alarm.until(at).await;
                     let limit = self.members.iter().map(|m| m.limit).max().unwrap_or_default();
                     self.calling = Calling::Now(Box::pin(self.link.opening(limit)));
                 }
@@ -235,7 +238,7 @@ impl Poller {
                     let opened = tokio::select! {
                         biased;
                         opened = opening => opened,
-                        () = self.clock.sleep_until(tick) => return,
+                        () = self.alarm.until(tick) => return,
                     };
                     match opened {
                         Ok(port) => {

@@ -215,6 +215,7 @@ async fn connection<O: Outbox>(
         wiring,
         stored: wiring.stored.clone(),
         lanes,
+        dry: false,
         window: VecDeque::new(),
         states: VecDeque::new(),
         told: BTreeMap::new(),
@@ -294,6 +295,8 @@ struct Session<'a, O> {
     stored: watch::Receiver<u64>,
     /// What goes out next.
     lanes: Lanes,
+    /// Nothing waited in the outbox at the last look.
+    dry: bool,
     /// Messages without an acknowledgement, in the order in which they went out.
     window: VecDeque<(Place, Acknowledgement)>,
     /// States without one.
@@ -441,6 +444,11 @@ impl<O: Outbox> Session<'_, O> {
 
     /// Hands messages to the client until the window is full.
     async fn fill(&mut self) -> Result<(), String> {
+        // Without a look into the outbox, which would wake the store's thread at every acknowledgement of a state.
+        if self.dry && !self.stored.has_changed().unwrap_or(true) {
+            return Ok(());
+        }
+        self.dry = false;
         loop {
             self.stored.borrow_and_update();
             let room = self.room();
@@ -451,7 +459,9 @@ impl<O: Outbox> Session<'_, O> {
             let batch = self.lanes.next(&self.wiring.outbox, room).await?;
             if batch.is_empty() {
                 let out = self.window.iter().any(|(place, _)| place.lane != Lane::Fresh);
-                return self.lanes.join(&self.wiring.outbox, out).await;
+                self.lanes.join(&self.wiring.outbox, out).await?;
+                self.dry = !out;
+                return Ok(());
             }
             for (place, message) in batch {
                 let topic = format!("{}/{}/{}/{}", self.root, message.crane, message.mechanism, message.kind.name());
