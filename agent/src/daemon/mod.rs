@@ -13,6 +13,7 @@ mod load_health;
 mod page;
 pub mod reckoning;
 pub mod reminders;
+mod rings;
 pub mod site;
 pub mod supervision;
 #[cfg(test)]

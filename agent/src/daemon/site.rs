@@ -10,13 +10,13 @@ use tallyhook_config::model::{Config, Target};
 
 use super::book::{Book, SiteCalendar};
 use super::reminders;
+use super::rings::Rings;
 use super::thinning::Looked;
 use super::timeline::{Jump, Timeline, is_plausible};
 use crate::clock::Reading;
 use crate::drive::assemble::Assembler;
 use crate::drive::{Decoded, DriveFigures, DriveHealth, DriveReading, LinkState, RawWords, SignalFigures};
 use crate::figures::{self, FindingFigures, SiteFigures};
-use crate::samples::recording::RingWriter;
 use crate::store::alarm::Alarm;
 use crate::store::backup::Made;
 use crate::store::service::StoredService;
@@ -44,7 +44,7 @@ pub struct Site {
     config: Arc<Config>,
     assembler: Assembler,
     books: Vec<Book>,
-    rings: Vec<Option<RingWriter>>,
+    rings: Rings,
     timelines: Timelines,
     drives: BTreeMap<String, DriveHealth>,
     /// By mechanism and signal: what was last read, and when there last was a value.
@@ -74,7 +74,6 @@ impl Site {
         let calendar = SiteCalendar(config.time_zone.clone());
         let history = Reader::open(&config.store.directory)?;
         let mut books = Vec::new();
-        let mut rings = Vec::new();
         for (crane, mechanism) in config.mechanisms() {
             let mut book = Book::open(crane, mechanism, calendar.clone(), store.resume(&mechanism.id)?);
             book.set_history(history.days(&mechanism.id, i32::MIN, i32::MAX)?);
@@ -83,14 +82,13 @@ impl Site {
             }
             book.set_thinned(history.thinned(&mechanism.id)?);
             books.push(book);
-            rings.push(config.store.recording.and_then(|bounds| ring(&config.store.directory, &mechanism.id, bounds)));
         }
         Ok(Site {
             assembler: Assembler::new(&config),
             drives: config.drives.values().map(|d| (d.name.clone(), DriveHealth::new(now, d.silent_after))).collect(),
+            rings: Rings::open(&config),
             config,
             books,
-            rings,
             timelines: Timelines::new(),
             seen: BTreeMap::new(),
             committed: now,
@@ -250,11 +248,7 @@ impl Site {
 
     fn book(&mut self, index: usize, sample: &Sample) {
         self.books[index].take(sample);
-        let Some(ring) = &mut self.rings[index] else { return };
-        if let Err(error) = ring.append(sample) {
-            tracing::error!("raw samples are no longer recorded: {error}");
-            self.rings[index] = None;
-        }
+        self.rings.take(index, sample);
     }
 
     /// Takes services that people have recorded; those of mechanisms that the configuration no longer has stay open.
@@ -401,11 +395,7 @@ impl Site {
 
     /// Makes what is on its way to the ring of raw samples durable.
     pub fn flush(&mut self) {
-        for ring in self.rings.iter_mut().flatten() {
-            if let Err(error) = ring.flush() {
-                tracing::error!("raw samples could not be written: {error}");
-            }
-        }
+        self.rings.flush();
     }
 
     /// The figures, if the last ones shown are old enough; `speed` is that of the clock.
@@ -426,12 +416,6 @@ impl Site {
         let findings = self.findings.values().cloned().collect();
         SiteFigures { drives: self.drives(), findings, ..figures::of_site(&self.config, of) }
     }
-}
-
-fn ring(directory: &Path, mechanism: &str, bounds: tallyhook_config::model::RecordingRing) -> Option<RingWriter> {
-    RingWriter::open(directory, mechanism, bounds)
-        .inspect_err(|error| tracing::error!("raw samples are not recorded: {error}"))
-        .ok()
 }
 
 /// Keeps a copy of the configuration's text with the ledger; a reader finds the old copy or the new one, never half.
