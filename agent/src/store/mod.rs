@@ -36,7 +36,7 @@ pub use care::Recovered;
 pub use chain::{ChainEntry, EntryKind, Reckoning};
 pub use error::StoreError;
 pub use handle::{Refused, StoreHandle};
-pub use query::{LiftFilter, MessageFilter, Reader, Snapshot, StoredLift};
+pub use query::{InShort, LiftFilter, MessageFilter, Reader, Snapshot, StoredLift};
 pub use schema::{FILE_NAME, FORMAT, ledger_path};
 pub use settled::{DaySum, LoadSums};
 pub use touched::Touched;

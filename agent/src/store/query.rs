@@ -93,6 +93,9 @@ pub struct StoredLift {
     pub lift: Lift,
 }
 
+/// What lifts are put in order by: the beginning, the settled load, the running time with the load on the hook in ms.
+pub type InShort = (Timestamp, Grams, u64);
+
 /// What an account goes on from.
 #[derive(Clone, PartialEq, Debug)]
 pub struct Snapshot {
@@ -187,26 +190,60 @@ impl Reader {
         Ok(())
     }
 
-    /// Calls `each` with the beginning, the settled load and the running time, ms, of the lifts that `filter` asks for:
-    /// what they are put in order by, for less than reading them whole. `limit`, `offset` and
-    /// `newest_first` are not heeded.
+    /// Calls `each` with the day that a lift is booked to, where that is known, and what it is put in order by, for the lifts
+    /// that `filter` asks for: less work than reading them whole. `limit`, `offset` and `newest_first` are not heeded.
     ///
     /// # Errors
     /// When the file cannot be read.
     pub fn each_lift_in_short(
         &self,
         filter: &LiftFilter<'_>,
-        mut each: impl FnMut(Timestamp, Grams, u64),
+        mut each: impl FnMut(Option<i32>, InShort),
     ) -> Result<(), StoreError> {
-        let sql = format!("SELECT begin_ms, load_g, running_ms FROM lift WHERE {}", filter.condition());
+        let sql = format!("SELECT begin_ms, load_g, running_ms, day FROM lift WHERE {}", filter.condition());
+        self.in_short(filter, &sql, None, |row| {
+            each(row.get(3)?, in_short(row)?);
+            Ok(())
+        })
+    }
+
+    /// As [`Reader::each_lift_in_short`], of the lifts booked to a day after `day` alone.
+    ///
+    /// # Errors
+    /// When the file cannot be read.
+    pub fn each_lift_after(
+        &self,
+        filter: &LiftFilter<'_>,
+        day: i32,
+        mut each: impl FnMut(InShort),
+    ) -> Result<(), StoreError> {
+        let sql = format!(
+            "SELECT begin_ms, load_g, running_ms FROM lift INDEXED BY lift_by_day WHERE {} AND day > ?6",
+            filter.condition()
+        );
+        self.in_short(filter, &sql, Some(day), |row| {
+            each(in_short(row)?);
+            Ok(())
+        })
+    }
+
+    fn in_short(
+        &self,
+        filter: &LiftFilter<'_>,
+        sql: &str,
+        day: Option<i32>,
+        mut each: impl FnMut(&Row<'_>) -> rusqlite::Result<()>,
+    ) -> Result<(), StoreError> {
+        let ((from, to), (least, most)) = (bounds(filter.from, filter.to), filter.loads());
         for (key, _) in self.keys(filter.mechanism)? {
             let mut read = || -> rusqlite::Result<()> {
-                let (from, to) = bounds(filter.from, filter.to);
-                let (least, most) = filter.loads();
-                let mut select = self.connection.prepare_cached(&sql)?;
-                let mut rows = select.query(params![key, from, to, least, most])?;
+                let mut select = self.connection.prepare_cached(sql)?;
+                let mut rows = match day {
+                    Some(day) => select.query(params![key, from, to, least, most, day])?,
+                    None => select.query(params![key, from, to, least, most])?,
+                };
                 while let Some(row) = rows.next()? {
-                    each(Timestamp::from_ms(row.get(0)?), Grams::new(row.get(1)?), row.get::<_, i64>(2)? as u64);
+                    each(row)?;
                 }
                 Ok(())
             };
@@ -625,6 +662,10 @@ const CUT: i64 = 1 << 5;
 pub(super) fn marks_of(lift: &Lift) -> i64 {
     let mark = |on: bool, bit: i64| if on { bit } else { 0 };
     i64::from(lift.band & 0x0f) | mark(lift.overload, OVERLOAD) | mark(lift.cut, CUT)
+}
+
+fn in_short(row: &Row<'_>) -> rusqlite::Result<InShort> {
+    Ok((Timestamp::from_ms(row.get(0)?), Grams::new(row.get(1)?), row.get::<_, i64>(2)? as u64))
 }
 
 fn read_lift(row: &Row<'_>) -> rusqlite::Result<Lift> {

@@ -11,6 +11,7 @@ use tallyhook_analysis::units::{Grams, MS_PER_HOUR, Timestamp};
 use super::warnings::Wanted;
 use crate::commands::whatif::{Asked, WhatifFigures};
 use crate::exit::Failure;
+use crate::store::InShort;
 use crate::store::alarm::{Act, ActError, Alarm, Done};
 use crate::store::message::{Message, MessageKind};
 use crate::store::service::{Service, StoredService};
@@ -93,7 +94,7 @@ pub type Place = (i64, i64);
 
 impl LiftsAsked {
     /// Where a lift stands in the order asked for.
-    pub fn place(&self, begin: Timestamp, load: Grams, running_ms: u64) -> Place {
+    pub fn place(&self, (begin, load, running_ms): InShort) -> Place {
         let by = match self.order {
             LiftOrder::Begin => 0,
             LiftOrder::Load => load.get(),
@@ -115,6 +116,7 @@ impl LiftsAsked {
 }
 
 /// The first few of many places, met in any order, without holding them all.
+#[derive(Clone)]
 pub struct First {
     wanted: usize,
     places: Vec<Place>,

@@ -21,61 +21,130 @@ use crate::store::service::{Service, StoredService, append};
 use crate::store::{LiftFilter, LoadSums, MessageFilter, Reader, StoreError};
 
 /// The store in a directory. Each question opens a reader of its own: readers do not hold the writer up, and a view
-/// asks a handful.
+/// asks a handful. What years of days that are over answer is kept for the next look, as long as the head of the chain
+/// says that they are as they were.
 pub struct Stored {
     directory: PathBuf,
-    /// The days' load histograms of the latest what-ifs, added up; the newest last.
-    sums: Mutex<Vec<(SumsKey, Arc<LoadSums>)>>,
-    /// By mechanism: the head of the chain, the last day it vouches for, and how many lifts there were up to that day.
-    counted: Mutex<BTreeMap<String, (Head, i32, u64)>>,
+    /// The days' load histograms of the latest what-ifs, added up.
+    sums: Kept<(String, i32, i32), LoadSums>,
+    /// By mechanism: S at the end of each day that is over.
+    used: Kept<String, BTreeMap<i32, f64>>,
+    /// By mechanism: how many lifts there were up to the last day that is over.
+    counted: Kept<String, Past<u64>>,
+    /// By mechanism and question (its offset and limit left aside): the first lifts up to the last day that is over.
+    first: Kept<(String, LiftsAsked), Past<First>>,
 }
 
 /// Number and hash of the last entry of a chain: while they stay, so do the days that are over.
 type Head = (u64, String);
 
-/// Mechanism, first and last day, and the head of the chain.
-type SumsKey = (String, i32, i32, Head);
+/// What is said of the days up to one of them, that one included.
+struct Past<T> {
+    to_day: i32,
+    what: T,
+}
 
-/// So many sums are kept: a person tries several changes on the same record.
-const SUMS_KEPT: usize = 2;
+/// So many places of lifts in an order are kept, for the pages after the first: twenty of them.
+const PLACES_KEPT: usize = 1_000;
+
+/// The latest few answers that follow from days that are over.
+struct Kept<K, T> {
+    most: usize,
+    /// The newest last.
+    answers: Mutex<Vec<(K, Head, Arc<T>)>>,
+}
+
+impl<K: PartialEq, T> Kept<K, T> {
+    fn new(most: usize) -> Self {
+        Kept { most, answers: Mutex::default() }
+    }
+
+    /// The answer kept under `key` since `head`, or the one that `find` gives, which is then kept. Without a head nothing
+    /// is known of the days, and nothing is kept.
+    fn get<E>(&self, key: K, head: Option<Head>, find: impl FnOnce() -> Result<T, E>) -> Result<Arc<T>, E> {
+        let (Some(head), Ok(mut answers)) = (head, self.answers.lock()) else { return find().map(Arc::new) };
+        if let Some((.., answer)) = answers.iter().find(|(k, h, _)| *k == key && *h == head) {
+            return Ok(answer.clone());
+        }
+        let answer = Arc::new(find()?);
+        answers.retain(|(k, ..)| *k != key);
+        if answers.len() >= self.most {
+            answers.remove(0);
+        }
+        answers.push((key, head, answer.clone()));
+        Ok(answer)
+    }
+}
 
 impl Stored {
     /// The store in `directory`; nothing is read yet.
     pub fn new(directory: PathBuf) -> Self {
-        Stored { directory, sums: Mutex::default(), counted: Mutex::default() }
+        Stored {
+            directory,
+            // A person tries several changes on the same record, and orders of the same lifts.
+            sums: Kept::new(2),
+            used: Kept::new(4),
+            counted: Kept::new(64),
+            first: Kept::new(4),
+        }
     }
 
-    /// The sums that a what-if rests on, read anew only after a day was closed or given up.
-    fn load_sums(&self, reader: &Reader, asked: &Asked) -> Result<Arc<LoadSums>, StoreError> {
-        let (from, to) = asked.days;
-        let read = || reader.load_sums(&asked.mechanism, from, to).map(Arc::new);
-        // The head first: a day that closes between the two is then read again the next time.
-        let Some(head) = reader.chain_head(&asked.mechanism)? else { return read() };
-        let key = (asked.mechanism.clone(), from, to, head);
-        let Ok(mut kept) = self.sums.lock() else { return read() };
-        if let Some((_, sums)) = kept.iter().find(|(k, _)| *k == key) {
-            return Ok(sums.clone());
-        }
-        let sums = read()?;
-        if kept.len() >= SUMS_KEPT {
-            kept.remove(0);
-        }
-        kept.push((key, sums.clone()));
-        Ok(sums)
-    }
+    // In all that follows the head is read first: a day that closes after it is then read again the next time.
 
-    /// How many lifts of a mechanism there are. Those of days that are over are counted once, not at every look.
+    /// How many lifts of a mechanism there are.
     fn all_lifts(&self, reader: &Reader, mechanism: &str) -> Result<u64, StoreError> {
-        let all = || reader.lift_count(&LiftFilter { mechanism: Some(mechanism), ..LiftFilter::default() });
-        let Some(head) = reader.chain_head(mechanism)? else { return all() };
-        let Ok(mut counted) = self.counted.lock() else { return all() };
-        if let Some((_, day, past)) = counted.get(mechanism).filter(|(before, ..)| *before == head) {
-            return Ok(past + reader.lift_count_after(mechanism, *day)?);
-        }
-        let Some(day) = reader.last_closed_day(mechanism)? else { return all() };
-        let (total, after) = reader.lift_counts(mechanism, day)?;
-        counted.insert(mechanism.to_owned(), (head, day, total - after));
-        Ok(total)
+        let head = reader.chain_head(mechanism)?;
+        let Some(to_day) = reader.last_closed_day(mechanism)? else {
+            return reader.lift_count(&LiftFilter { mechanism: Some(mechanism), ..LiftFilter::default() });
+        };
+        let past = self.counted.get(mechanism.to_owned(), head, || {
+            let (all, after) = reader.lift_counts(mechanism, to_day)?;
+            Ok::<_, StoreError>(Past { to_day, what: all - after })
+        })?;
+        Ok(past.what + reader.lift_count_after(mechanism, past.to_day)?)
+    }
+
+    /// A page of lifts in an order other than that of the table.
+    fn in_order(&self, reader: &Reader, mechanism: &str, asked: &LiftsAsked) -> Result<LiftsFound, StoreError> {
+        let filter = LiftFilter {
+            mechanism: Some(mechanism),
+            from: asked.from,
+            to: asked.to,
+            least: asked.least,
+            most: asked.most,
+            overload: asked.overload,
+            ..LiftFilter::default()
+        };
+        let wanted = asked.offset.saturating_add(asked.limit);
+        let head = reader.chain_head(mechanism)?;
+        let first = match reader.last_closed_day(mechanism)?.filter(|_| wanted <= PLACES_KEPT) {
+            None => {
+                let mut first = First::new(wanted);
+                reader.each_lift_in_short(&filter, |_, lift| first.meet(asked.place(lift)))?;
+                first
+            }
+            Some(to_day) => {
+                let question = LiftsAsked { offset: 0, limit: 0, ..*asked };
+                let past = self.first.get((mechanism.to_owned(), question), head, || {
+                    let mut first = First::new(PLACES_KEPT);
+                    reader.each_lift_in_short(&filter, |day, lift| {
+                        if day.is_none_or(|day| day <= to_day) {
+                            first.meet(asked.place(lift));
+                        }
+                    })?;
+                    Ok::<_, StoreError>(Past { to_day, what: first })
+                })?;
+                let mut first = past.what.clone();
+                reader.each_lift_after(&filter, past.to_day, |lift| first.meet(asked.place(lift)))?;
+                first
+            }
+        };
+        let total = first.met;
+        let page = first.in_order().into_iter().skip(asked.offset).take(asked.limit);
+        let whole = page.map(|place| reader.lift_at(mechanism, asked.begin_of(place)));
+        // One that was given up for room since then is left out.
+        let lifts: Result<Vec<Option<Lift>>, StoreError> = whole.collect();
+        Ok(LiftsFound { total, lifts: lifts?.into_iter().flatten().collect() })
     }
 
     fn reader(&self) -> Result<Reader, String> {
@@ -101,7 +170,11 @@ impl History for Stored {
     }
 
     fn used(&self, mechanism: &str) -> Result<BTreeMap<i32, f64>, String> {
-        self.reader()?.used(mechanism).map_err(|error| error.to_string())
+        let reader = self.reader()?;
+        let used = reader
+            .chain_head(mechanism)
+            .and_then(|head| self.used.get(mechanism.to_owned(), head, || reader.used(mechanism)));
+        used.map(|used| BTreeMap::clone(&used)).map_err(|error| error.to_string())
     }
 
     fn gaps(&self, mechanism: &str, limit: usize) -> Result<Vec<Gap>, String> {
@@ -145,17 +218,7 @@ impl History for Stored {
             let lifts = reader.lifts(&filter).map_err(|error| error.to_string())?;
             return Ok(LiftsFound { total, lifts: lifts.into_iter().map(|stored| stored.lift).collect() });
         }
-        (filter.least, filter.most, filter.overload) = (asked.least, asked.most, asked.overload);
-        let mut first = First::new(asked.offset.saturating_add(asked.limit));
-        reader
-            .each_lift_in_short(&filter, |begin, load, running_ms| first.meet(asked.place(begin, load, running_ms)))
-            .map_err(|error| error.to_string())?;
-        let total = first.met;
-        let page = first.in_order().into_iter().skip(asked.offset);
-        let whole = page.map(|place| reader.lift_at(mechanism, asked.begin_of(place)));
-        // One that was given up for room since then is left out.
-        let lifts: Result<Vec<Option<Lift>>, StoreError> = whole.collect();
-        Ok(LiftsFound { total, lifts: lifts.map_err(|error| error.to_string())?.into_iter().flatten().collect() })
+        self.in_order(&reader, mechanism, asked).map_err(|error| error.to_string())
     }
 
     fn day_records(&self, mechanism: &str, from: i32, to: i32) -> Result<Vec<DayRecord>, String> {
@@ -188,7 +251,11 @@ impl History for Stored {
 
     fn what_if(&self, asked: &Asked) -> Result<WhatifFigures, Failure> {
         let ledger = Ledger::open(&self.directory)?;
-        let sums = self.load_sums(&ledger.reader, asked).map_err(Failure::run)?;
+        let (reader, (from, to)) = (&ledger.reader, asked.days);
+        let head = reader.chain_head(&asked.mechanism).map_err(Failure::run)?;
+        let sums =
+            self.sums.get((asked.mechanism.clone(), from, to), head, || reader.load_sums(&asked.mechanism, from, to));
+        let sums = sums.map_err(Failure::run)?;
         whatif::answer_from(&ledger, asked, &sums)
     }
 }
