@@ -428,7 +428,8 @@ impl<O: Outbox> Session<'_, O> {
                     }
                     Err(error) => return lost(unacknowledged(&clock, signs, &error).await),
                 },
-                Ok(()) = self.stored.changed(), if room => {}
+                // Seen here, it no longer counts as changed.
+                Ok(()) = self.stored.changed(), if room => self.dry = false,
                 () = clock.sleep_until(asks.unwrap_or(stalled_at)), if asks.is_some() => {
                     self.remember(None);
                     next_state = clock.now().mono;
