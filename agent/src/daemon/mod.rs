@@ -15,6 +15,7 @@ pub mod reckoning;
 pub mod reminders;
 mod rings;
 pub mod site;
+mod standing;
 pub mod supervision;
 #[cfg(test)]
 mod tests;

@@ -11,6 +11,7 @@ use tallyhook_config::model::{Config, Target};
 use super::book::{Book, SiteCalendar};
 use super::reminders;
 use super::rings::Rings;
+use super::standing;
 use super::thinning::Looked;
 use super::timeline::{Jump, Timeline, is_plausible};
 use crate::clock::Reading;
@@ -83,9 +84,15 @@ impl Site {
             book.set_thinned(history.thinned(&mechanism.id)?);
             books.push(book);
         }
+        let standing = standing::read(&history)?;
+        let drives = config.drives.values().map(|drive| {
+            let mut health = DriveHealth::new(now, drive.silent_after);
+            health.set_silence_told(standing.silent.contains(&drive.name));
+            (drive.name.clone(), health)
+        });
         Ok(Site {
             assembler: Assembler::new(&config),
-            drives: config.drives.values().map(|d| (d.name.clone(), DriveHealth::new(now, d.silent_after))).collect(),
+            drives: drives.collect(),
             rings: Rings::open(&config),
             config,
             books,
@@ -94,8 +101,9 @@ impl Site {
             committed: now,
             shown: None,
             drive_states: Vec::new(),
-            commit_fails: false,
-            findings: BTreeMap::new(),
+            // The first commit that goes through tells its end.
+            commit_fails: standing.site.contains_key("not_recorded"),
+            findings: standing.site,
             undated: Some(Vec::new()),
         })
     }

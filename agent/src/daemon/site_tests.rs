@@ -178,3 +178,71 @@ fn a_disk_filled_to_the_brim_loses_nothing_and_is_told() {
     let raised: Vec<_> = told.iter().map(|(_, m)| m.body["raised"].as_bool().unwrap()).collect();
     assert_eq!(raised, [true, false], "{told:#?}");
 }
+
+/// What was told of a silence: whether it was raised.
+fn silences(directory: &Path) -> Vec<bool> {
+    let filter = MessageFilter { kind: Some(MessageKind::Finding), ..MessageFilter::default() };
+    let told = Reader::open(directory).unwrap().messages(&filter).unwrap();
+    told.iter().filter(|(_, m)| m.body["finding"] == "silence").map(|(_, m)| m.body["raised"] == true).collect()
+}
+
+#[test]
+fn a_silence_that_outlasts_the_daemon_is_told_once_and_its_end_too() {
+    let dir = tempfile::tempdir().unwrap();
+    let silent = |night: &mut Night, hours: std::ops::Range<i64>, begun: i64| {
+        for mono in (hours.start * HOUR..hours.end * HOUR).step_by(60_000) {
+            let now = Reading { wall: Timestamp::from_ms(begun + mono), mono: Span::from_ms(mono) };
+            let mut reading = reading(&night.drive, now);
+            (reading.link, reading.values) = (LinkState::Unreachable("no route".to_owned()), Vec::new());
+            night.site.take(reading);
+            if night.site.commit_is_due(now) {
+                night.commit(now);
+            }
+        }
+    };
+    let mut night = Night::begin(dir.path(), EVENING);
+    night.play(0..HOUR, |mono| EVENING + mono);
+    silent(&mut night, 1..200, EVENING);
+    assert_eq!(silences(dir.path()), [true]);
+    drop(night);
+
+    let begun = EVENING + 200 * HOUR;
+    let mut night = Night::begin(dir.path(), begun);
+    silent(&mut night, 0..200, begun);
+    assert_eq!(silences(dir.path()), [true], "not a second time");
+    drop(night);
+
+    let begun = begun + 200 * HOUR;
+    let mut night = Night::begin(dir.path(), begun);
+    night.play(0..HOUR, |mono| begun + mono);
+    assert_eq!(silences(dir.path()), [true, false]);
+    drop(night);
+    let mut night = Night::begin(dir.path(), begun + HOUR);
+    night.play(0..HOUR, |mono| begun + HOUR + mono);
+    assert_eq!(silences(dir.path()), [true, false], "and that is all");
+}
+
+#[test]
+fn a_finding_about_the_record_that_outlasts_the_daemon_is_told_once_and_its_end_too() {
+    let dir = tempfile::tempdir().unwrap();
+    let told = || {
+        let filter = MessageFilter { kind: Some(MessageKind::Finding), ..MessageFilter::default() };
+        let told = Reader::open(dir.path()).unwrap().messages(&filter).unwrap();
+        told.iter().filter(|(_, m)| m.body["finding"] == "backup").map(|(_, m)| m.body["raised"] == true).collect()
+    };
+    let none: Vec<bool> = Vec::new();
+    let mut begun = EVENING;
+    let mut run = |act: &dyn Fn(&mut Site, Timestamp)| -> Vec<bool> {
+        let mut night = Night::begin(dir.path(), begun);
+        night.play(0..HOUR, |mono| begun + mono);
+        act(&mut night.site, Timestamp::from_ms(begun + HOUR));
+        night.play(HOUR..2 * HOUR, |mono| begun + mono);
+        begun += 2 * HOUR;
+        told()
+    };
+    assert_eq!(run(&|_, _| {}), none);
+    assert_eq!(run(&|site, at| site.raise("backup", at, "no room".to_owned())), [true]);
+    assert_eq!(run(&|site, at| site.raise("backup", at, "no room".to_owned())), [true], "not a second time");
+    assert_eq!(run(&|site, at| site.clear("backup", at, "copied again")), [true, false]);
+    assert_eq!(run(&|site, at| site.clear("backup", at, "copied again")), [true, false]);
+}

@@ -166,6 +166,11 @@ impl DriveHealth {
         }
     }
 
+    /// Whether an earlier run told of a silence whose end has not been told.
+    pub const fn set_silence_told(&mut self, told: bool) {
+        self.silence_told = told;
+    }
+
     /// Takes a reading; true when the state changed by it, so that it can be said once.
     pub fn take(&mut self, reading: &DriveReading) -> bool {
         self.polls += 1;

@@ -22,6 +22,10 @@ directory = {directory}
 commit_every = "30s"
 samples = {{ days = 14, megabytes = 200 }}
 
+# The demo's past is told at once, all fourteen months of it.
+[outbox]
+keep_days = 800
+
 [page]
 listen = "{listen}"
 

@@ -183,6 +183,8 @@ fn the_demo_counts_shows_ends_cleanly_and_goes_on() {
     a_service_beside_the_daemon_begins_a_new_period(&cabinet);
     the_months_add_up_to_the_status(&cabinet);
     an_alarm_is_acknowledged_beside_the_daemon(&cabinet);
+    let log = demo.stderr();
+    assert!(!log.contains("dropped"), "a first look is not to begin with a loss: {log}");
     assert_eq!(demo.interrupt(Duration::from_secs(20)).code(), Some(0));
     a_part_renewed_without_the_daemon(&cabinet);
 
