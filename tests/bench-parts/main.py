@@ -7,6 +7,7 @@ import sys
 
 import arithmetic
 import daemon
+import latency
 import years
 from measure import ROOT, Table
 
@@ -16,6 +17,7 @@ PARTS = {
     "daemon": daemon.daemon,
     "writes": daemon.writes,
     "growth": daemon.growth,
+    "latency": latency.latency,
     "ten-years": years.years,
     "size": daemon.size,
 }
