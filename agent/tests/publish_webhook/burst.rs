@@ -248,7 +248,7 @@ async fn the_week_is_told_once_and_after_a_kill_under_the_same_id() {
     teller.delivered(HOOK, 1).await;
     a_moment().await;
     let told = bodies(&stub);
-    let due = "week:Eastfield precast yard:1750000500";
+    let due = "week:yard-1:1750000500";
     assert_eq!(ids(&stub), [due, due, "w1"]);
     let text = told[1]["text"].as_str().unwrap();
     for part in

@@ -256,12 +256,18 @@ impl<O: Outbox, C: Chat> Teller<'_, O, C> {
         }
         let (config, figures) = (self.about.config.clone(), self.about.figures.borrow().clone());
         let made = tokio::task::spawn_blocking(move || digest::digest(&config, &figures, due)).await;
+        let made = made.map_err(|failed| failed.to_string()).and_then(|made| made.map_err(|error| error.to_string()));
         let said = match made {
-            Ok(Ok(said)) => said,
-            Ok(Err(error)) => return Err(format!("the week cannot be summed up: {error}")),
-            Err(failed) => return Err(format!("the week cannot be summed up: {failed}")),
+            Ok(said) => said,
+            Err(why) => {
+                // At the next look again; no warning waits for it.
+                warn!(%destination, "the week cannot be summed up: {why}");
+                return Ok(());
+            }
         };
-        let telling = Telling::Digest { id: format!("week:{}:{due}", self.about.config.site_name), said };
+        // By an identifier, which fits into a header and an address; a site's name may hold anything.
+        let whose = self.about.config.cranes.first().map_or("site", |crane| crane.id.as_str());
+        let telling = Telling::Digest { id: format!("week:{whose}:{due}"), said };
         match self.tell(&telling).await {
             Told::Held => return Ok(()),
             Told::Done => {}
