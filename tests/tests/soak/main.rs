@@ -95,9 +95,9 @@ fn happens(site: &mut Site, what: Event) {
     }
 }
 
-/// How much more a daemon may hold at its end than an hour after it had begun. It is no leak that is allowed for: what
-/// the first hour did not need, such as making up for an outage, and caches of a store that was small by then, stay.
-const GROWTH: f64 = 1.4;
+/// How much more a daemon may hold at its end than an hour after it had begun. Whoever has made up for half a day's outage
+/// keeps some of the memory that this took, for the next one.
+const GROWTH: f64 = 1.6;
 /// How much more any daemon of the last third may hold at its end than the largest before it: nothing goes on growing.
 const FLAT: f64 = 1.1;
 
