@@ -170,11 +170,10 @@ impl Histogram {
     /// # Errors
     /// [`BadBytes`] for bytes that no version of this crate wrote in this form.
     pub fn from_bytes(bytes: &[u8]) -> Result<Histogram, BadBytes> {
-        let mut bins = BTreeMap::new();
-        each_bin(bytes, |bin, weight| {
-            bins.insert(bin, weight);
-        })?;
-        Ok(Histogram { bins })
+        // A tree made of a list in order is made at once, not bin by bin.
+        let mut bins = Vec::new();
+        each_bin(bytes, |bin, weight| bins.push((bin, weight)))?;
+        Ok(Histogram { bins: bins.into_iter().collect() })
     }
 }
 
