@@ -19,7 +19,8 @@ use tokio::net::{TcpListener, TcpStream};
 use tokio::signal::unix::{SignalKind, signal};
 use tokio::sync::watch;
 
-#[tokio::main]
+/// On one thread, as the daemon runs.
+#[tokio::main(flavor = "current_thread")]
 async fn main() {
     let arguments: Vec<String> = std::env::args().skip(1).collect();
     let [file, clock] = arguments.as_slice() else {
