@@ -101,7 +101,7 @@ pub struct HourSums {
 
 impl HourSums {
     fn is_empty(&self) -> bool {
-        self.running_ms == 0 && self.gap_ms == 0 && self.lifts == 0
+        self.running_ms == 0 && self.gap_ms == 0 && self.starts == 0 && self.lifts == 0
     }
 }
 
