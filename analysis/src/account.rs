@@ -452,8 +452,19 @@ impl Account {
     }
 
     /// The site's clock was put right by `by`: what stands is dated anew, and nothing is counted.
-    pub fn rebase(&mut self, by: Span) {
-        self.recorder.rebase(by);
+    pub fn rebase(&mut self, by: Span, out: &mut impl FnMut(Entry)) {
+        let speed = self.recorder.standing().and_then(|s| s.get(Quantity::Speed));
+        let today = self.recorder.open_day().map_or(0, |open| open.day.number);
+        let (rated, dead) = (self.recorder.spec().rated, self.recorder.spec().dead_load);
+        let (books, terms) = (&mut self.books, &self.terms);
+        self.recorder.rebase(by, &mut |event| match event {
+            Event::Counted(stretch) => books.count(&stretch, terms, speed, out),
+            Event::LiftEnded(lift) => {
+                books.lift(&lift, rated, dead, terms);
+                out(Entry::Lift { lift, day: today });
+            }
+            other => out(Entry::Recorder(other)),
+        });
         self.stage.rebase(by);
         self.health.break_off();
         self.books.duty.rebase(by);

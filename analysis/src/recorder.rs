@@ -305,8 +305,13 @@ impl Recorder {
 
     /// The site's clock was put right by `by`: what stands and hangs is dated anew, and nothing is counted.
     ///
-    /// Durations come from a clock that nobody can set; without this a jump of the date would look like a gap.
-    pub fn rebase(&mut self, by: Span) {
+    /// Durations come from a clock that nobody can set; without this a jump of the date would look like a gap. A start
+    /// that waits for the time that follows it is told of first: it belongs to the day and the hour in which it was seen.
+    pub fn rebase(&mut self, by: Span, out: &mut impl FnMut(Event)) {
+        if let Some(standing) = self.state.standing.filter(|_| self.state.start_pending) {
+            let at = self.state.counted_to;
+            self.count(&standing, true, at, at, out);
+        }
         let moved = |at: &mut Timestamp| *at = at.plus(by);
         moved(&mut self.state.counted_to);
         self.state.standing.iter_mut().for_each(|s| moved(&mut s.at));

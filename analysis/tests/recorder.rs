@@ -330,7 +330,7 @@ proptest! {
         let mut recorder = Recorder::new(Spec::hoist(rated()));
         for (i, s) in samples.iter().enumerate() {
             if i == jump {
-                recorder.rebase(by);
+                recorder.rebase(by, &mut |_| {});
             }
             let mut dated = *s;
             dated.at = if i >= jump { s.at.plus(by) } else { s.at };

@@ -212,7 +212,9 @@ impl Book {
 
     /// The site's clock was put right; see [`Account::rebase`].
     pub fn rebase(&mut self, by: Span) {
-        self.account.rebase(by);
+        let at = self.account.recorder().counted_to();
+        let (pending, crane, mechanism) = (&mut self.pending, &self.crane, &self.mechanism);
+        self.account.rebase(by, &mut |entry| pending.note(entry, at, crane, mechanism));
     }
 
     /// Whether a service waits for the commit that marks it taken.
