@@ -255,6 +255,11 @@ impl Recorder {
         self.state.gap_since
     }
 
+    /// Whether a start was seen of which no time has been counted yet.
+    pub fn start_waits(&self) -> bool {
+        self.state.start_pending
+    }
+
     /// Up to when time has been counted.
     pub fn counted_to(&self) -> Timestamp {
         self.state.counted_to

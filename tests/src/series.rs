@@ -104,6 +104,15 @@ fn synapse() -> PathBuf {
 impl ChatServer {
     /// Starts it; takes some seconds.
     pub fn start() -> Self {
+        Self::start_with("")
+    }
+
+    /// One that takes messages faster than a server that people share.
+    pub fn start_without_a_rate_limit() -> Self {
+        Self::start_with("rc_message: { per_second: 1000, burst_count: 1000 }\n")
+    }
+
+    fn start_with(more: &str) -> Self {
         let (home, port) = (Cabinet::new(), free_port());
         let data = home.path().display().to_string();
         let settings = format!(
@@ -112,7 +121,7 @@ impl ChatServer {
              resources:\n      - names: [client]\n        compress: false\n\
              database: {{ name: sqlite3, args: {{ database: {data}/rooms.db }} }}\nmedia_store_path: {data}/media\n\
              registration_shared_secret: for-this-test\nmacaroon_secret_key: for-this-test\nform_secret: for-this-test\n\
-             signing_key_path: {data}/signing.key\n"
+             signing_key_path: {data}/signing.key\n{more}"
         );
         let settings = home.write("server.yaml", &settings);
         let run = |more: &str| {
@@ -155,11 +164,24 @@ impl ChatServer {
 
     /// What the crane has said in the room, in order, as a reader sees it.
     pub fn said(&self) -> Vec<Value> {
+        self.events().into_iter().map(|event| event["content"].clone()).collect()
+    }
+
+    /// When the server took each message, seconds since 1970, and its text.
+    pub fn taken(&self) -> Vec<(f64, String)> {
+        let taken = |event: Value| {
+            let text = event["content"]["body"].as_str().unwrap().to_owned();
+            (event["origin_server_ts"].as_f64().unwrap() / 1000.0, text)
+        };
+        self.events().into_iter().map(taken).collect()
+    }
+
+    fn events(&self) -> Vec<Value> {
         let room = self.room.replace('!', "%21").replace(':', "%3A");
         let page = self.client("GET", &format!("rooms/{room}/messages?dir=f&limit=200"), &Value::Null);
         let events = page["chunk"].as_array().unwrap();
         let by_crane = |event: &&Value| event["type"] == "m.room.message" && event["sender"] == "@crane:edge.test";
-        events.iter().filter(by_crane).map(|event| event["content"].clone()).collect()
+        events.iter().filter(by_crane).cloned().collect()
     }
 }
 

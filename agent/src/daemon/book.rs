@@ -429,14 +429,15 @@ impl Book {
     }
 
     fn watch_starts(&mut self, at: Timestamp) {
-        // A start is in the sliding hour when its first stretch is counted, one sample after its edge was seen.
-        let counted = self.account.wear().starts;
+        // In the sliding hour when its first stretch is counted, one sample after its edge was seen: told of at its edge.
+        let waits = u64::from(self.account.recorder().start_waits());
+        let seen = self.account.wear().starts + waits;
         let (before, looked) = self.starts_looked;
-        if self.mechanism.warn.starts_per_hour.is_empty() || counted == before && at.since(looked) < STARTS_LOOK {
+        if self.mechanism.warn.starts_per_hour.is_empty() || seen == before && at.since(looked) < STARTS_LOOK {
             return;
         }
-        self.starts_looked = (counted, at);
-        let starts = self.account.duty().starts_of_the_last_hour();
+        self.starts_looked = (seen, at);
+        let starts = self.account.duty().starts_of_the_last_hour() + waits;
         let (pending, crane, mechanism) = (&mut self.pending, &self.crane, &self.mechanism);
         self.starts.update(starts as f64, |Crossing { level, raised }| {
             let body = json!({"quantity": STARTS, "level": level, "value": starts, "raised": raised});
