@@ -302,6 +302,7 @@ fn month_corrected(case: Case, lead: Lead, correct_zero: Option<i64>) -> Month {
 /// Bound of km for a way of working and for a fault, as stated in the docs of the module.
 const OF_WORK: f64 = 0.002;
 const OF_FAULT: f64 = 1.0 / DAYS as f64;
+const OF_TORQUE: f64 = 0.003;
 
 #[test]
 fn each_fault_raises_its_own_finding_and_no_other() {
@@ -375,6 +376,9 @@ fn a_drift_of_the_zero_is_corrected_within_its_bound_and_told_and_a_jump_is_not(
 
 #[test]
 fn a_torque_is_watched_as_a_cell_is() {
+    // Against a clean month of torque: what its ramps cost is measured in `hoist_physics`.
+    let off = |month: &Month| month.km - month.truth;
+    let clean = off(&month(Clean, Lead::Torque));
     for (case, finding) in [
         (Clean, None),
         (AddedAndDropped, None),
@@ -389,6 +393,8 @@ fn a_torque_is_watched_as_a_cell_is() {
         let month = month(case, Lead::Torque);
         assert_eq!(month.found, finding.into_iter().collect(), "{case:?}: {:?}", month.notes);
         assert_eq!(month.standing, [], "{case:?}: mended with the next day");
+        println!("{case:?}: km off {:.5}, {clean:.5} in a clean month", off(&month));
+        assert!((off(&month) - clean).abs() <= OF_TORQUE, "{case:?}: {} {clean}", off(&month));
     }
 }
 
