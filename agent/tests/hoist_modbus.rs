@@ -163,21 +163,8 @@ time_zone = "UTC"
 [drive.main]
 address = "192.0.2.10:502"
 poll = "100ms"
-[[crane]]
-id = "bay-1"
-group = "A5"
-[[crane.mechanism]]
-id = "main-hoist"
-group = "M5"
-rated_load_kg = 10000
-stale_after = "1s"
-[crane.mechanism.signals]
-torque_pct = {{ address = 0, type = "i16", scale = 0.1 }}
-speed_pct = {{ address = 1, type = "i16", scale = 0.1 }}
-raising = {{ address = 2, bit = 0 }}
-lowering = {{ address = 2, bit = 1 }}
-{load}
-"#
+{}"#,
+        tallyhook_tests::hoist::crane("1s", load)
     );
     tallyhook_config::load(&text, "site.toml").unwrap_or_else(|faults| panic!("{}", faults.report()))
 }

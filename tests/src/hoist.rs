@@ -11,6 +11,29 @@ use serde_json::{Value, json};
 use crate::cabinet::{Cabinet, Running, binary};
 use crate::peers::{free_port, python, python_script, wait_for_port};
 
+/// The crane of a hoist of 10 t whose drive `main` shows torque, speed and which way it runs, as a configuration has it.
+/// `load`: what else it says of the hoist.
+pub fn crane(stale_after: &str, load: &str) -> String {
+    format!(
+        r#"
+[[crane]]
+id = "bay-1"
+group = "A5"
+[[crane.mechanism]]
+id = "main-hoist"
+group = "M5"
+rated_load_kg = 10000
+stale_after = "{stale_after}"
+[crane.mechanism.signals]
+torque_pct = {{ address = 0, type = "i16", scale = 0.1 }}
+speed_pct = {{ address = 1, type = "i16", scale = 0.1 }}
+raising = {{ address = 2, bit = 0 }}
+lowering = {{ address = 2, bit = 1 }}
+{load}
+"#
+    )
+}
+
 /// `tests/peers/hoist.py`: a drive that knows torque, speed and which way it runs.
 pub struct Hoist {
     /// Its Modbus port.

@@ -128,26 +128,26 @@ pub(super) fn append(
     at: Timestamp,
     body: &Value,
 ) -> rusqlite::Result<String> {
-    let last: Option<(i64, String)> = connection
-        .prepare_cached("SELECT seq, hash FROM entry WHERE mechanism = ?1 ORDER BY seq DESC LIMIT 1")?
-        .query_row([key], |row| Ok((row.get(0)?, row.get(1)?)))
-        .optional()?;
-    let (seq, previous) = last.map_or((1, "0".repeat(2 * HASH)), |(seq, hash)| (seq + 1, hash));
-    let mut entry =
-        ChainEntry { seq: seq.max(0) as u64, kind, day, at, body: body.to_string(), previous, hash: String::new() };
+    let (seq, previous) = head(connection, key)?.map_or((1, "0".repeat(2 * HASH)), |(seq, hash)| (seq + 1, hash));
+    let mut entry = ChainEntry { seq, kind, day, at, body: body.to_string(), previous, hash: String::new() };
     entry.hash = hash_of(mechanism, &entry);
     connection
         .prepare_cached(&format!("INSERT INTO entry (mechanism, {COLUMNS}) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)"))?
-        .execute(params![key, seq, kind.name(), day, at.as_ms(), entry.body, entry.previous, entry.hash])?;
+        .execute(params![key, seq as i64, kind.name(), day, at.as_ms(), entry.body, entry.previous, entry.hash])?;
     Ok(entry.hash)
+}
+
+/// Number and hash of the last entry of a mechanism's chain.
+pub(super) fn head(connection: &Connection, key: i64) -> rusqlite::Result<Option<(u64, String)>> {
+    connection
+        .prepare_cached("SELECT seq, hash FROM entry WHERE mechanism = ?1 ORDER BY seq DESC LIMIT 1")?
+        .query_row([key], |row| Ok((row.get::<_, i64>(0)?.max(0) as u64, row.get(1)?)))
+        .optional()
 }
 
 /// The last hash of a mechanism's chain.
 pub(super) fn last_hash(connection: &Connection, key: i64) -> rusqlite::Result<Option<String>> {
-    connection
-        .prepare_cached("SELECT hash FROM entry WHERE mechanism = ?1 ORDER BY seq DESC LIMIT 1")?
-        .query_row([key], |row| row.get(0))
-        .optional()
+    Ok(head(connection, key)?.map(|(_, hash)| hash))
 }
 
 /// As [`append`], unless an entry of that kind with that very body stands already.

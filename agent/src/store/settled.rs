@@ -1,10 +1,11 @@
 //! Days that are over: what is asked of years of them at once, and the head of the chain, by which a caller knows that they
 //! are still as they were.
 
-use rusqlite::{OptionalExtension as _, params};
+use rusqlite::params;
 use tallyhook_analysis::histogram::{BadBytes, Histogram, Sum};
 use tallyhook_analysis::spectrum::Totals;
 
+use super::chain;
 use super::error::StoreError;
 use super::query::Reader;
 
@@ -91,14 +92,11 @@ impl Reader {
     pub fn chain_head(&self, mechanism: &str) -> Result<Option<(u64, String)>, StoreError> {
         let mut head = None;
         for (key, _) in self.keys(Some(mechanism))? {
-            head = self
-                .connection()
-                .prepare_cached("SELECT seq, hash FROM entry WHERE mechanism = ?1 ORDER BY seq DESC LIMIT 1")
-                .and_then(|mut s| s.query_row([key], |row| Ok((row.get::<_, i64>(0)? as u64, row.get(1)?))).optional())
-                .map_err(|error| StoreError::of_sqlite(self.path(), error))?;
+            head = chain::head(self.connection(), key).map_err(|error| StoreError::of_sqlite(self.path(), error))?;
         }
         Ok(head)
     }
+
     /// How many lifts of `mechanism` there are, and how many of them are of the days after `day`.
     ///
     /// # Errors

@@ -20,13 +20,13 @@
 //!
 //! Nothing here changes what is booked, but for a drift of a cell's zero where [`Terms::correct_zero`] allows it: what is
 //! booked is then the reading less the drift, up to that bound. A jump is never corrected, nor is where the empty hook began.
-//! So a fault moves km while it stands: by no more than the share of the running time
-//! in which it stood, where what is read stays within the rated load (a day of a month's 22: 0.045; the zero's drift that
-//! is told of, and the step, moved it by 0.002 in the tests). No odd way of working moves it by more than 0.002: slack
-//! rope, a hook laid down, a magnet as permanent dead load, load added or dropped while it hangs, power off before it is
-//! set down, two hoists on one load, lowering without a raise. Where a torque leads, faults and ways of working move km by no
-//! more than 0.003 from what a clean month of it gives. Where torque and cell are both read, a fault of one shows as a
-//! disagreement too.
+//!
+//! So a fault moves km while it stands: by no more than the share of the running time in which it stood, where what is read
+//! stays within the rated load (a day of a month's 22: 0.045; the zero's drift that is told of, and the step, moved it by
+//! 0.002 in the tests). No odd way of working moves it by more than 0.002: slack rope, a hook laid down, a magnet as
+//! permanent dead load, load added or dropped while it hangs, power off before it is set down, two hoists on one load,
+//! lowering without a raise. Where a torque leads, faults and ways of working move km by no more than 0.003 from what a
+//! clean month of it gives. Where torque and cell are both read, a fault of one shows as a disagreement too.
 
 use super::stage::{Motion, is_steady};
 use super::{Lead, Terms};

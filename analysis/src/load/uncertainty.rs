@@ -98,9 +98,9 @@ impl Loads {
 
 /// S/D where each load has a standard uncertainty, a fraction of the base.
 ///
-/// What was measured lies where its km does, by the loads of that record. What was not read, and what ran in gaps, lies between the low km of the
-/// measured part without an allowance for its way of recording, and what was booked for it, or the high km if that is
-/// more. Prior use is as it was stated, and hours in gaps as they were booked.
+/// What was measured lies where its km does, by the loads of that record. What was not read, and what ran in gaps, lies
+/// between the low km of the measured part without an allowance for its way of recording, and what was booked for it, or
+/// the high km if that is more. Prior use is as it was stated, and hours in gaps as they were booked.
 pub fn used_share_between(ledger: &Ledger, loads: &Loads, standard: f64) -> Between {
     let measured = ledger.parts.iter().find(|part| part.kind == PartKind::Measured);
     let of = |km: f64| loads.between(standard).unwrap_or_else(|| spectrum_between(km, standard));

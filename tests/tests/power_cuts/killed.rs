@@ -7,7 +7,7 @@ use tallyhook_tests::cabinet::pause;
 use crate::bench::{Bench, COMMIT_EVERY};
 
 /// How much later than `commit_every` a commit may come on a machine that is busy with other tests, seconds.
-const LATE: f64 = 2.0;
+const LATE: f64 = 1.2;
 
 #[test]
 fn a_daemon_that_is_killed_again_and_again_loses_nothing_that_was_committed() {

@@ -5,7 +5,7 @@ use std::time::Duration;
 
 use serde_json::json;
 use tallyhook_tests::cabinet::{Cabinet, pause};
-use tallyhook_tests::hoist::{Hoist, Terminal};
+use tallyhook_tests::hoist::{Hoist, Terminal, crane};
 use tallyhook_tests::modbus::FunctionProxy;
 use tallyhook_tests::peers::free_port;
 use tallyhook_tests::yard::status;
@@ -28,22 +28,9 @@ listen = "127.0.0.1:{}"
 address = "127.0.0.1:{drive_port}"
 poll = "100ms"
 timeout = "1s"
-[[crane]]
-id = "bay-1"
-group = "A5"
-[[crane.mechanism]]
-id = "main-hoist"
-group = "M5"
-rated_load_kg = 10000
-stale_after = "2s"
-[crane.mechanism.signals]
-torque_pct = {{ address = 0, type = "i16", scale = 0.1 }}
-speed_pct = {{ address = 1, type = "i16", scale = 0.1 }}
-raising = {{ address = 2, bit = 0 }}
-lowering = {{ address = 2, bit = 1 }}
-{load}
-"#,
-        free_port()
+{}"#,
+        free_port(),
+        crane("2s", load)
     )
 }
 
