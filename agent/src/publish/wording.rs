@@ -228,7 +228,7 @@ fn act_name<'a>(w: &Wording, act: &'a str) -> &'a str {
     }
 }
 
-/// What an alarm is about, from its key: `used_share:0.9` is `used share 0.9`.
+/// What an alarm is about, from its key: `used_share:0.9` is `used share 90.0 %`.
 pub fn alarm_name(w: &Wording, key: &str) -> String {
     let (quantity, rest) = key.split_once(':').unwrap_or((key, ""));
     let name = match quantity {
@@ -241,6 +241,8 @@ pub fn alarm_name(w: &Wording, key: &str) -> String {
     // A part has its own name before the level; a level is the last piece.
     let mut words = vec![name.to_owned()];
     words.extend(rest.split(':').filter(|piece| !piece.is_empty()).map(|piece| match piece.parse::<f64>() {
+        // The levels of all but a count are shares.
+        Ok(level) if quantity != "starts_per_hour" => w.percent(level),
         Ok(_) => piece.replace('.', w.decimal_sign),
         Err(_) => piece.replace('_', " "),
     }));

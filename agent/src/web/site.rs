@@ -6,6 +6,7 @@ use tallyhook_config::model::{Config, Crane, Kind, Mechanism};
 
 use super::explain;
 use super::layout::{Column, Desk, cell, explained, number_column, sheet_table, words_column};
+use super::mechanism::interval_words;
 use super::record::RecordState;
 use super::share_bar::{levels_sentence, share_bar};
 use super::wording::{Wording, fill};
@@ -66,6 +67,8 @@ fn mechanism_row(desk: &Desk, crane: &Crane, mechanism: &Mechanism, f: &Mechanis
         html! { (group_text(w, f)) span.under { (EDITION) } },
         html! {
             strong data-live=(live("share")) { (w.percent(f.consumed)) }
+            span.under { (w.used_share_basis) }
+            span.under { (interval_words(w, f)) }
             (share_bar(desk, &format!("bar-{}", f.id), f.consumed, &mechanism.warn.used_share))
             span.under data-live=(live("used")) { (used_words(w, f)) }
             span.under data-live=(live("levels")) { (levels_sentence(desk, f.consumed, &mechanism.warn.used_share)) }

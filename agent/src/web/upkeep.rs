@@ -158,8 +158,8 @@ pub fn parts(desk: &Desk, f: &MechanismFigures) -> Markup {
 fn limit_name(w: &Wording, limit: &str) -> &'static str {
     match limit {
         "running_hours" => w.limit_running_hours,
-        "lifts" => w.lifts,
-        "starts" => w.starts,
+        "lifts" => w.limit_lifts,
+        "starts" => w.limit_starts,
         "stops" => w.limit_stops,
         "bending_cycles" => w.limit_bending,
         "full_load_bending_cycles" => w.limit_full_bending,

@@ -511,6 +511,8 @@ wording! {
     limit_full_bending: "bending cycles at full load",
     limit_brake: "brake work, kJ",
     limit_days: "days",
+    limit_lifts: "lifts",
+    limit_starts: "starts",
     severity_title: "Severity of service",
     severity_text: "{severity} ({edition}): {heavy} of the lifts from 85 % of the rated load up, {busy} of the hours with lifts had more than ten. Longest time between frequent inspections {frequent} days, between periodic ones {periodic} days; local codes decide.",
     services_title: "Services",

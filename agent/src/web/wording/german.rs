@@ -488,6 +488,8 @@ pub static GERMAN: Wording = Wording {
     limit_full_bending: "Biegewechsel bei voller Last",
     limit_brake: "Bremsarbeit, kJ",
     limit_days: "Tage",
+    limit_lifts: "Hübe",
+    limit_starts: "Anläufe",
     severity_title: "Schwere des Betriebs",
     severity_text: "{severity} ({edition}): {heavy} der Hübe ab 85 % der Tragfähigkeit, in {busy} der Stunden mit Hüben waren es mehr als zehn. Längste Frist zwischen häufigen Prüfungen {frequent} Tage, zwischen wiederkehrenden {periodic} Tage; es gelten die örtlichen Vorschriften.",
     services_title: "Wartungen",
