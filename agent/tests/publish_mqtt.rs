@@ -8,6 +8,7 @@ mod acknowledge;
 mod full_disk;
 #[path = "publish_mqtt/outage.rs"]
 mod outage;
+mod teller;
 
 use std::collections::HashSet;
 use std::io::{BufRead, BufReader, Read, Write};
@@ -23,85 +24,11 @@ use tallyhook::publish::health::Board;
 use tallyhook::publish::outbox::{MemoryOutbox, Outbox};
 use tallyhook::publish::{Setup, spawn};
 use tallyhook::store::message::{Message, MessageKind};
-use tallyhook_analysis::class::{ApplianceGroup, MechanismGroup};
-use tallyhook_analysis::recorder::Spec;
-use tallyhook_analysis::units::{Grams, Span, Timestamp};
-use tallyhook_config::model::{Config, Crane, Mechanism, Mqtt, MqttPayload, Page, Store};
+use tallyhook_analysis::units::{Span, Timestamp};
+use tallyhook_config::model::{Config, Mqtt, MqttPayload};
+use teller::broker::{Broker, Memory, command};
 use tokio::sync::watch;
 use tokio::task::JoinSet;
-
-struct Broker {
-    directory: tempfile::TempDir,
-    port: u16,
-    /// It writes down each change at once.
-    keeps: bool,
-    child: Option<Child>,
-}
-
-impl Broker {
-    fn start() -> Self {
-        let mut broker = Broker::stopped(true);
-        broker.again();
-        broker
-    }
-
-    /// One that does not run yet.
-    fn stopped(keeps: bool) -> Self {
-        let directory = tempfile::tempdir().unwrap();
-        let port = TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port();
-        Broker { directory, port, keeps, child: None }
-    }
-
-    /// Starts it on the same port with what it kept, and waits until it answers.
-    fn again(&mut self) {
-        let data = self.directory.path().display().to_string();
-        let settings = format!(
-            "user root\nlistener {} 127.0.0.1\nallow_anonymous true\npersistence true\npersistence_location {data}/\n\
-             {}max_queued_messages 0\n",
-            self.port,
-            if self.keeps { "autosave_interval 1\nautosave_on_changes true\n" } else { "" },
-        );
-        let file = self.directory.path().join("broker.conf");
-        // Written once: there may be no room for it later.
-        if !file.exists() {
-            std::fs::write(&file, settings).unwrap();
-        }
-        let mut child = command("mosquitto", "mosquitto").arg("-c").arg(&file).stderr(Stdio::null()).spawn().unwrap();
-        for _ in 0..500 {
-            assert!(child.try_wait().unwrap().is_none(), "mosquitto ended at once: is port {} taken?", self.port);
-            if TcpStream::connect(("127.0.0.1", self.port)).is_ok() {
-                self.child = Some(child);
-                return;
-            }
-            std::thread::park_timeout(Duration::from_millis(10));
-        }
-        panic!("mosquitto does not answer on port {}", self.port);
-    }
-
-    /// `kill -9`.
-    fn kill(&mut self) {
-        let mut child = self.child.take().unwrap();
-        child.kill().unwrap();
-        child.wait().unwrap();
-    }
-}
-
-impl Drop for Broker {
-    fn drop(&mut self) {
-        if let Some(mut child) = self.child.take() {
-            let _ = child.kill();
-            let _ = child.wait();
-        }
-    }
-}
-
-fn command(program: &str, package: &str) -> Command {
-    let on_path = |d: std::path::PathBuf| d.join(program).is_file();
-    let sbin = std::path::Path::new("/usr/sbin").join(program);
-    let found = std::env::var_os("PATH").is_some_and(|path| std::env::split_paths(&path).any(on_path));
-    assert!(found || sbin.is_file(), "{program} is missing: apt-get install {package}");
-    Command::new(if found { program.into() } else { sbin })
-}
 
 /// `mosquitto_sub` with a session that the broker keeps; it reconnects by itself.
 struct Subscriber {
@@ -176,40 +103,19 @@ impl Drop for Subscriber {
 }
 
 fn config(port: u16) -> Arc<Config> {
-    let hoist = Mechanism::plain("main-hoist", MechanismGroup::M5, Spec::hoist(Grams::from_kg(16_000.0)));
-    Arc::new(Config {
-        site_name: "Eastfield precast yard".to_owned(),
-        time_zone: jiff::tz::TimeZone::UTC,
-        units: Default::default(),
-        language: Default::default(),
-        store: Store::plain("store"),
-        page: Page::plain(([127, 0, 0, 1], 0).into()),
-        alarms: Default::default(),
-        outbox: Default::default(),
-        drives: Default::default(),
-        cranes: vec![Crane {
-            id: "yard-1".to_owned(),
-            name: "Yard crane".to_owned(),
-            group: ApplianceGroup::A5,
-            design_life_years: 20.0,
-            mechanisms: vec![hoist],
-        }],
-        mqtt: Some(Mqtt {
-            host: "127.0.0.1".to_owned(),
-            port,
-            client_id: "eastfield".to_owned(),
-            topic_root: "eastfield".to_owned(),
-            username: None,
-            password_file: None,
-            payload: MqttPayload::Json,
-            tls: None,
-            from_start: false,
-            acknowledge: false,
-        }),
-        webhooks: Vec::new(),
-        influx: None,
-        matrix: None,
-    })
+    let broker = Mqtt {
+        host: "127.0.0.1".to_owned(),
+        port,
+        client_id: "eastfield".to_owned(),
+        topic_root: "eastfield".to_owned(),
+        username: None,
+        password_file: None,
+        payload: MqttPayload::Json,
+        tls: None,
+        from_start: false,
+        acknowledge: false,
+    };
+    Arc::new(Config { mqtt: Some(broker), ..teller::site() })
 }
 
 fn message(n: usize) -> Message {
@@ -271,7 +177,7 @@ const LIFT: &str = "eastfield/yard-1/main-hoist/lift";
 
 #[tokio::test(flavor = "multi_thread")]
 async fn a_thousand_messages_arrive_in_order_though_the_broker_is_killed_twice() {
-    let mut broker = Broker::start();
+    let mut broker = Broker::start(Memory::AtOnce);
     let subscriber = Subscriber::start(broker.port, "reader", "eastfield/#");
     let outbox = MemoryOutbox::default();
     let publisher = publisher(broker.port, &outbox);
@@ -300,7 +206,7 @@ async fn a_thousand_messages_arrive_in_order_though_the_broker_is_killed_twice()
 
 #[tokio::test(flavor = "multi_thread")]
 async fn what_is_so_now_does_not_wait_behind_a_backlog() {
-    let broker = Broker::start();
+    let broker = Broker::start(Memory::AtOnce);
     let reader = Subscriber::start(broker.port, "reader", "eastfield/#");
     for round in 0..6 {
         let outbox = MemoryOutbox::default();
@@ -324,7 +230,7 @@ async fn what_is_so_now_does_not_wait_behind_a_backlog() {
 
 #[tokio::test(flavor = "multi_thread")]
 async fn a_late_subscriber_gets_the_state_and_a_clean_end_says_offline_after_the_last_message() {
-    let broker = Broker::start();
+    let broker = Broker::start(Memory::AtOnce);
     let outbox = MemoryOutbox::default();
     let publisher = publisher(broker.port, &outbox);
     let early = Subscriber::start(broker.port, "early", "eastfield/#");
@@ -352,7 +258,7 @@ async fn a_late_subscriber_gets_the_state_and_a_clean_end_says_offline_after_the
 
 #[tokio::test(flavor = "multi_thread")]
 async fn a_daemon_that_dies_is_said_to_be_offline_by_the_broker() {
-    let broker = Broker::start();
+    let broker = Broker::start(Memory::AtOnce);
     let subscriber = Subscriber::start(broker.port, "reader", "eastfield/status");
     let mut publisher = publisher(broker.port, &MemoryOutbox::default());
     subscriber.wait("the birth", |lines| lines.iter().any(|(_, p)| p == "online")).await;

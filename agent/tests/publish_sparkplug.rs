@@ -7,10 +7,8 @@ mod teller;
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::io::{BufRead, BufReader, Write};
-use std::net::{TcpListener, TcpStream};
 use std::process::{Child, ChildStdin, Command, Stdio};
 use std::sync::{Arc, Mutex};
-use std::time::Duration;
 
 use serde_json::{Value, json};
 use tallyhook::clock::Clock;
@@ -19,55 +17,8 @@ use tallyhook::publish::outbox::{MemoryOutbox, Outbox};
 use tallyhook::store::message::Message;
 use tallyhook_analysis::units::{Span, Timestamp};
 use tallyhook_config::model::{Config, Mqtt, MqttPayload};
+use teller::broker::{Broker, Memory};
 use teller::{Teller, lift, site, warning};
-
-struct Broker {
-    port: u16,
-    directory: tempfile::TempDir,
-    child: Option<Child>,
-}
-
-impl Broker {
-    fn start() -> Self {
-        let port = TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port();
-        let mut broker = Broker { port, directory: tempfile::tempdir().unwrap(), child: None };
-        broker.again();
-        broker
-    }
-
-    fn again(&mut self) {
-        let settings =
-            format!("user root\nlistener {} 127.0.0.1\nallow_anonymous true\nmax_queued_messages 0\n", self.port);
-        let file = self.directory.path().join("broker.conf");
-        std::fs::write(&file, settings).unwrap();
-        let mut child = Command::new("mosquitto").arg("-c").arg(&file).stderr(Stdio::null()).spawn().unwrap();
-        for _ in 0..500 {
-            assert!(child.try_wait().unwrap().is_none(), "mosquitto ended at once: is port {} taken?", self.port);
-            if TcpStream::connect(("127.0.0.1", self.port)).is_ok() {
-                self.child = Some(child);
-                return;
-            }
-            std::thread::park_timeout(Duration::from_millis(10));
-        }
-        panic!("mosquitto does not answer on port {}", self.port);
-    }
-
-    /// `kill -9`.
-    fn kill(&mut self) {
-        let mut child = self.child.take().unwrap();
-        child.kill().unwrap();
-        child.wait().unwrap();
-    }
-}
-
-impl Drop for Broker {
-    fn drop(&mut self) {
-        if let Some(mut child) = self.child.take() {
-            let _ = child.kill();
-            let _ = child.wait();
-        }
-    }
-}
 
 /// The host and what it has decoded.
 struct Host {
@@ -216,7 +167,7 @@ fn fresh(n: usize) -> Message {
 
 #[tokio::test(flavor = "multi_thread")]
 async fn births_data_and_a_rebirth_on_command() {
-    let broker = Broker::start();
+    let broker = Broker::start(Memory::None);
     let mut host = Host::start(broker.port).await;
     let outbox = MemoryOutbox::default();
     let config = node(broker.port);
@@ -282,7 +233,7 @@ async fn births_data_and_a_rebirth_on_command() {
 
 #[tokio::test(flavor = "multi_thread")]
 async fn nothing_is_lost_when_the_broker_dies_and_what_is_late_is_historical() {
-    let mut broker = Broker::start();
+    let mut broker = Broker::start(Memory::None);
     let host = Host::start(broker.port).await;
     let outbox = MemoryOutbox::default();
     let teller = Teller::start(node(broker.port), &outbox, &Clock::system());
@@ -321,7 +272,7 @@ async fn nothing_is_lost_when_the_broker_dies_and_what_is_late_is_historical() {
 
 #[tokio::test(flavor = "multi_thread")]
 async fn a_killed_daemon_is_dead_by_its_will_and_a_silent_drive_is_a_dead_device() {
-    let broker = Broker::start();
+    let broker = Broker::start(Memory::None);
     let host = Host::start(broker.port).await;
     let config = node(broker.port);
     let outbox = MemoryOutbox::default();

@@ -11,7 +11,8 @@ use tallyhook::store::{MechanismCommit, Reader, Store as Ledger};
 use tallyhook_analysis::units::{Span, Timestamp};
 use tallyhook_config::model::{Config, Mqtt, Store};
 
-use super::{Broker, command, config, publisher_of};
+use super::teller::broker::{Broker, Memory, command};
+use super::{config, publisher_of};
 
 fn warning(level: f64) -> Message {
     Message {
@@ -41,7 +42,7 @@ async fn a_warning_is_acknowledged_by_the_broker_and_nothing_else_comes_in() {
     let messages = vec![warning(0.8), warning(0.9)];
     let commit = MechanismCommit { mechanism: "main-hoist".to_owned(), messages, ..MechanismCommit::default() };
     store.commit(vec![commit]).await.unwrap();
-    let broker = Broker::start();
+    let broker = Broker::start(Memory::AtOnce);
     let alarms = || -> Vec<Alarm> { Reader::open(dir.path()).unwrap().alarms(None, true).unwrap() };
     let numbers: Vec<u64> = alarms().iter().map(|alarm| alarm.seq).collect();
     assert_eq!(numbers, [2, 1]);

@@ -13,7 +13,8 @@ use tallyhook::publish::health::{Board, DestinationHealth};
 use tallyhook::publish::outbox::{MemoryOutbox, Outbox};
 use tallyhook_analysis::units::Span;
 
-use super::{Broker, LIFT, Publisher, Subscriber, config, message, publisher_of};
+use super::teller::broker::{Broker, Memory};
+use super::{LIFT, Publisher, Subscriber, config, message, publisher_of};
 
 /// A file system of 2 MB over a directory.
 struct Disk {
@@ -78,7 +79,7 @@ fn shows(publisher: &Publisher, lifts: u64) {
 
 #[tokio::test(flavor = "multi_thread")]
 async fn a_broker_on_a_full_disk_is_found_out_when_it_starts_again_and_nothing_is_sent_in_a_loop() {
-    let mut broker = Broker::stopped(true);
+    let mut broker = Broker::stopped(Memory::AtOnce);
     let disk = Disk::over(broker.directory.path());
     broker.again();
     let subscriber = Subscriber::start(broker.port, "reader", "eastfield/#");

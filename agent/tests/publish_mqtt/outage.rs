@@ -14,7 +14,8 @@ use tallyhook_analysis::units::{Span, Timestamp};
 use tallyhook_config::model::Outbox as Bounds;
 use tokio::sync::mpsc;
 
-use super::{Broker, LIFT, Subscriber, config, publisher_of};
+use super::teller::broker::{Broker, Memory};
+use super::{LIFT, Subscriber, config, publisher_of};
 
 const BEGIN_MS: i64 = 1_750_000_000_000;
 const HOUR_MS: i64 = 3_600_000;
@@ -65,7 +66,7 @@ async fn thirty_days_without_a_broker_are_made_up_for() {
     let dir = tempfile::tempdir().unwrap();
     let store = Store::open(dir.path()).unwrap().into_handle().unwrap();
     store.set_cursor("mqtt", 0).await.unwrap();
-    let mut broker = Broker::stopped(false);
+    let mut broker = Broker::stopped(Memory::AtEnd);
     let clock = Clock::manual(Timestamp::from_ms(BEGIN_MS));
     let board = Board::default();
     let publisher = publisher_of(config(broker.port), store.clone(), store.stored(), &clock, &board);

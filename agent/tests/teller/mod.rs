@@ -2,6 +2,7 @@
 
 #![allow(dead_code, reason = "each test file uses a part of it")]
 
+pub mod broker;
 pub mod line_protocol;
 pub mod stub;
 
