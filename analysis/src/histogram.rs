@@ -89,6 +89,8 @@ impl Histogram {
     pub(crate) fn add_columns(&mut self, loads: &[Grams], weights: &[u32]) {
         const PLACES: usize = 64;
         let mut gathered = [(0_u32, 0_u64); PLACES];
+        // A bit for each place that holds something.
+        let mut held = 0_u64;
         let mut book = |(bin, weight): (u32, u64)| {
             if weight > 0 {
                 let slot = self.bins.entry(bin).or_default();
@@ -97,14 +99,19 @@ impl Histogram {
         };
         for (&load, &weight) in loads.iter().zip(weights) {
             let bin = bin_of(load);
-            let place = &mut gathered[bin as usize % PLACES];
+            let place = bin as usize % PLACES;
+            held |= 1 << place;
+            let place = &mut gathered[place];
             if place.0 == bin {
                 place.1 += u64::from(weight);
             } else {
                 book(std::mem::replace(place, (bin, u64::from(weight))));
             }
         }
-        gathered.into_iter().for_each(book);
+        while held != 0 {
+            book(gathered[held.trailing_zeros() as usize]);
+            held &= held - 1;
+        }
     }
 
     /// Adds another histogram of the same kind of weight.

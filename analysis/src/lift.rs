@@ -148,21 +148,23 @@ impl Readings {
         self.total_ms += ms;
     }
 
-    /// The same as [`Readings::add`] for each. A float guesses the bin, whole numbers decide it.
+    /// The same as [`Readings::add`] for each.
     fn add_columns(&mut self, loads: &[Grams], ms: &[u32], rated: Grams) {
-        let rated = rated.get().max(1);
-        let per_gram = 256.0 / rated as f64;
+        let rated = rated.get().max(1) as u64;
+        // The bin that a product with it gives is right or one too low.
+        let inverse = u64::MAX / rated;
+        let mut total_ms = 0;
         for (&load, &ms) in loads.iter().zip(ms) {
-            let scaled = load.get().max(0) * 256;
-            let mut bin = (scaled as f64 / 256.0 * per_gram) as i64;
-            bin -= i64::from(bin * rated > scaled);
-            bin += i64::from((bin + 1) * rated <= scaled);
-            let slot = &mut self.bins[bin.min(BINS as i64 - 1) as usize];
+            let scaled = load.get().max(0) as u64 * 256;
+            let low = ((u128::from(scaled) * u128::from(inverse)) >> 64) as u64;
+            let bin = low + u64::from((low + 1) * rated <= scaled);
+            let slot = &mut self.bins[bin.min(BINS as u64 - 1) as usize];
             slot.0 += u64::from(ms);
             // Grams::MAX · u32::MAX is within 64 bits.
             slot.1 += i128::from(load.get() * i64::from(ms));
-            self.total_ms += u64::from(ms);
+            total_ms += u64::from(ms);
         }
+        self.total_ms += total_ms;
     }
 
     /// The mean of the middle half of the readings (by time), `None` when there are none.
@@ -238,6 +240,30 @@ pub struct Stretch {
     pub running: Option<bool>,
     /// Whether a run began at `from`.
     pub started: bool,
+}
+
+/// What [`LiftTracker::steady`] says.
+pub(crate) struct LiftSteady {
+    /// Nothing is on the hook, and no lift is open.
+    pub empty: bool,
+    /// The lowest and the highest payload with which it stays so.
+    pub payloads: (Grams, Grams),
+    /// Stretches that end before this leave it so.
+    pub before: Option<Timestamp>,
+}
+
+/// Stretches that follow each other.
+pub(crate) struct LiftRun<'a> {
+    /// Of each; may be empty with an empty hook.
+    pub payloads: &'a [Grams],
+    /// Of each, as these.
+    pub ms: &'a [u32],
+    /// Of all.
+    pub total_ms: u64,
+    /// The last payload.
+    pub last: Grams,
+    /// Whether the hoist ran in all of them.
+    pub running: bool,
 }
 
 /// The open end of the lift detection; see the module's text.
@@ -358,28 +384,38 @@ impl LiftTracker {
         self.running = running;
     }
 
-    /// Whether a load hangs, and the lowest and highest with which that stays so and nothing follows; `None` where the
-    /// next stretch may do more than add up.
-    pub(crate) fn steady(&self, set: &LiftSettings) -> Option<(bool, (Grams, Grams))> {
-        match self.phase {
-            _ if self.unseen_since.is_some() => None,
-            Phase::Empty => Some((false, (Grams::MIN, Grams::new(set.begin.get().saturating_sub(1))))),
-            Phase::Hanging { settled: true, .. } => Some((true, (set.end, Grams::MAX))),
-            Phase::TakingUp { .. } | Phase::Hanging { .. } | Phase::SettingDown { .. } => None,
+    /// What the next stretches must be like to do no more than add up; `None` where that cannot be said.
+    pub(crate) fn steady(&self, set: &LiftSettings) -> Option<LiftSteady> {
+        if self.unseen_since.is_some() {
+            return None;
         }
+        let below = |limit: Grams| (Grams::MIN, Grams::new(limit.get().saturating_sub(1)));
+        let loaded = (set.end, Grams::MAX);
+        let (empty, payloads, before) = match self.phase {
+            Phase::Empty => (true, below(set.begin), None),
+            Phase::TakingUp { since } => (false, loaded, Some(since.plus(set.confirm_load.min(set.settle)))),
+            Phase::Hanging { since, settled: false } => (false, loaded, Some(since.plus(set.settle))),
+            Phase::Hanging { settled: true, .. } => (false, loaded, None),
+            Phase::SettingDown { off_at, .. } => (false, below(set.end), Some(off_at.plus(set.confirm_empty))),
+        };
+        Some(LiftSteady { empty, payloads, before })
     }
 
-    /// The same as [`LiftTracker::feed`] for stretches that all lie within [`LiftTracker::steady`], the last of them at
-    /// the load `last`. The columns are read where a load hangs.
-    pub(crate) fn feed_run(&mut self, loads: &[Grams], ms: &[u32], running: bool, last: Grams, rated: Grams) {
-        if let Phase::Hanging { .. } = self.phase {
-            let total: u64 = ms.iter().map(|&ms| u64::from(ms)).sum();
-            let peak = loads.iter().copied().fold(Grams::ZERO, Grams::max);
-            self.work.add(Work { running_ms: if running { total } else { 0 }, starts: 0, peak });
-            self.readings.add_columns(loads, ms, rated);
+    /// The same as [`LiftTracker::feed`] for stretches that all lie within [`LiftTracker::steady`], `total_ms` in all, the
+    /// last of them at the load `last`. The columns are not read where the hook is empty.
+    pub(crate) fn feed_run(&mut self, run: &LiftRun<'_>, rated: Grams) {
+        let running_ms = if run.running { run.total_ms } else { 0 };
+        let peak = || run.payloads.iter().copied().fold(Grams::ZERO, Grams::max);
+        match &mut self.phase {
+            Phase::Empty => {}
+            Phase::TakingUp { .. } | Phase::Hanging { .. } => {
+                self.work.add(Work { running_ms, starts: 0, peak: peak() });
+                self.readings.add_columns(run.payloads, run.ms, rated);
+            }
+            Phase::SettingDown { aside, .. } => aside.add(Work { running_ms, starts: 0, peak: peak() }),
         }
-        self.last_load = Some(last);
-        self.running = running;
+        self.last_load = Some(run.last);
+        self.running = run.running;
     }
 
     /// A load has come onto the hook at `at`.

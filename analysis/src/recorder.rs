@@ -5,7 +5,7 @@
 //! same sums, lifts and gaps to the bit.
 
 use crate::account::blocks::Steady;
-use crate::lift::{Lift, LiftEvent, LiftSettings, LiftTracker, Stretch};
+use crate::lift::{Lift, LiftEvent, LiftRun, LiftSettings, LiftTracker, Stretch};
 use crate::sample::{Flag, Sample};
 use crate::spectrum::{Totals, band_of};
 use crate::units::{Grams, Span, Timestamp};
@@ -377,16 +377,15 @@ impl Recorder {
         if !counted || state.start_pending || state.gap_since.is_some() || state.last_running != Some(running) {
             return None;
         }
-        let (hanging, payloads) = state.tracker.steady(&self.spec.lift)?;
-        Some(Steady { standing, running, day: open.day, hanging, payloads })
+        let lift = state.tracker.steady(&self.spec.lift)?;
+        Some(Steady { standing, running, day: open.day, lift })
     }
 
-    /// Books a run of samples over which [`Recorder::steady`] held: their sums, their readings where a load hangs (else
-    /// both columns may be empty), the payload that stood up to the last one, and the last one itself.
-    pub(crate) fn book_run(&mut self, sums: &Totals, payloads: &[Grams], ms: &[u32], before: Grams, last: &Sample) {
+    /// Books a run of samples over which [`Recorder::steady`] held: their sums, what the lift detection takes of them, and
+    /// the last one, which stands now.
+    pub(crate) fn book_run(&mut self, sums: &Totals, lift: &LiftRun<'_>, last: &Sample) {
         self.book(|t| t.add(sums));
-        let running = self.state.last_running == Some(true);
-        self.state.tracker.feed_run(payloads, ms, running, before, self.spec.rated);
+        self.state.tracker.feed_run(lift, self.spec.rated);
         self.state.counted_to = last.at;
         self.state.standing = Some(*last);
     }

@@ -31,7 +31,8 @@ pub(crate) struct Bands {
     rated: Grams,
     /// The largest load of each band, grams.
     highest: [i64; BANDS],
-    per_gram: f64,
+    /// Bands in a gram, times 2^60.
+    per_gram: u64,
 }
 
 impl Bands {
@@ -40,17 +41,17 @@ impl Bands {
         for (grams, edge) in highest.iter_mut().zip(BAND_EDGES_PERMILLE) {
             *grams = (rated.get() * i64::from(edge)).div_euclid(1000);
         }
-        Bands { rated, highest, per_gram: 10.0 / rated.get().max(1) as f64 }
+        Bands { rated, highest, per_gram: (10 << 60) / rated.get().max(1) as u64 }
     }
 
-    /// As [`band_of`]. A float guesses, whole numbers decide: the guess is never off by more than one.
+    /// As [`band_of`]. What a product gives is never off by more than one; the edges decide.
     #[inline]
     pub(crate) fn band(&self, load: Grams) -> usize {
         if self.rated.get() <= 0 {
             return band_of(load, self.rated);
         }
-        // `as` brings what is below zero to zero.
-        let guess = ((load.get() as f64 * self.per_gram) as usize).min(BANDS - 1);
+        let scaled = (u128::from(load.get().max(0) as u64) * u128::from(self.per_gram)) >> 60;
+        let guess = (scaled as usize).min(BANDS - 1);
         let up = usize::from(load.get() > self.highest[guess]);
         let down = usize::from(guess > 0 && load.get() <= self.highest[guess.saturating_sub(1)]);
         guess + up - down

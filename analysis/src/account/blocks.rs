@@ -1,12 +1,13 @@
 //! Many samples at once: [`Account::step_all`].
 //!
 //! Most samples change nothing but sums: the hoist goes on running or standing, the load goes on hanging or the hook
-//! goes on being empty, within one hour of the site's clock. Such a run of samples is gathered into columns and booked
+//! goes on being empty, or a time that confirms the one or the other goes on, within one hour of the site's clock. Such a run of samples is gathered into columns and booked
 //! column by column; whatever could be told, opened or closed by a sample is left to [`Account::step`]. Sums are
 //! integers, so both ways give the same bits (`analysis/tests/blocks.rs`).
 
 use super::{Account, Entry, Watched};
 use crate::gapbook::slot;
+use crate::lift::{LiftRun, LiftSteady};
 use crate::recorder::{Calendar, Day};
 use crate::sample::{Quantity, Sample};
 use crate::spectrum::Totals;
@@ -15,9 +16,9 @@ use crate::units::{Grams, MS_PER_HOUR};
 /// The readings of a run of samples. Empty between steps, and kept for their room.
 #[derive(Clone, Debug, Default)]
 pub(super) struct Columns {
-    /// Without dead load, where a load hangs.
+    /// Without dead load, where the hoist runs or its hook is not empty; times belong to them.
     payload: Vec<Grams>,
-    /// As booked, where the hoist runs.
+    /// As booked, where it runs.
     load: Vec<Grams>,
     ms: Vec<u32>,
 }
@@ -72,27 +73,42 @@ impl Account {
         }
 
         let spec = self.recorder.spec().clone();
-        let (low, high) = steady.payloads;
-        let until = hour.end.min(day.ends);
+        let (low, high) = steady.lift.payloads;
+        let mut until = hour.end.min(day.ends);
+        if let Some(before) = steady.lift.before {
+            until = until.min(before);
+        }
         let tare = if spec.gross_signal { spec.dead_load.get() } else { 0 };
         // The signal's range within which the payload stays in its own, whatever is brought into the range of its type.
         let least = (low.get() + tare).max(Grams::MIN.get());
         let least = if low == Grams::MIN { Grams::MIN.get() } else { least };
         let most = (high.get() + tare).min(Grams::MAX.get());
         let longest = spec.stale_after.as_ms().min(i64::from(u32::MAX));
-        let (mut before, mut taken) = (&standing, 0);
+        if most < least || longest <= 0 {
+            return 0;
+        }
+        // One comparison each: what lies below the range wraps round to far above it.
+        let width = most.wrapping_sub(least) as u64;
+        // What is counted in neither is the same in all that read alike, as long as it was not read.
+        let counters = (hours && standing.get(Quantity::RunHours).is_some())
+            || (starts && standing.get(Quantity::Starts).is_some());
+        let says_as = |sample: &Sample| {
+            (!hours || sample.says_as(&standing, Quantity::RunHours))
+                && (!starts || sample.says_as(&standing, Quantity::Starts))
+        };
+        let (mut at, mut signal, mut taken) = (standing.at, standing.raw_load(), 0);
         for sample in samples {
             // Counted is what stood until this sample. A time that no 64 bits hold is negative here.
-            let (signal, ms) = (before.raw_load(), sample.at.as_ms().wrapping_sub(before.at.as_ms()));
-            let goes_on = (least <= signal && signal <= most)
-                && (0 < ms && ms <= longest && sample.at < until)
+            let ms = sample.at.as_ms().wrapping_sub(at.as_ms());
+            let goes_on = signal.wrapping_sub(least) as u64 <= width
+                && (ms.wrapping_sub(1) as u64) < longest as u64
+                && sample.at < until
                 && sample.reads_like(&standing)
-                && (!hours || sample.says_as(&standing, Quantity::RunHours))
-                && (!starts || sample.says_as(&standing, Quantity::Starts));
+                && (!counters || says_as(sample));
             if !goes_on {
                 break;
             }
-            (before, taken) = (sample, taken + 1);
+            (at, signal, taken) = (sample.at, sample.raw_load(), taken + 1);
         }
         let run = &samples[..taken];
         let Some((last, earlier)) = run.split_last() else { return 0 };
@@ -104,19 +120,16 @@ impl Account {
         let payload = |sample: &Sample| Grams::new(sample.raw_load() - tare);
         let columns = &mut self.columns;
         columns.clear();
-        if steady.hanging {
+        if running || !steady.lift.empty {
             columns.payload.push(payload(&standing));
             columns.payload.extend(earlier.iter().map(payload));
-        }
-        if running {
-            let load = |sample: &Sample| Grams::new(payload(sample).get().max(0) + spec.dead_load.get());
-            columns.load.push(load(&standing));
-            columns.load.extend(earlier.iter().map(load));
-        }
-        if running || steady.hanging {
-            let ms = |before: &Sample, sample: &Sample| sample.at.since(before.at).as_ms() as u32;
+            let ms = |before: &Sample, sample: &Sample| sample.at.as_ms().wrapping_sub(before.at.as_ms()) as u32;
             columns.ms.push(ms(&standing, &run[0]));
             columns.ms.extend(run.windows(2).map(|pair| ms(&pair[0], &pair[1])));
+        }
+        if running {
+            let booked = |payload: &Grams| Grams::new(payload.get().max(0) + spec.dead_load.get());
+            columns.load.extend(columns.payload.iter().map(booked));
         }
         let (last_payload, total_ms) = (payload(before), last.at.since(standing.at).as_ms() as u64);
         // The health of the load's signal hangs on nothing else in the account.
@@ -142,7 +155,8 @@ impl Account {
         }
         books.duty.go_on(last.at, running, total_ms);
         books.gaps.watch(slot, Some(running), total_ms, self.terms.hour_counter.is_some());
-        self.recorder.book_run(&sums, &columns.payload, &columns.ms, payload, last);
+        let lift = LiftRun { payloads: &columns.payload, ms: &columns.ms, total_ms, last: payload, running };
+        self.recorder.book_run(&sums, &lift, last);
     }
 }
 
@@ -152,8 +166,6 @@ pub(crate) struct Steady {
     pub standing: Sample,
     pub running: bool,
     pub day: Day,
-    /// A load hangs, and has settled.
-    pub hanging: bool,
-    /// The lowest and the highest payload with which that stays so.
-    pub payloads: (Grams, Grams),
+    /// Of the lift detection.
+    pub lift: LiftSteady,
 }

@@ -247,7 +247,8 @@ impl Watch {
                 look.number(number, load);
             }
             if let Some(load) = load {
-                look.range(load);
+                let band = look.limit(BAND);
+                look.range(load, band);
             }
         }
     }
@@ -276,12 +277,13 @@ impl Watch {
         }
         if motion.runs() {
             let mut look = Look { watch: self, terms, spec, at: first.at, out };
+            let band = look.limit(BAND);
             for sample in rest {
-                let Some(signal) = sample.load() else { continue };
-                let load = spec.payload(signal);
+                let number = sample.raw_load();
+                let load = spec.payload(Grams::new(number));
                 look.at = sample.at;
-                look.number(signal.get(), Some(load));
-                look.range(load);
+                look.number(number, Some(load));
+                look.range(load, band);
             }
         }
     }
@@ -488,6 +490,7 @@ impl<F: FnMut(Note)> Look<'_, F> {
     }
 
     /// The number that was read while the hoist ran.
+    #[inline]
     fn number(&mut self, number: i64, load: Option<Grams>) {
         let end = self.spec.lift.end;
         let watch = &mut *self.watch;
@@ -512,9 +515,9 @@ impl<F: FnMut(Note)> Look<'_, F> {
         }
     }
 
-    /// How far the load has moved through how many runs.
-    fn range(&mut self, load: Grams) {
-        let band = self.limit(BAND);
+    /// How far the load has moved through how many runs; `band`: the limit of [`BAND`].
+    #[inline]
+    fn range(&mut self, load: Grams, band: i64) {
         let watch = &mut *self.watch;
         let (low, high) = watch.range.map_or((load, load), |(low, high)| (low.min(load), high.max(load)));
         if high.get() - low.get() > band {
