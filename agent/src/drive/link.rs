@@ -11,8 +11,8 @@
 //! - *A fence.* While an answer is owed, no question is put before another one, of another length, has been answered.
 //!   A device answers in order, so what comes behind the fence is no older answer.
 //!
-//! What a process before this one has asked is not known: an answer of an RTU line that outlives a restart can be taken for
-//! the first question's. It is older than a time-out by no more than the restart took (seed 591 of the simulator).
+//! What a process before this one has asked is not known, and its answers outlive it on the line. So a unit that has not
+//! been heard yet is met as one that owes what such a process can have left behind, see [`Unit::of_a_stranger`].
 
 use std::collections::BTreeMap;
 use std::sync::Arc;
@@ -72,6 +72,8 @@ struct Unit {
     quiet_until: Duration,
     /// The last time-out; what is assumed of a device that never answered.
     limit: Duration,
+    /// Fences in a row that were not answered.
+    fences_unheard: usize,
 }
 
 /// An answer that did not come and may still.
@@ -95,6 +97,17 @@ const MOST_ALIKE: usize = 8;
 const FORGOTTEN_AFTER: Duration = Duration::from_secs(60);
 
 impl Unit {
+    /// A unit that this process has not asked anything yet, before its first question. Whoever asked before may have
+    /// been stopped while this was owed, in this order: the like of the question, a fence that took its answer's place,
+    /// and the question behind that fence. Where no fence can be put nothing is kept, for nothing can be done about it.
+    fn of_a_stranger(request: &Request, now: Duration) -> Self {
+        let mut unit = Unit::default();
+        if let Some(fence) = fence(*request) {
+            [request, &fence, request].into_iter().for_each(|asked| unit.owe(asked, now));
+        }
+        unit
+    }
+
     /// Silence that makes a late answer unlikely: longer than the slowest one seen.
     fn quiet(&self) -> Duration {
         if self.slowest.is_zero() { self.limit } else { self.slowest * 5 / 4 + Duration::from_millis(10) }
@@ -249,24 +262,29 @@ impl Link {
             return self.exchange(unit, request, limit).await;
         }
         let now = self.clock.wire();
-        let known = self.units.entry(unit).or_default();
+        let known = self.units.entry(unit).or_insert_with(|| Unit::of_a_stranger(&request, now));
         known.limit = limit;
         known.lost.retain(|lost| now.saturating_sub(lost.sent) < FORGOTTEN_AFTER);
         // Whatever is owed, for a late answer can be of a wrong length besides; then again while the like of this
         // question is owed: a refused fence settles one of the answers that are, an answered one most often all.
         for n in 0..=MOST_ALIKE {
             let known = self.units.entry(unit).or_default();
-            let due = if n == 0 { !known.lost.is_empty() } else { known.owes(&request) };
+            // A device that passes over in silence what it does not have may never answer a fence. When all that is like
+            // the question has been forgotten, it is asked without.
+            let heeded = known.fences_unheard < MOST_ALIKE;
+            let due = if n == 0 && heeded { !known.lost.is_empty() } else { known.owes(&request) };
             let Some(fence) = fence(request).filter(|_| due) else { break };
             self.settle(unit).await?;
             let sent = self.clock.wire();
             let heard = self.exchange(unit, fence, limit).await;
             let known = self.units.entry(unit).or_default();
+            known.fences_unheard += 1;
             match heard {
                 Ok(_) => known.answered(&fence, sent),
                 Err(ReadError::Refused(_)) => known.refused(&fence, sent),
                 Err(lost) => return Err(lost),
             }
+            known.fences_unheard = 0;
         }
         self.settle(unit).await?;
         let answer = self.exchange(unit, request, limit).await?;

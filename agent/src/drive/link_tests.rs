@@ -65,6 +65,20 @@ async fn answer(device: &mut DuplexStream, unit: u8, words: &[u16]) {
     send(device, &[&[unit, 3, data.len() as u8], data.as_slice()].concat()).await;
 }
 
+/// The device's part of being met: `count` registers are asked for, behind two fences.
+async fn is_met(device: &mut DuplexStream, unit: u8, count: u16, fence: u16) {
+    for asked_for in [fence, fence, count] {
+        assert_eq!(asked(device).await, (unit, 10, asked_for));
+        answer(device, unit, &vec![0; usize::from(asked_for)]).await;
+    }
+}
+
+/// Meets a unit, see [`is_met`].
+async fn meet(link: &mut Link, unit: u8, count: u16) {
+    let met = link.read(unit, read(count), LIMIT).await;
+    assert_eq!(met, Ok(Answer::Words(vec![0; usize::from(count)])));
+}
+
 fn read(count: u16) -> Request {
     Request { table: Table::Holding, address: 10, count }
 }
@@ -77,6 +91,7 @@ fn silent() -> Result<Answer, ReadError> {
 async fn a_late_answer_is_fenced_off_however_late_it_is() {
     let (mut link, mut device) = line(serial(115_200)).await;
     let told = tokio::spawn(async move {
+        is_met(&mut device, 1, 3, 2).await;
         assert_eq!(asked(&mut device).await, (1, 10, 3));
         // The next question is another, shorter one: the fence. Its answer does not come in time either.
         assert_eq!(asked(&mut device).await, (1, 10, 2));
@@ -94,6 +109,7 @@ async fn a_late_answer_is_fenced_off_however_late_it_is() {
         assert_eq!(asked(&mut device).await, (1, 10, 3));
         answer(&mut device, 1, &[9, 9, 9]).await;
     });
+    meet(&mut link, 1, 3).await;
     assert_eq!(link.read(1, read(3), LIMIT).await, silent());
     assert!(!link.rests(1).is_zero(), "it is left alone for a while");
     assert_eq!(link.read(1, read(3), LIMIT).await, silent());
@@ -109,6 +125,7 @@ async fn a_late_answer_is_fenced_off_however_late_it_is() {
 async fn a_single_register_is_fenced_by_one_more_even_where_that_is_refused() {
     let (mut link, mut device) = line(serial(115_200)).await;
     let told = tokio::spawn(async move {
+        is_met(&mut device, 1, 1, 2).await;
         assert_eq!(asked(&mut device).await, (1, 10, 1));
         assert_eq!(asked(&mut device).await, (1, 10, 2));
         answer(&mut device, 1, &[6]).await;
@@ -116,6 +133,7 @@ async fn a_single_register_is_fenced_by_one_more_even_where_that_is_refused() {
         assert_eq!(asked(&mut device).await, (1, 10, 1));
         answer(&mut device, 1, &[7]).await;
     });
+    meet(&mut link, 1, 1).await;
     assert_eq!(link.read(1, read(1), LIMIT).await, silent());
     assert_eq!(link.read(1, read(1), LIMIT).await, Ok(Answer::Words(vec![7])));
     told.await.unwrap();
@@ -125,6 +143,8 @@ async fn a_single_register_is_fenced_by_one_more_even_where_that_is_refused() {
 async fn the_late_answer_of_a_neighbour_is_set_aside() {
     let (mut link, mut device) = line(serial(115_200)).await;
     let told = tokio::spawn(async move {
+        is_met(&mut device, 1, 3, 2).await;
+        is_met(&mut device, 2, 3, 2).await;
         assert_eq!(asked(&mut device).await, (1, 10, 3));
         assert_eq!(asked(&mut device).await, (2, 10, 3));
         answer(&mut device, 1, &[6, 6, 6]).await;
@@ -133,9 +153,90 @@ async fn the_late_answer_of_a_neighbour_is_set_aside() {
         assert_eq!(asked(&mut device).await, (1, 10, 3));
         answer(&mut device, 1, &[8, 8, 8]).await;
     });
+    meet(&mut link, 1, 3).await;
+    meet(&mut link, 2, 3).await;
     assert_eq!(link.read(1, read(3), LIMIT).await, silent());
     assert_eq!(link.read(2, read(3), LIMIT).await, Ok(Answer::Words(vec![7, 7, 7])), "the neighbour need not wait");
     assert_eq!(link.read(1, read(3), LIMIT).await, Ok(Answer::Words(vec![8, 8, 8])));
+    told.await.unwrap();
+}
+
+/// What a process before this one was owed lies on the line in the orders in which it can: none of it is taken.
+#[tokio::test]
+async fn what_was_asked_before_a_start_is_not_taken_for_the_first_answer() {
+    // As many values as registers were asked for: the question has three, its fence two.
+    let left: [&[usize]; 7] = [&[3], &[2], &[3, 2], &[2, 3], &[3, 2, 3], &[2, 2, 3], &[3, 2, 2]];
+    for owed in left {
+        let (mut link, mut device) = line(serial(115_200)).await;
+        let told = tokio::spawn(async move {
+            for n in 0_usize.. {
+                let mut bytes = [0; 8];
+                let Ok(_) = device.read_exact(&mut bytes).await else { return };
+                // A device answers in order.
+                if n == 0 {
+                    for values in owed {
+                        answer(&mut device, 1, &vec![6; *values]).await;
+                    }
+                }
+                answer(&mut device, 1, &vec![7; usize::from(bytes[5])]).await;
+            }
+        });
+        let mut heard = link.read(1, read(3), LIMIT).await;
+        for _ in 0..4 {
+            if heard.is_ok() {
+                break;
+            }
+            heard = link.read(1, read(3), LIMIT).await;
+        }
+        assert_eq!(heard, Ok(Answer::Words(vec![7, 7, 7])), "{owed:?} were owed");
+        assert_eq!(link.read(1, read(3), LIMIT).await, Ok(Answer::Words(vec![7, 7, 7])), "{owed:?} were owed");
+        drop(link);
+        told.await.unwrap();
+    }
+}
+
+/// A device need not refuse what it does not have. Without an answer to its fence it is read for all that, when whatever
+/// can have been asked before has been forgotten.
+#[tokio::test]
+async fn a_device_that_never_answers_a_fence_is_read_in_the_end() {
+    let (near, mut device) = tokio::io::duplex(4096);
+    let (clock, hands) = Clock::simulated(tallyhook_analysis::units::Timestamp::from_ms(0));
+    let mut link = Link::new(serial(115_200), Arc::new(Ready(Mutex::new(vec![near]))), clock.clone());
+    let port = link.opening(LIMIT).await.unwrap();
+    link.attach(port);
+    let told = tokio::spawn(async move {
+        loop {
+            let mut bytes = [0; 8];
+            let Ok(_) = device.read_exact(&mut bytes).await else { return };
+            if bytes[5] == 1 {
+                answer(&mut device, 1, &[7]).await;
+            }
+        }
+    });
+    let moved = tokio::spawn(async move {
+        loop {
+            // Whoever can go on without time goes on first.
+            for _ in 0..20 {
+                tokio::task::yield_now().await;
+            }
+            if let Some(next) = hands.next() {
+                hands.move_to(next);
+            }
+        }
+    });
+    let mut met = None;
+    while clock.wire() < Duration::from_secs(90) {
+        // There is no second line to open.
+        link.silent_in_a_row = 0;
+        if link.read(1, read(1), LIMIT).await == Ok(Answer::Words(vec![7])) {
+            met = Some(clock.wire());
+            break;
+        }
+        clock.sleep(tallyhook_analysis::units::Span::from_ms(500)).await;
+    }
+    assert!(met.is_some_and(|at| at < Duration::from_secs(62)), "{met:?}");
+    moved.abort();
+    drop(link);
     told.await.unwrap();
 }
 
@@ -162,14 +263,15 @@ async fn the_silence_between_frames_is_kept() {
     let clock = Clock::system();
     let told = tokio::spawn(async move {
         let mut ended = None;
-        for _ in 0..4 {
-            asked(&mut device).await;
+        // Four reads, and the two fences before the first.
+        for _ in 0..2 + 4 {
+            let (_, _, count) = asked(&mut device).await;
             if let Some(ended) = ended {
                 let silence = clock.wire() - ended;
                 assert!(silence >= Duration::from_micros(32_083), "{silence:?}");
             }
             // After its answer a device may not be spoken to at once.
-            answer(&mut device, 1, &[1]).await;
+            answer(&mut device, 1, &vec![1; usize::from(count)]).await;
             ended = Some(clock.wire());
         }
     });

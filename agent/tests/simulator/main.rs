@@ -124,8 +124,9 @@ fn no_fault_breaks_an_invariant() {
 }
 
 /// The first five: two lifts of like loads with a silence between them count as one, whose load is neither's. The others: a
-/// start seen just before the clock jumped to another day stood in that day's hours, and in the sums of the one before.
-const FAILED_ONCE: [u64; 9] = [75, 259, 269, 312, 325, 565, 640, 689, 931];
+/// start seen just before the clock jumped to another day stood in that day's hours, and in the sums of the one before. 591: an
+/// answer of an RTU line that outlived a restart was taken for that to the first question after it.
+const FAILED_ONCE: [u64; 10] = [75, 259, 269, 312, 325, 565, 591, 640, 689, 931];
 
 #[test]
 fn seeds_that_failed_once_hold() {
