@@ -9,6 +9,7 @@ use tallyhook_analysis::duty::{DayDuty, DutyLimit};
 use tallyhook_analysis::forecast::DayUse;
 use tallyhook_analysis::gapbook::counted_recording;
 use tallyhook_analysis::in_use::{appliance_in_use, mechanism_in_use};
+use tallyhook_analysis::load::doubt::Doubts;
 use tallyhook_analysis::load::dynamics::{DEPTHS, HoistingClass, Tally, peak_factor};
 use tallyhook_analysis::load::uncertainty::{Loads, used_share_between};
 use tallyhook_analysis::mark::Mark;
@@ -48,6 +49,8 @@ pub struct Record {
     pub wear: WearCounts,
     /// Jerks and overloads, of the whole life.
     pub dynamics: Tally,
+    /// How sure the loads of its lifts are.
+    pub doubts: Doubts,
     /// Wearing parts and inspections.
     pub parts: Vec<WearPart>,
     /// The last hash of the ledger's chain, where the daemon that writes it is asked.
@@ -65,6 +68,8 @@ pub struct PeriodRecord {
     pub base: Grams,
     /// The present one's sums.
     pub totals: Totals,
+    /// How sure the loads of its lifts are.
+    pub doubts: Doubts,
     /// The present one's first day, days since 1970-01-01; `None` before the first sample.
     pub began: Option<i32>,
     /// Those that are over.
@@ -96,6 +101,7 @@ impl Record {
                 ledger,
                 base: account.budget_base(),
                 totals: account.period_totals(),
+                doubts: account.period_doubts(),
                 began: account.periods().map(Periods::began),
                 closed: account.periods().map(|p| p.closed().to_vec()).unwrap_or_default(),
                 waiting_gap_hours: account.gaps().waiting_hours(),
@@ -106,6 +112,7 @@ impl Record {
             service: account.service_tally().clone(),
             wear: *account.wear(),
             dynamics: *account.dynamics(),
+            doubts: account.doubts().clone(),
             parts: account.parts().cloned().collect(),
             anchor: None,
             thinned: Thinned::default(),
@@ -196,7 +203,7 @@ pub struct MechanismFigures {
     pub design_full_load_hours: f64,
     /// S/D.
     pub consumed: f64,
-    /// Standard uncertainty of a load, kg.
+    /// Mean standard uncertainty of the period's lifts' loads by their running time, kg; before the first lift the usual one.
     pub load_uncertainty_kg: f64,
     /// Least that S/D may be, with the loads as uncertain as they are.
     pub used_share_low: f64,
@@ -555,6 +562,7 @@ fn plain_period(mechanism: &Mechanism, totals: &Totals) -> PeriodRecord {
         ledger,
         base,
         totals: totals.clone(),
+        doubts: Doubts::default(),
         began: None,
         closed: Vec::new(),
         waiting_gap_hours: totals.gap_ms as f64 / MS_PER_HOUR as f64,
@@ -625,8 +633,9 @@ fn of_mechanism(crane: &str, mechanism: &Mechanism, record: &Record) -> Mechanis
     let lowered = mechanism.spec.base().fraction_of(*base).powi(3);
     let standard = mechanism.load.standard_uncertainty();
     let off = standard * mechanism.spec.rated.fraction_of(*base);
-    let km_between = Loads::of(totals, *base).between(off);
-    let share_between = used_share_between(ledger, &Loads::of(&period.totals, *base), off);
+    let km_between = Loads::of(totals, &record.doubts, *base, off).between();
+    let share_between = used_share_between(ledger, &Loads::of(&period.totals, &period.doubts, *base, off), off);
+    let usual = standard * mechanism.spec.rated.as_kg();
     let ten_years_from = totals.full_load_hours(*base) + period.unseen_full_load_hours;
     MechanismFigures {
         id: mechanism.id.clone(),
@@ -649,7 +658,7 @@ fn of_mechanism(crane: &str, mechanism: &Mechanism, record: &Record) -> Mechanis
         used_full_load_hours: ledger.used_full_load_hours(),
         design_full_load_hours: ledger.design_full_load_hours,
         consumed: ledger.used_share(),
-        load_uncertainty_kg: standard * mechanism.spec.rated.as_kg(),
+        load_uncertainty_kg: period.doubts.mean().map_or(usual, Grams::as_kg),
         used_share_low: share_between.low,
         used_share_high: share_between.high,
         remaining_full_load_hours: remaining,
@@ -735,6 +744,8 @@ pub struct LiftFigures {
     pub overload: bool,
     /// The record broke off while the load was on the hook.
     pub cut: bool,
+    /// Standard uncertainty of the settled load, kg; `null` for a lift of before it was reckoned.
+    pub load_uncertainty_kg: Option<f64>,
 }
 
 impl LiftFigures {
@@ -752,6 +763,7 @@ impl LiftFigures {
             band: lift.band,
             overload: lift.overload,
             cut: lift.cut,
+            load_uncertainty_kg: lift.uncertainty.map(Grams::as_kg),
         }
     }
 }

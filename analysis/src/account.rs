@@ -14,6 +14,7 @@ use crate::duty::{DayDuty, Duty};
 use crate::gapbook::{Assumed, GapBook, Ppm, counted_recording, slot};
 use crate::histogram::Histogram;
 use crate::lift::Lift;
+use crate::load::doubt::{Doubt, Doubts};
 use crate::load::dynamics::Tally;
 use crate::load::{self, Stage};
 use crate::period::{FactorScale, Ledger, Part, PartKind, Recording};
@@ -191,6 +192,9 @@ struct Books {
     running: Histogram,
     lifts: Histogram,
     dynamics: Tally,
+    doubts: Doubts,
+    /// The above at the beginning of the working period, where that is not the first.
+    doubts_before: Option<Doubts>,
     hour: Option<HourSums>,
     /// Running time whose load was not read.
     unread: Assumed,
@@ -238,6 +242,8 @@ impl From<recorder::State> for State {
 #[derive(Clone, Debug)]
 pub struct Account {
     recorder: Recorder,
+    /// The recorder's own.
+    spec: Spec,
     terms: Terms,
     books: Books,
     stage: load::State,
@@ -250,9 +256,9 @@ pub struct Account {
 impl Account {
     /// An account that goes on from a state; [`State::default`] for a new one.
     pub fn resume(spec: Spec, terms: Terms, state: State) -> Self {
-        let recorder = Recorder::resume(spec, state.recorder);
+        let recorder = Recorder::resume(spec.clone(), state.recorder);
         let State { books, stage, health, .. } = state;
-        Account { recorder, terms, books, stage, health, ready: Vec::new(), columns: Default::default() }
+        Account { recorder, spec, terms, books, stage, health, ready: Vec::new(), columns: Default::default() }
     }
 
     /// The state to store.
@@ -387,6 +393,17 @@ impl Account {
         &self.books.dynamics
     }
 
+    /// How sure the loads of the whole life's lifts are.
+    pub fn doubts(&self) -> &Doubts {
+        &self.books.doubts
+    }
+
+    /// As [`Account::doubts`], of the present working period.
+    pub fn period_doubts(&self) -> Doubts {
+        let life = &self.books.doubts;
+        self.books.doubts_before.as_ref().map_or_else(|| life.clone(), |start| life.since(start))
+    }
+
     /// What is known of the load signal's own health.
     pub fn health(&self) -> &load::health::Watch {
         &self.health
@@ -417,7 +434,7 @@ impl Account {
     fn take(&mut self, sample: &Sample, calendar: &impl Calendar, out: &mut impl FnMut(Entry)) {
         let speed = self.recorder.standing().and_then(|s| s.get(Quantity::Speed));
         let (books, terms) = (&mut self.books, &self.terms);
-        let (rated, dead) = (self.recorder.spec().rated, self.recorder.spec().dead_load);
+        let (spec, stage, health) = (&self.spec, &self.stage, &self.health);
         let mut over: Vec<DayRecord> = Vec::new();
         let mut today = self.recorder.open_day().map_or(0, |open| open.day.number);
         self.recorder.step(sample, calendar, &mut |event| match event {
@@ -428,8 +445,10 @@ impl Account {
             Event::DayClosed { day, totals } => {
                 over.push(books.close_day(day, *totals, terms, out));
             }
-            Event::LiftEnded(lift) => {
-                books.lift(&lift, rated, dead, terms);
+            Event::LiftEnded(mut lift, seen) => {
+                let doubt = stage.doubt(&terms.load, spec, &lift, seen, health);
+                lift.uncertainty = Some(doubt.whole());
+                books.lift(&lift, doubt, spec, terms);
                 out(Entry::Lift { lift, day: today });
             }
             other => {
@@ -455,12 +474,14 @@ impl Account {
     pub fn rebase(&mut self, by: Span, out: &mut impl FnMut(Entry)) {
         let speed = self.recorder.standing().and_then(|s| s.get(Quantity::Speed));
         let today = self.recorder.open_day().map_or(0, |open| open.day.number);
-        let (rated, dead) = (self.recorder.spec().rated, self.recorder.spec().dead_load);
+        let (spec, stage, health) = (&self.spec, &self.stage, &self.health);
         let (books, terms) = (&mut self.books, &self.terms);
         self.recorder.rebase(by, &mut |event| match event {
             Event::Counted(stretch) => books.count(&stretch, terms, speed, out),
-            Event::LiftEnded(lift) => {
-                books.lift(&lift, rated, dead, terms);
+            Event::LiftEnded(mut lift, seen) => {
+                let doubt = stage.doubt(&terms.load, spec, &lift, seen, health);
+                lift.uncertainty = Some(doubt.whole());
+                books.lift(&lift, doubt, spec, terms);
                 out(Entry::Lift { lift, day: today });
             }
             other => out(Entry::Recorder(other)),
@@ -486,6 +507,7 @@ impl Account {
         self.books.gaps.begin_period();
         self.books.unread = Assumed::default();
         self.books.base = Some(self.recorder.spec().base());
+        self.books.doubts_before = Some(self.books.doubts.clone());
         self.books.assumed = Some(self.assumed());
     }
 
@@ -691,7 +713,9 @@ impl Books {
         }
     }
 
-    fn lift(&mut self, lift: &Lift, rated: Grams, dead: Grams, terms: &Terms) {
+    fn lift(&mut self, lift: &Lift, doubt: Doubt, spec: &Spec, terms: &Terms) {
+        let (rated, dead) = (spec.rated, spec.dead_load);
+        self.doubts.add(doubt, lift, (spec.base(), dead));
         self.service.lift(lift.begin, lift.load, rated);
         self.lifts.add(lift.load, 1);
         self.dynamics.lift(lift, rated, terms.load.greatest_peak(terms.rated_speed_mm_s));

@@ -76,6 +76,36 @@ pub struct Lift {
     pub overload: bool,
     /// The record broke off while the load was on the hook; the end is when sight of it was lost.
     pub cut: bool,
+    /// Standard uncertainty of the settled load, see [`crate::load::doubt`]; `None` where nobody has reckoned it, as in
+    /// records of before it was.
+    #[cfg_attr(feature = "serde", serde(default))]
+    pub uncertainty: Option<Grams>,
+}
+
+/// What the readings of a lift say of how sure its settled load is.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize))]
+pub struct Seen {
+    /// Standard uncertainty of their mean if they were one reading, see [`Seen::noise`].
+    pub spread: Grams,
+    /// For how long they stood.
+    pub over_ms: u64,
+    /// They are from after the settling time.
+    pub settled: bool,
+}
+
+/// Readings that are closer together than this are taken for one: a load that swings and a drive's filter move them alike
+/// (common practice, no source).
+const APART_MS: u64 = 1_000;
+
+impl Seen {
+    /// Standard uncertainty of the mean for the readings' noise. How many readings there were need not be known: each
+    /// stands for `stale_after` at most.
+    pub fn noise(&self, stale_after: Span) -> Grams {
+        let each = (stale_after.as_ms().max(0) as u64).max(APART_MS);
+        let readings = (self.over_ms / each).max(1);
+        Grams::new((self.spread.get() as f64 / (readings as f64).sqrt()).round() as i64)
+    }
 }
 
 /// Number of bins the readings of an open lift are sorted into, from zero to twice the rated load.
@@ -167,6 +197,41 @@ impl Readings {
         self.total_ms += total_ms;
     }
 
+    /// What they say of how sure their [`Readings::midmean`] is.
+    ///
+    /// The standard error of a mean without the outer quarters is that of the readings with each outer quarter moved to
+    /// where the middle half ends, over the half that is left (Tukey and McLaughlin, Sankhya A 25, 1963; from memory). A
+    /// bin's readings are taken to lie evenly in it.
+    pub(crate) fn seen(&self, rated: Grams, settled: bool) -> Seen {
+        let quarter = self.total_ms as f64 / 4.0;
+        let (mut before, mut middle) = (0.0, Vec::new());
+        for &(ms, load_ms) in self.bins.iter().filter(|bin| bin.0 > 0) {
+            let after = before + ms as f64;
+            let part = after.min(3.0 * quarter) - f64::max(before, quarter);
+            if part > 0.0 {
+                middle.push((part, load_ms as f64 / ms as f64));
+            }
+            before = after;
+        }
+        for end in [0, middle.len().saturating_sub(1)] {
+            if let Some((part, _)) = middle.get_mut(end) {
+                *part += quarter;
+            }
+        }
+        let over = |of: &dyn Fn(f64) -> f64| -> f64 {
+            middle.iter().map(|(part, load)| part * of(*load)).sum::<f64>() / (4.0 * quarter).max(1.0)
+        };
+        let mean = over(&|load| load);
+        let width = rated.get() as f64 / 256.0;
+        let variance = over(&|load| (load - mean).powi(2)) + width * width / 12.0;
+        let spread = if middle.is_empty() { 0.0 } else { 2.0 * variance.sqrt() };
+        Seen {
+            spread: Grams::new(spread.round() as i64),
+            over_ms: self.total_ms,
+            settled: settled && self.total_ms > 0,
+        }
+    }
+
     /// The mean of the middle half of the readings (by time), `None` when there are none.
     pub(crate) fn midmean(&self) -> Option<Grams> {
         if self.total_ms == 0 {
@@ -223,8 +288,8 @@ pub enum LiftEvent {
         /// When it came onto the hook.
         at: Timestamp,
     },
-    /// The load has been set down, or lost sight of.
-    Ended(Lift),
+    /// The load has been set down, or lost sight of. How uncertain it is follows from what was seen of it.
+    Ended(Lift, Seen),
 }
 
 /// A stretch of time over which everything that matters to a lift was constant.
@@ -477,8 +542,10 @@ impl LiftTracker {
         let load = self.readings.midmean().or(self.early).or(self.last_load).unwrap_or(Grams::ZERO);
         // A load that never moved was not lifted: somebody leaned on the hook, or the cell was being adjusted.
         if self.work.running_ms > 0 {
+            let settled = self.early.is_some() || set.settle <= Span::ZERO;
+            let seen = self.readings.seen(rated, settled);
             let overload = load.get() > rated.get() + set.overload_margin.get();
-            out(LiftEvent::Ended(Lift {
+            let lift = Lift {
                 begin,
                 end,
                 load,
@@ -488,7 +555,9 @@ impl LiftTracker {
                 band: crate::spectrum::band_of(load, rated) as u8,
                 overload,
                 cut,
-            }));
+                uncertainty: None,
+            };
+            out(LiftEvent::Ended(lift, seen));
         }
         self.work = Work::default();
     }

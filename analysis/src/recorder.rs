@@ -5,7 +5,7 @@
 //! same sums, lifts and gaps to the bit.
 
 use crate::account::blocks::Steady;
-use crate::lift::{Lift, LiftEvent, LiftRun, LiftSettings, LiftTracker, Stretch};
+use crate::lift::{Lift, LiftEvent, LiftRun, LiftSettings, LiftTracker, Seen, Stretch};
 use crate::sample::{Flag, Sample};
 use crate::spectrum::{Totals, band_of};
 use crate::units::{Grams, Span, Timestamp};
@@ -123,8 +123,8 @@ pub enum Event {
         /// When it came onto the hook.
         at: Timestamp,
     },
-    /// A lift has ended.
-    LiftEnded(Lift),
+    /// A lift has ended, and what was seen of its load.
+    LiftEnded(Lift, Seen),
     /// The running state is no longer known.
     GapOpened {
         /// Since when.
@@ -435,10 +435,10 @@ impl Recorder {
         let (rated, set) = (self.spec.rated, self.spec.lift);
         self.state.tracker.feed(stretch, rated, &set, &mut |event| match event {
             LiftEvent::Begun { at } => out(Event::LiftBegun { at }),
-            LiftEvent::Ended(lift) => {
+            LiftEvent::Ended(lift, seen) => {
                 // One stretch ends at most one lift: the next could only be in its take-up.
                 ended = Some(lift);
-                out(Event::LiftEnded(lift));
+                out(Event::LiftEnded(lift, seen));
             }
         });
         if let Some(lift) = ended {

@@ -59,7 +59,7 @@ impl Plan {
         let (mut lifts, mut gaps) = (Vec::new(), Vec::new());
         for sample in &self.samples {
             recorder.step(sample, &Utc, &mut |event| match event {
-                Event::LiftEnded(lift) => lifts.push(lift),
+                Event::LiftEnded(lift, _) => lifts.push(lift),
                 Event::GapClosed(gap) => gaps.push(gap),
                 _ => {}
             });
@@ -216,7 +216,7 @@ fn dead_load_counts_in_the_spectrum_but_not_in_the_lift() {
     let hold = plan().hold(2.0, 500.0, Still).hold(10.0, 5_500.0, Up).hold(10.0, 5_500.0, Down).hold(3.0, 500.0, Still);
     for sample in &hold.samples {
         recorder.step(sample, &Utc, &mut |event| {
-            if let Event::LiftEnded(lift) = event {
+            if let Event::LiftEnded(lift, _) = event {
                 lifts.push(lift);
             }
         });
@@ -354,7 +354,7 @@ proptest! {
         for event in &events {
             match event {
                 Event::DayClosed { totals, .. } => days.add(totals),
-                Event::LiftEnded(_) => lifts += 1,
+                Event::LiftEnded(..) => lifts += 1,
                 _ => {}
             }
         }

@@ -204,7 +204,7 @@ fn record(seconds: i64, load_kg: impl Fn(i64) -> f64) -> (Totals, u32) {
         s.set_flag(Flag::Raising, Some(second % 20 < 10));
         s.set_flag(Flag::Lowering, Some(second % 20 >= 10));
         recorder.step(&s, &Utc, &mut |event| {
-            if let Event::LiftEnded(lift) = event {
+            if let Event::LiftEnded(lift, _) = event {
                 overloads += u32::from(lift.overload);
             }
         });

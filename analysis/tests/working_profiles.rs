@@ -123,7 +123,7 @@ impl Year {
         let rated = Grams::from_kg(RATED_KG);
         let (seen, lifts, days) = (&mut self.lifts_seen, &mut self.lifts, &mut self.days);
         self.recorder.step(&s, &Utc, &mut |event| match event {
-            Event::LiftEnded(lift) => {
+            Event::LiftEnded(lift, _) => {
                 *seen += 1;
                 lifts.add(lift.load, 1);
             }

@@ -734,14 +734,16 @@ pub(crate) const LOAD: Group = Group {
             Number(within(0.3, 5.0, "% of rated load")),
             Means("not corrected: a drift is told of and booked as it is read"),
             "How far `load_kg` may be corrected for a slow drift of the empty hook since the record began. Each step of the \
-             correction is told; a jump is never corrected.",
+             correction is told; a jump above 2 % of the rated load is never corrected, a smaller one cannot be told from a \
+             drift and counts as one.",
         ),
         key(
             "uncertainty_percent",
             Number(within(0.1, 20.0, "% of rated load")),
             Means("1 for `load_kg`, 3 for `torque_pct`"),
-            "Standard uncertainty of a load. The interval of the load spectrum factor and of the used share follows from \
-             twice this.",
+            "Standard uncertainty of a load for its source. To it each lift adds, as squares, what its own readings tell: noise, \
+             raising against lowering, a bend of the calibration, a zero that is off, a load that never settled. The \
+             interval of the load spectrum factor and of the used share follows from twice that.",
         ),
         key(
             "hoisting_class",

@@ -74,13 +74,14 @@ pub fn run(args: LiftsArgs) -> CommandResult {
 pub fn render(lifts: &[Lift], rated: Grams, zone: &TimeZone) -> String {
     let unit = MassUnit::for_rated(rated);
     let mut out = String::new();
-    let mut row = |cells: [&str; 8]| {
-        let [begin, lasted, load, share, peak, running, starts, note] = cells;
-        let text = format!("{begin:<19} {lasted:>11} {load:>8} {share:>7} {peak:>8} {running:>8} {starts:>6}  {note}");
+    let mut row = |cells: [&str; 9]| {
+        let [begin, lasted, load, off, share, peak, running, starts, note] = cells;
+        let text =
+            format!("{begin:<19} {lasted:>11} {load:>8} {off:>5} {share:>7} {peak:>8} {running:>6} {starts:>6} {note}");
         let _ = writeln!(out, "{}", text.trim_end());
     };
     let (load, peak) = (format!("load, {}", unit.symbol()), format!("peak, {}", unit.symbol()));
-    row(["begin", "lasted", &load, "% rated", &peak, "run, s", "starts", ""]);
+    row(["begin", "lasted", &load, "±", "% rated", &peak, "run, s", "starts", ""]);
     for lift in lifts {
         let note = match (lift.overload, lift.cut) {
             (true, true) => "*!",
@@ -92,6 +93,7 @@ pub fn render(lifts: &[Lift], rated: Grams, zone: &TimeZone) -> String {
             &local(lift, zone),
             &duration(lift.end.since(lift.begin).as_ms()),
             &unit.number(lift.load),
+            &unit.give_or_take(lift.uncertainty),
             &number(lift.load.fraction_of(rated) * 100.0, 1),
             &unit.number(lift.peak),
             &number(lift.running_ms as f64 / 1000.0, 1),
@@ -101,6 +103,9 @@ pub fn render(lifts: &[Lift], rated: Grams, zone: &TimeZone) -> String {
     }
     let lifts_word = if lifts.len() == 1 { "lift" } else { "lifts" };
     let _ = writeln!(out, "{} {lifts_word}; rated load {}", count(lifts.len() as u64), unit.text(rated));
+    if lifts.iter().any(|l| l.uncertainty.is_some()) {
+        let _ = writeln!(out, "±  twice the standard uncertainty of the load");
+    }
     if lifts.iter().any(|l| l.overload) {
         let _ = writeln!(out, "*  settled load above the rated load");
     }
@@ -135,12 +140,16 @@ mod tests {
             band: 5,
             overload: false,
             cut: false,
+            uncertainty: Some(Grams::from_kg(162.0)),
         };
         let over = Lift { load: Grams::from_kg(16_480.0), overload: true, ..plain };
         let rated = Grams::from_kg(16_000.0);
         let table = render(&[plain, over], rated, &TimeZone::fixed(jiff::tz::offset(1)));
         let rows: Vec<Vec<&str>> = table.lines().map(|l| l.split_whitespace().collect()).collect();
-        assert_eq!(rows[1], ["2026-03-09", "07:00:00", "3", "min", "15", "s", "8.32", "52.0", "8.93", "64.2", "6"]);
+        assert_eq!(
+            rows[1],
+            ["2026-03-09", "07:00:00", "3", "min", "15", "s", "8.32", "0.32", "52.0", "8.93", "64.2", "6"]
+        );
         assert_eq!(rows[2].last(), Some(&"*"));
         assert!(table.contains("2 lifts; rated load 16.00 t") && table.contains("*  settled load above"));
         assert!(!table.contains('!'));

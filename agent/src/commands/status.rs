@@ -94,7 +94,11 @@ fn mechanism_sheet(out: &mut String, m: &MechanismFigures, crane: Option<&CraneF
     line(out, "Used share S/D", &format!("{} of the safe working period (FEM 9.755)", percent(m.consumed)));
     let (low, high) = (percent(m.used_share_low), percent(m.used_share_high));
     let load = percent(m.load_uncertainty_kg / m.rated_load_kg);
-    line(out, "", &format!("{low} to {high}, with a standard uncertainty of a load of {load} of rated, taken twice"));
+    line(
+        out,
+        "",
+        &format!("{low} to {high}, with a standard uncertainty of a load of {load} of rated on average, taken twice"),
+    );
     line(out, "S, used", &format!("{} full-load hours", hours(m.used_full_load_hours)));
     for part in &m.periods {
         let kind = match part.kind {

@@ -504,7 +504,7 @@ impl Pending {
             // The account keeps the first three to itself.
             Event::Counted(_)
             | Event::DayClosed { .. }
-            | Event::LiftEnded(_)
+            | Event::LiftEnded(..)
             | Event::LiftBegun { .. }
             | Event::GapOpened { .. }
             | Event::ClockWentBack { .. } => {}

@@ -213,6 +213,7 @@ fn overloads(desk: &Desk, mechanism: &Mechanism, m: &MechanismReport) -> Markup 
         words_column(w.lift_begin),
         words_column(w.lift_end),
         number_column(fill(w.lift_load, &[("unit", unit.symbol())])),
+        number_column(fill(w.lift_give_or_take, &[("unit", unit.symbol())])),
         number_column(w.lift_fraction),
         number_column(fill(w.lift_peak, &[("unit", unit.symbol())])),
         number_column(w.lift_running),
@@ -226,13 +227,18 @@ fn overloads(desk: &Desk, mechanism: &Mechanism, m: &MechanismReport) -> Markup 
                 cell(date(desk, Some(&l.begin))),
                 cell(date(desk, Some(&l.end))),
                 cell(kg(l.load_kg)),
+                cell(unit.give_or_take(l.load_uncertainty_kg.map(tallyhook_analysis::units::Grams::from_kg))),
                 cell(w.number(l.fraction * 100.0, 1)),
                 cell(kg(l.peak_kg)),
                 cell(w.number(l.running_seconds, 1)),
             ]
         })
         .collect();
-    html! { (cut(w, &m.overloads, w.report_first_of)) (table(w.report_overloads, &columns, &rows, None)) }
+    html! {
+        (cut(w, &m.overloads, w.report_first_of))
+        (table(w.report_overloads, &columns, &rows, None))
+        p.remark { (w.give_or_take_meaning) }
+    }
 }
 
 fn gaps(desk: &Desk, m: &MechanismReport) -> Markup {

@@ -24,7 +24,7 @@ fn record(
         assert!(last < Some(sample.at) && sample.at >= from && sample.at <= to, "in order and inside");
         last = Some(sample.at);
         recorder.step(&sample, &Utc, &mut |event| {
-            if let Event::LiftEnded(lift) = event {
+            if let Event::LiftEnded(lift, _) = event {
                 lifts.push(lift);
             }
         });

@@ -248,9 +248,11 @@ pub(super) const SEALED_LIFTS: &str = "lift_rows";
 /// The digest of a day's hours in its seal.
 pub(super) const SEALED_HOURS: &str = "hour_rows";
 
+// What came with a later format is there only where it is not NULL: older rows keep their digest.
 // Told which index: left to itself SQLite walks through all years, since those rows are in order already.
 const LIFT_ROWS: &str = "SELECT begin_ms || ',' || length_ms || ',' || load_g || ',' || peak_over_g || ',' ||
-                                running_ms || ',' || starts || ',' || marks
+                                running_ms || ',' || starts || ',' || marks ||
+                                coalesce(',' || uncertainty_g, '')
                          FROM lift INDEXED BY lift_by_day WHERE mechanism = ?1 AND day = ?2 ORDER BY begin_ms";
 const HOUR_ROWS: &str = "SELECT begin_ms || ',' || length_ms || ',' || running_ms || ',' || gap_ms || ',' || cube_ms ||
                                 ',' || starts || ',' || lifts

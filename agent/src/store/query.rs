@@ -62,6 +62,11 @@ impl LiftFilter<'_> {
         sql
     }
 
+    /// The table, with the index where SQLite would walk through all lifts to find the overloads among them.
+    fn table(&self) -> &'static str {
+        if self.overload { "lift INDEXED BY lift_overload" } else { "lift" }
+    }
+
     fn loads(&self) -> (i64, i64) {
         (self.least.map_or(i64::MIN, Grams::get), self.most.map_or(i64::MAX, Grams::get))
     }
@@ -200,7 +205,8 @@ impl Reader {
         filter: &LiftFilter<'_>,
         mut each: impl FnMut(Option<i32>, InShort),
     ) -> Result<(), StoreError> {
-        let sql = format!("SELECT begin_ms, load_g, running_ms, day FROM lift WHERE {}", filter.condition());
+        let sql =
+            format!("SELECT begin_ms, load_g, running_ms, day FROM {} WHERE {}", filter.table(), filter.condition());
         self.in_short(filter, &sql, None, |row| {
             each(row.get(3)?, in_short(row)?);
             Ok(())
@@ -272,7 +278,7 @@ impl Reader {
         for (key, _) in self.keys(filter.mechanism)? {
             count += self
                 .connection
-                .prepare_cached(&format!("SELECT count(*) FROM lift WHERE {}", filter.condition()))
+                .prepare_cached(&format!("SELECT count(*) FROM {} WHERE {}", filter.table(), filter.condition()))
                 .and_then(|mut s| s.query_row(params![key, from, to, least, most], |row| row.get::<_, i64>(0)))
                 .map_err(|error| self.sqlite(error))? as u64;
         }
@@ -611,8 +617,8 @@ impl Reader {
         each: &mut impl FnMut(Lift) -> Result<(), E>,
     ) -> Result<(), E> {
         let order = if filter.newest_first { "DESC" } else { "ASC" };
-        let sql =
-            format!("SELECT {LIFT_COLUMNS} FROM lift WHERE {} ORDER BY begin_ms {order} LIMIT ?6", filter.condition());
+        let (table, condition) = (filter.table(), filter.condition());
+        let sql = format!("SELECT {LIFT_COLUMNS} FROM {table} WHERE {condition} ORDER BY begin_ms {order} LIMIT ?6");
         let (from, to) = bounds(filter.from, filter.to);
         let (least, most) = filter.loads();
         let mut select = self.connection.prepare_cached(&sql).map_err(|error| self.sqlite(error))?;
@@ -654,7 +660,7 @@ fn bounds(from: Option<Timestamp>, to: Option<Timestamp>) -> (i64, i64) {
     (from.map_or(i64::MIN, Timestamp::as_ms), to.map_or(i64::MAX, Timestamp::as_ms))
 }
 
-const LIFT_COLUMNS: &str = "begin_ms, length_ms, load_g, peak_over_g, running_ms, starts, marks";
+const LIFT_COLUMNS: &str = "begin_ms, length_ms, load_g, peak_over_g, running_ms, starts, marks, uncertainty_g";
 const OVERLOAD: i64 = 1 << 4;
 const CUT: i64 = 1 << 5;
 
@@ -682,6 +688,7 @@ fn read_lift(row: &Row<'_>) -> rusqlite::Result<Lift> {
         band: (marks & 0x0f) as u8,
         overload: marks & OVERLOAD != 0,
         cut: marks & CUT != 0,
+        uncertainty: row.get::<_, Option<i64>>(7)?.map(Grams::new),
     })
 }
 

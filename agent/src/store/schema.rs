@@ -22,7 +22,7 @@ const APPLICATION_ID: i64 = 0x5448_6b4c;
 
 /// The steps from an empty file to the present format. Step `n` leads from format `n` to `n + 1`; a step that has
 /// once been in the field is never changed, a new one is added.
-const STEPS: &[&str] = &[STEP_1, STEP_2, STEP_3, STEP_4, STEP_5];
+const STEPS: &[&str] = &[STEP_1, STEP_2, STEP_3, STEP_4, STEP_5, STEP_6];
 
 const STEP_1: &str = "
 CREATE TABLE mechanism (
@@ -200,6 +200,12 @@ CREATE TABLE alarm_act (
 /// What holds the part of the record that no entry holds yet; filled in by [`open_seal::write_all`].
 const STEP_5: &str = "
 ALTER TABLE book ADD COLUMN seal TEXT;
+";
+
+/// How sure the load of a lift is; NULL for lifts of before. Overloads are few among many, and are asked for by themselves.
+const STEP_6: &str = "
+ALTER TABLE lift ADD COLUMN uncertainty_g INTEGER;
+CREATE INDEX lift_overload ON lift (mechanism, begin_ms) WHERE marks & 16;
 ";
 
 /// The format from which on every book has its seal.

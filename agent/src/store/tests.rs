@@ -32,6 +32,7 @@ fn lift(begin: i64, salt: i64) -> Lift {
         band: (begin.rem_euclid(12)) as u8,
         overload: begin % 2 == 0,
         cut: begin % 3 == 0,
+        uncertainty: (begin % 5 != 0).then(|| Grams::new(81_000 + begin % 1000)),
     }
 }
 

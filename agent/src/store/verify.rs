@@ -335,7 +335,7 @@ impl<'a> Walk<'a> {
     fn lifts(&self, entries: &[ChainEntry]) -> Result<BTreeMap<i32, Found>, StoreError> {
         let mut found: BTreeMap<i32, Found> = BTreeMap::new();
         self.scan(
-            "SELECT day, begin_ms, length_ms, load_g, peak_over_g, running_ms, starts, marks
+            "SELECT day, begin_ms, length_ms, load_g, peak_over_g, running_ms, starts, marks, uncertainty_g
              FROM lift WHERE mechanism = ?1 ORDER BY begin_ms",
             |row| {
                 let Some(day) = row.get::<_, Option<i32>>(0)? else { return Ok(()) };
@@ -343,7 +343,9 @@ impl<'a> Walk<'a> {
                 let (begin, length, load, peak) = (n(1)?, n(2)?, n(3)?, n(4)?);
                 let (running, starts, marks) = (n(5)?, n(6)?, n(7)?);
                 let day = found.entry(day).or_default();
-                day.digest.add(&format!("{begin},{length},{load},{peak},{running},{starts},{marks}"));
+                let uncertainty =
+                    row.get::<_, Option<i64>>(8)?.map_or_else(String::new, |uncertainty| format!(",{uncertainty}"));
+                day.digest.add(&format!("{begin},{length},{load},{peak},{running},{starts},{marks}{uncertainty}"));
                 add_lift(&mut day.sums, Grams::new(load), (marks & 0x0f) as usize, marks & 0x10 != 0);
                 Ok(())
             },

@@ -433,8 +433,9 @@ fn write_lift(transaction: &Transaction<'_>, key: i64, booked: &BookedLift) -> r
     let begin = lift.begin.as_ms();
     let written = transaction
         .prepare_cached(
-            "INSERT INTO lift (mechanism, begin_ms, length_ms, load_g, peak_over_g, running_ms, starts, marks, day)
-             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9) ON CONFLICT DO NOTHING",
+            "INSERT INTO lift (mechanism, begin_ms, length_ms, load_g, peak_over_g, running_ms, starts, marks, day,
+                               uncertainty_g)
+             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10) ON CONFLICT DO NOTHING",
         )?
         .execute(params![
             key,
@@ -446,6 +447,7 @@ fn write_lift(transaction: &Transaction<'_>, key: i64, booked: &BookedLift) -> r
             lift.starts,
             query::marks_of(lift),
             booked.day,
+            lift.uncertainty.map(|uncertainty| uncertainty.get()),
         ])?;
     if written == 1 {
         return Ok(true);

@@ -26,6 +26,7 @@ pub fn latest_lifts(desk: &Desk, mechanism: &Mechanism, lifts: &[Lift]) -> Marku
         words_column(w.lift_begin),
         number_column(w.lift_lasted),
         number_column(fill(w.lift_load, &[("unit", unit.symbol())])),
+        number_column(fill(w.lift_give_or_take, &[("unit", unit.symbol())])),
         number_column(w.lift_fraction),
         number_column(fill(w.lift_peak, &[("unit", unit.symbol())])),
         number_column(w.lift_running),
@@ -42,6 +43,7 @@ pub fn latest_lifts(desk: &Desk, mechanism: &Mechanism, lifts: &[Lift]) -> Marku
             cell(desk.moments.second(lift.begin)),
             cell(duration(lift.end.since(lift.begin).as_ms())),
             cell(unit.number(lift.load)),
+            cell(unit.give_or_take(lift.uncertainty)),
             cell(w.number(lift.load.fraction_of(rated) * 100.0, 1)),
             cell(unit.number(lift.peak)),
             cell(w.number(lift.running_ms as f64 / 1000.0, 1)),
@@ -51,7 +53,7 @@ pub fn latest_lifts(desk: &Desk, mechanism: &Mechanism, lifts: &[Lift]) -> Marku
     };
     let rows: Vec<Vec<Markup>> = lifts.iter().map(row).collect();
     html! {
-        p.remark { (fill(w.lifts_caption, &[("n", &w.count(lifts.len() as u64))])) }
+        p.remark { (fill(w.lifts_caption, &[("n", &w.count(lifts.len() as u64))])) " " (w.give_or_take_meaning) }
         (sheet_table(w.latest_lifts_title, &columns, &rows, None))
         p {
             a href=(View::Lifts.address(&mechanism.id)) { (w.lifts_all) } ", "

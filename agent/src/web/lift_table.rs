@@ -160,7 +160,7 @@ pub fn lifts(
                     (rows(desk, mechanism, f, &found.lifts))
                 }
                 (pager(desk, &f.id, query, page, pages))
-                p.remark { (w.lift_meaning) " " (w.lift_cost_meaning) }
+                p.remark { (w.lift_meaning) " " (w.give_or_take_meaning) " " (w.lift_cost_meaning) }
             }
         }
     }
@@ -219,6 +219,7 @@ fn rows(desk: &Desk, mechanism: &Mechanism, f: &MechanismFigures, lifts: &[Lift]
         words_column(w.lift_begin),
         number_column(w.lift_lasted),
         number_column(fill(w.lift_load, &[("unit", unit.symbol())])),
+        number_column(fill(w.lift_give_or_take, &[("unit", unit.symbol())])),
         number_column(w.lift_fraction),
         number_column(fill(w.lift_peak, &[("unit", unit.symbol())])),
         number_column(w.lift_running),
@@ -233,6 +234,7 @@ fn rows(desk: &Desk, mechanism: &Mechanism, f: &MechanismFigures, lifts: &[Lift]
                 cell(desk.moments.second(l.begin)),
                 cell(duration(l.end.since(l.begin).as_ms())),
                 cell(unit.number(l.load)),
+                cell(unit.give_or_take(l.uncertainty)),
                 cell(w.number(l.load.fraction_of(mechanism.spec.rated) * 100.0, 1)),
                 cell(unit.number(l.peak)),
                 cell(w.number(l.running_ms as f64 / 1000.0, 1)),

@@ -65,6 +65,10 @@ pub fn document() -> Value {
         ("band", whole("Index of the load band.")),
         ("overload", flag("Above the rated load.")),
         ("cut", flag("The record broke off meanwhile.")),
+        (
+            "load_uncertainty_kg",
+            maybe(number("Standard uncertainty of the settled load, kg; null where not reckoned.")),
+        ),
     ]);
     let band = object([
         ("from", number("Lower edge, fraction of the rated load.")),
@@ -91,7 +95,7 @@ pub fn document() -> Value {
         ("used_full_load_hours", number("S, h, FEM 9.755.")),
         ("design_full_load_hours", number("D, h.")),
         ("consumed", number("S/D.")),
-        ("load_uncertainty_kg", number("Standard uncertainty of a load, kg.")),
+        ("load_uncertainty_kg", number("Mean standard uncertainty of the loads of the period's lifts, kg.")),
         ("load_spectrum_factor_low", maybe(number("Least that km may be."))),
         ("load_spectrum_factor_high", maybe(number("Greatest that km may be."))),
         ("used_share_low", number("Least that S/D may be.")),

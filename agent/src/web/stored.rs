@@ -286,6 +286,7 @@ mod tests {
                 as u8,
             overload: false,
             cut: false,
+            uncertainty: None,
         };
         let message = |n: i64, kind| Message {
             id: format!("m{n}"),

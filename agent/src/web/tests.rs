@@ -126,6 +126,7 @@ pub(super) fn history() -> InMemory {
                     band,
                     overload: over,
                     cut: false,
+                    uncertainty: Some(Grams::from_kg(161.0)),
                 });
                 totals.lifts += 1;
                 totals.starts += 6;
@@ -501,7 +502,10 @@ async fn the_api_gives_the_contracts_shapes_at_full_precision() {
     let names: Vec<&str> = lifts[0].as_object().unwrap().keys().map(String::as_str).collect();
     let contract =
         ["begin", "end", "load_kg", "fraction", "peak_kg", "running_seconds", "starts", "band", "overload", "cut"];
-    assert_eq!(BTreeSet::from_iter(names), BTreeSet::from_iter(contract.into_iter().chain(["peak_factor"])));
+    assert_eq!(
+        BTreeSet::from_iter(names),
+        BTreeSet::from_iter(contract.into_iter().chain(["peak_factor", "load_uncertainty_kg"]))
+    );
     // The oldest `begin` asks for the page that follows.
     let before = lifts[2]["begin"].as_str().unwrap();
     let next = site.get(&format!("/api/v1/mechanisms/main-hoist/lifts?limit=1&before={before}")).await;

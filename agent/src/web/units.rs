@@ -1,6 +1,7 @@
 //! How quantities are written: the one place that rounds, groups digits, sets the decimal sign of the language and
 //! picks kilograms or tonnes.
 
+use tallyhook_analysis::load::uncertainty::COVERAGE;
 use tallyhook_analysis::units::{Grams, MS_PER_HOUR};
 use tallyhook_config::model::Units;
 
@@ -82,6 +83,11 @@ impl MassUnit {
         ENGLISH.loads_in(self).number(load)
     }
 
+    /// Twice a standard uncertainty without the symbol, for the shell.
+    pub fn give_or_take(self, standard: Option<Grams>) -> String {
+        ENGLISH.loads_in(self).give_or_take(standard)
+    }
+
     /// A load in this unit, with the symbol, for the shell.
     pub fn text(self, load: Grams) -> String {
         ENGLISH.loads_in(self).text(load)
@@ -109,6 +115,12 @@ impl Loads {
     /// A load without the symbol.
     pub fn number(self, load: Grams) -> String {
         self.words.number(load.as_kg() / self.unit.kg(), self.unit.decimals())
+    }
+
+    /// What stands behind ± beside a load: twice its standard uncertainty, without the symbol; a dash where none is known.
+    pub fn give_or_take(self, standard: Option<Grams>) -> String {
+        let twice = |standard: Grams| standard.as_kg() * COVERAGE / self.unit.kg();
+        standard.map_or_else(|| "–".to_owned(), |standard| self.words.number(twice(standard), self.unit.decimals()))
     }
 
     /// A load with the symbol.

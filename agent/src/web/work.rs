@@ -427,6 +427,7 @@ fn costliest(desk: &Desk, mechanism: &Mechanism, base: Grams, sum: f64, lifts: &
     let columns = [
         words_column(w.lift_begin),
         number_column(fill(w.lift_load, &[("unit", unit.symbol())])),
+        number_column(fill(w.lift_give_or_take, &[("unit", unit.symbol())])),
         number_column(w.lift_fraction),
         number_column(w.lift_running),
         number_column(w.lift_cost),
@@ -440,6 +441,7 @@ fn costliest(desk: &Desk, mechanism: &Mechanism, base: Grams, sum: f64, lifts: &
             vec![
                 cell(desk.moments.second(l.begin)),
                 cell(unit.number(l.load)),
+                cell(unit.give_or_take(l.uncertainty)),
                 cell(w.number(l.load.fraction_of(mechanism.spec.rated) * 100.0, 1)),
                 cell(w.number(l.running_ms as f64 / 1000.0, 1)),
                 cell(w.hours(cost)),

@@ -83,6 +83,50 @@ impl Curve {
         i64::try_from(i128::from(x0) + step).unwrap_or(if step > 0 { i64::MAX } else { i64::MIN })
     }
 
+    /// How far off the load at a reading (0.001 %) may be because the truth bends between the points: what a parabola
+    /// through three neighbouring points adds to the line through two of them there, the greater one where there are two
+    /// such; the next term of Newton's interpolation. Zero at a point, and with two points, which say nothing of a bend.
+    ///
+    /// ```
+    /// use tallyhook_analysis::{load::Curve, units::Grams};
+    /// let kg = |kg| Grams::from_kg(kg);
+    /// let curve = Curve::new(&[(0, kg(0.0)), (10_000, kg(2_000.0)), (20_000, kg(4_400.0))]).unwrap();
+    /// assert_eq!(curve.bend(10_000), kg(0.0));
+    /// assert_eq!(curve.bend(15_000), kg(50.0)); // 400 kg off the line over two pieces: 2e-6 kg per reading², times 5000²
+    /// ```
+    pub fn bend(&self, reading: i64) -> Grams {
+        let at = |i: usize| (self.points[i].0 as f64, self.points[i].1.get() as f64);
+        let last = self.points.len() - 1;
+        let piece = self.points.iter().position(|p| reading <= p.0).unwrap_or(last).clamp(1, last);
+        let slope = |a: (f64, f64), b: (f64, f64)| (b.1 - a.1) / (b.0 - a.0);
+        let second = |first: usize| {
+            let (a, b, c) = (at(first), at(first + 1), at(first + 2));
+            ((slope(b, c) - slope(a, b)) / (c.0 - a.0)).abs()
+        };
+        let curvature = [piece.checked_sub(2), (piece < last).then_some(piece - 1)].into_iter().flatten().map(second);
+        let (before, after) = (at(piece - 1).0, at(piece).0);
+        let off = curvature.fold(0.0, f64::max) * ((reading as f64 - before) * (reading as f64 - after)).abs();
+        Grams::new(off.min(Grams::MAX.get() as f64).round() as i64)
+    }
+
+    /// By how much the doubt of a point grows where the curve goes on beyond its ends to `load`: 1 within them, and the
+    /// root of the squared weights that the last two points have in it beyond.
+    ///
+    /// ```
+    /// use tallyhook_analysis::{load::Curve, units::Grams};
+    /// let kg = |kg| Grams::from_kg(kg);
+    /// let curve = Curve::new(&[(0, kg(0.0)), (10_000, kg(5_000.0))]).unwrap();
+    /// assert_eq!(curve.beyond(kg(5_000.0)), 1.0);
+    /// assert_eq!(curve.beyond(kg(10_000.0)), 5.0_f64.sqrt()); // twice the one less the other
+    /// ```
+    pub fn beyond(&self, load: Grams) -> f64 {
+        let (first, last) = (self.points[0].1, self.points[self.points.len() - 1].1);
+        let past = |(end, inner): (Grams, Grams)| (load.get() - end.get()) as f64 / ((end.get() - inner.get()) as f64);
+        let ends = [(first, self.points[1].1), (last, self.points[self.points.len() - 2].1)];
+        let past = ends.into_iter().map(past).fold(0.0, f64::max);
+        ((1.0 + past).powi(2) + past.powi(2)).sqrt()
+    }
+
     /// Its points, by rising reading.
     pub fn points(&self) -> &[(i64, Grams)] {
         &self.points

@@ -150,6 +150,7 @@ mod tests {
                     band: 0,
                     overload: kg(load) > rated,
                     cut: false,
+                    uncertainty: None,
                 },
                 rated,
                 1_150,

@@ -15,6 +15,7 @@
 //! Everything that is held back is in [`State`]; samples cut anywhere, stored and resumed give the same bits.
 
 mod curve;
+pub mod doubt;
 pub mod dynamics;
 pub mod health;
 mod points;
@@ -70,7 +71,7 @@ pub struct Terms {
     /// How far a load signal may be corrected for the drift of its zero, thousandths of the rated load; `None` where it is
     /// booked as it is read.
     pub correct_zero: Option<i64>,
-    /// Standard uncertainty of a load that somebody has stated, thousandths of the rated load.
+    /// Standard uncertainty of a load for its source that somebody has stated, thousandths of the rated load.
     pub uncertainty: Option<i64>,
     /// Class of the hoist, for the greatest peak that is no jerk.
     pub hoisting_class: HoistingClass,
@@ -79,7 +80,7 @@ pub struct Terms {
 }
 
 impl Terms {
-    /// Standard uncertainty of a load, a fraction of the rated load.
+    /// Standard uncertainty of a load for its source alone, a fraction of the rated load; see [`doubt`] for what a lift adds.
     pub fn standard_uncertainty(&self) -> f64 {
         let usual = match self.lead {
             Lead::Cell => uncertainty::USUAL_OF_CELL,

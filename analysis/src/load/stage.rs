@@ -1,8 +1,10 @@
 //! The stage itself: what is held back, and with which load it is handed on.
 
+use super::doubt::{self, Doubt, Told, Ways};
+use super::health::Watch;
 use super::ramp::RunUps;
 use super::{Calibration, Lead, Terms};
-use crate::lift::{LiftSettings, Readings};
+use crate::lift::{Lift, LiftSettings, Readings, Seen};
 use crate::recorder::Spec;
 use crate::sample::{Flag, Quantity, Sample};
 use crate::units::{Grams, Span, Timestamp};
@@ -110,6 +112,9 @@ pub struct State {
     /// Estimates of the load that hangs, and the one from before it had settled.
     readings: Readings,
     early: Option<Grams>,
+    ways: Ways,
+    /// What was said of the last loads that hung.
+    told: Vec<Told>,
     /// Valid time since the load came onto the hook, or since another one did; milliseconds.
     valid_ms: u64,
     /// Since when, and for how much valid time, the median has said that the hook is empty or the load another.
@@ -150,12 +155,18 @@ impl State {
         self.fresh.iter_mut().chain(&mut self.window).chain(&mut self.recent).for_each(|e| moved(&mut e.at));
         self.steady_since.iter_mut().chain(&mut self.blind_since).chain(&mut self.run_since).for_each(moved);
         self.slack_since.iter_mut().for_each(moved);
+        doubt::rebase(&mut self.told, by);
         self.last.iter_mut().for_each(|(at, ..)| moved(at));
         self.empty_since.iter_mut().chain(&mut self.other_since).for_each(|(at, _)| moved(at));
     }
 
     fn level(&self) -> Option<Grams> {
         self.readings.midmean().or(self.early)
+    }
+
+    /// How sure the load of a lift is that has just ended in the recorder; `seen` is what the recorder saw of it.
+    pub(crate) fn doubt(&self, terms: &Terms, spec: &Spec, lift: &Lift, seen: Seen, watch: &Watch) -> Doubt {
+        doubt::of_lift(terms, spec, lift, seen, &self.told, watch)
     }
 }
 
@@ -326,6 +337,10 @@ impl<'a> Stage<'a> {
         state.hook = Hook::Loaded;
         state.readings.clear();
         state.early = None;
+        state.ways = Ways::default();
+        if let Some(last) = state.told.last_mut() {
+            last.open = false;
+        }
         state.valid_ms = 0;
         state.unresolved = false;
         state.empty_since = None;
@@ -352,8 +367,11 @@ impl<'a> Stage<'a> {
         if !settled_before && state.valid_ms >= settle.as_ms() as u64 {
             state.early = state.readings.midmean();
             state.readings.clear();
+            state.ways = Ways::default();
         }
         state.readings.add(new.load, self.spec.rated, new.ms);
+        let up = state.last.is_some_and(|(_, motion, _)| motion == Motion::Up);
+        state.ways.add(up, new.load, new.ms);
     }
 
     fn watch_empty(&mut self, median: Grams, since: Timestamp, ms: u64, out: &mut impl FnMut(&Sample)) {
@@ -498,7 +516,20 @@ impl<'a> Stage<'a> {
             Hook::Empty => Some(self.empty()),
             Hook::Loaded => self.state.level(),
         };
+        if self.state.hook == Hook::Loaded && load.is_some() {
+            self.tell(count);
+        }
         self.emit_as(count, load, out);
+    }
+
+    /// Keeps what is known of the load that the first `count` samples are handed on with.
+    fn tell(&mut self, count: usize) {
+        let state = &mut *self.state;
+        let Some((first, last)) = state.held[..count].first().zip(state.held[..count].last()) else { return };
+        let settled = state.early.is_some() || self.spec.lift.settle <= Span::ZERO;
+        let seen = state.readings.seen(self.spec.rated, settled);
+        let new = Told { from: first.at, to: last.at, seen, ways: state.ways, open: true };
+        doubt::tell(&mut state.told, new);
     }
 
     /// What the empty hook is booked at: what it reads, but no load.

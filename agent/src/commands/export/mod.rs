@@ -185,6 +185,7 @@ const LIFTS: &[Column] = &[
     ("band", Kind::Count),
     ("overload", Kind::Flag),
     ("cut", Kind::Flag),
+    ("load_uncertainty_kg", Kind::Milli),
 ];
 
 fn lifts(args: &ExportArgs, reader: &Reader, rows: &mut dyn Rows) -> Result<(), Fault> {
@@ -206,6 +207,7 @@ fn lifts(args: &ExportArgs, reader: &Reader, rows: &mut dyn Rows) -> Result<(), 
             u64::from(lift.band).into(),
             Cell::Flag(lift.overload),
             Cell::Flag(lift.cut),
+            lift.uncertainty.map_or(Cell::Nothing, |u| Cell::Number(u.as_kg())),
         ])
     })
 }

@@ -11,7 +11,7 @@ use crate::publish::health::Destinations;
 use crate::store::message::{Message, MessageKind};
 
 /// Fields of a body that are numbers.
-const LIFT_FLOATS: &[&str] = &["load_kg", "fraction", "peak_kg", "running_seconds"];
+const LIFT_FLOATS: &[&str] = &["load_kg", "fraction", "peak_kg", "running_seconds", "load_uncertainty_kg"];
 const DAY_FLOATS: &[&str] = &[
     "running_hours",
     "full_load_hours",

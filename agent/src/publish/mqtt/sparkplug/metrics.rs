@@ -55,6 +55,7 @@ const CATALOGUE: &[(&str, DataType)] = &[
     ("day/worst_starts_in_an_hour", UInt64),
     ("day/worst_cyclic_duration_10min_percent", Double),
     ("day/worst_cyclic_duration_hour_percent", Double),
+    ("lift/load_uncertainty_kg", Double),
 ];
 
 /// Aliases of the edge node's own metrics; devices begin behind them.
