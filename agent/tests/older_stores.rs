@@ -85,3 +85,8 @@ fn format_3_opens() {
 fn format_4_opens() {
     opens_with_a_copy_kept_and_the_same_figures(4);
 }
+
+#[test]
+fn format_5_opens() {
+    opens_with_a_copy_kept_and_the_same_figures(5);
+}
