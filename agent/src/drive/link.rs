@@ -12,7 +12,7 @@
 //!   A device answers in order, so what comes behind the fence is no older answer.
 //!
 //! What a process before this one has asked is not known, and its answers outlive it on the line. So a unit that has not
-//! been heard yet is met as one that owes what such a process can have left behind, see [`Unit::of_a_stranger`].
+//! been heard yet is met as one that owes what such a process can have left behind, see `Unit::of_a_stranger`.
 
 use std::collections::BTreeMap;
 use std::sync::Arc;
