@@ -197,7 +197,8 @@ CREATE TABLE alarm_act (
 ) STRICT;
 ";
 
-/// What holds the part of the record that no entry holds yet; filled in by [`open_seal::write_all`].
+/// What holds the part of the record that no entry holds yet; filled in by [`open_seal::write_all`], once the later steps
+/// are taken too.
 const STEP_5: &str = "
 ALTER TABLE book ADD COLUMN seal TEXT;
 ";
@@ -349,12 +350,13 @@ fn check_format(connection: &Connection, path: &Path) -> Result<i64, StoreError>
 }
 
 /// Takes the steps that are missing. Each is a transaction of its own with the format it leads to, but a new ledger is
-/// made in one: a power cut while it is made must not leave what looks like an older version's.
+/// made in one: a power cut while it is made must not leave what looks like an older version's. A ledger without seals gets
+/// them by today's tables, so what has come with and since them is taken in one too.
 fn migrate(connection: &mut Connection, path: &Path, found: i64) -> Result<(), StoreError> {
     let mut take = |steps: &[&str], to: i64| -> rusqlite::Result<()> {
         let transaction = connection.transaction_with_behavior(TransactionBehavior::Immediate)?;
         steps.iter().try_for_each(|step| transaction.execute_batch(step))?;
-        if to == SEALED_FROM {
+        if to - (steps.len() as i64) < SEALED_FROM && SEALED_FROM <= to {
             open_seal::write_all(&transaction)?;
         }
         transaction.pragma_update(None, "application_id", APPLICATION_ID)?;
@@ -365,8 +367,11 @@ fn migrate(connection: &mut Connection, path: &Path, found: i64) -> Result<(), S
     if found == 0 {
         return take(STEPS, FORMAT).map_err(sqlite);
     }
-    for (to, step) in (1..).zip(STEPS.iter()).skip_while(|(to, _)| *to <= found) {
-        take(std::slice::from_ref(step), to).map_err(sqlite)?;
+    let mut at = found;
+    while let Some(step) = STEPS.get(at as usize) {
+        let steps = if at + 1 == SEALED_FROM { &STEPS[at as usize..] } else { std::slice::from_ref(step) };
+        at += steps.len() as i64;
+        take(steps, at).map_err(sqlite)?;
     }
     Ok(())
 }
