@@ -131,6 +131,12 @@ impl Terminal {
         }
     }
 
+    /// Closes the terminal under the program: it is gone for reading and writing, and the program is told.
+    pub fn close(mut self) {
+        self.child.kill().unwrap();
+        self.child.wait().unwrap();
+    }
+
     /// Waits for the program's end; its exit status and all that was shown.
     pub fn end(mut self) -> (Option<i32>, String) {
         let end = Instant::now() + Duration::from_secs(60);

@@ -131,11 +131,23 @@ fn whoever_leaves_keeps_what_was_taken() {
     lift(&mut terminal, &mut hoist, "9 t", 9_000.0);
     terminal.keys("5000\n");
     terminal.wait_for("; at rest");
+    // Each point is on disk as soon as it is taken.
+    let kept = std::fs::read_to_string(cabinet.path().join("calibration-main-hoist.toml")).unwrap();
+    assert!(kept.contains("\n    { load_kg = 9000, raising_pct = "), "{kept}");
     // Ctrl-C in the middle of a weight.
     terminal.keys("\u{3}");
     let (status, shown) = terminal.end();
     assert_eq!(status, Some(0), "{shown}");
     assert!(shown.contains("{ load_kg = 9000, raising_pct = "), "{shown}");
+
+    // A terminal that is closed.
+    let mut terminal = Terminal::start(&cabinet, &["calibrate", "--config", "site.toml"]);
+    terminal.wait_for(PROMPT);
+    let taken = lift(&mut terminal, &mut hoist, "0", 0.0);
+    assert!(taken.contains("What is taken is kept in ./calibration-main-hoist-2.toml."), "{taken}");
+    terminal.close();
+    let kept = std::fs::read_to_string(cabinet.path().join("calibration-main-hoist-2.toml")).unwrap();
+    assert!(kept.contains("# load_kg = 0, raising_pct = ") && kept.contains("another one"), "{kept}");
 
     // The end of what is typed (Ctrl-D) before there is a line: what lacks is said.
     let mut terminal = Terminal::start(&cabinet, &["calibrate", "--config", "site.toml"]);

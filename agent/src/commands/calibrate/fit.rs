@@ -162,6 +162,29 @@ fn lines(points: &[Point]) -> Result<String, String> {
     Ok(text)
 }
 
+/// What is kept on disk while points are taken: lines for the configuration where the points fit, else only comments; all
+/// points are in it either way.
+pub(super) fn kept(found: &Found) -> String {
+    let mut out = String::new();
+    let _ = writeln!(out, "# {}, rated load {} kg: what has been taken.", found.mechanism, found.rated_load_kg);
+    for point in &found.points {
+        let _ = write!(out, "# load_kg = {}", point.load_kg);
+        for (key, pct) in [("raising_pct", point.raising_pct), ("lowering_pct", point.lowering_pct)] {
+            if let Some(pct) = pct {
+                let _ = write!(out, ", {key} = {}", (pct * 100.0).round() / 100.0);
+            }
+        }
+        let _ = writeln!(out, "; {} runs", point.runs);
+    }
+    for sentence in &found.refused {
+        let _ = writeln!(out, "# Not enough yet: {}.", sentence.replace('\u{202f}', " "));
+    }
+    if let Some(config) = &found.config {
+        let _ = write!(out, "# For the mechanism's part of the configuration:\n\n{config}");
+    }
+    out
+}
+
 pub(super) fn render(found: &Found) -> String {
     let mut out = String::new();
     let _ = writeln!(out, "{}, rated load {} kg", found.mechanism, number(found.rated_load_kg, 0));

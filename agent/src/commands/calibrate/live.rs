@@ -1,14 +1,17 @@
 //! The guided calibration at the panel: the drive's readings, a person's lines, a plain terminal.
 
 use std::io::{BufRead, IsTerminal, Write};
+use std::path::Path;
 use std::time::Duration;
 
 use tallyhook_analysis::sample::{Flag, Quantity, Sample};
 use tallyhook_config::model::{Config, Mechanism, Target};
+use tokio::signal::unix::{SignalKind, signal};
 use tokio::sync::{mpsc, watch};
 
 use super::fit::{CAUTION, Found};
 use super::guide::{Guide, Next, PROMPT};
+use super::keep::Keeper;
 use super::steadiness;
 use crate::clock::Clock;
 use crate::drive::assemble::Assembler;
@@ -58,6 +61,9 @@ async fn talk(config: Config, mut guide: Guide) -> Result<Found, Failure> {
     let clock = Clock::system();
     let mut pollers = drive::spawn(&config, clock.clone(), sender, stopped);
     let mut interrupted = crate::commands::run::interrupted()?;
+    // A terminal that is closed ends it as a person would: what is under way is left out, the rest stands.
+    let mut hangup = signal(SignalKind::hangup()).map_err(Failure::run)?;
+    let mut keeper = Keeper::new(Path::new("."));
     let mut typed = lines();
     let mut panel = Panel { assembler: Assembler::new(&config), screen: Screen::new(), raw: String::new() };
 
@@ -66,6 +72,7 @@ async fn talk(config: Config, mut guide: Guide) -> Result<Found, Failure> {
     let first = tokio::select! {
         first = clock.within(FIRST_READING, panel.first(&mut readings)) => first,
         _ = interrupted.wait_for(|stop| *stop) => return Ok(guide.found()),
+        _ = hangup.recv() => return Ok(guide.found()),
     };
     let first = first.unwrap_or_else(|| Err("it does not answer".to_owned())).map_err(|why| {
         Failure::Run(format!(
@@ -79,6 +86,7 @@ async fn talk(config: Config, mut guide: Guide) -> Result<Found, Failure> {
     loop {
         let next = tokio::select! {
             _ = interrupted.wait_for(|stop| *stop) => Next::End,
+            _ = hangup.recv() => Next::End,
             line = typed.recv() => match line {
                 Some(line) => guide.typed(&line),
                 None => Next::End,
@@ -106,6 +114,9 @@ async fn talk(config: Config, mut guide: Guide) -> Result<Found, Failure> {
                 }
             }
         };
+        if let Some(told) = keeper.keep(&guide.found()) {
+            panel.screen.say(&told);
+        }
         match next {
             Next::Say(text) | Next::Watch(text) => panel.screen.say(&text),
             Next::Ask(text) => panel.ask(&last, &guide, &text),

@@ -2,9 +2,11 @@
 
 mod fit;
 mod guide;
+mod keep;
 mod live;
 mod recording;
 
+use std::io::Write as _;
 use std::path::PathBuf;
 
 use tallyhook_analysis::load::Steadiness;
@@ -18,8 +20,9 @@ use crate::exit::{CommandResult, Failure, Outcome};
 /// Without --samples it is done live, on a terminal at the panel: the drive is read, and only read, by the configuration;
 /// you hang a known weight on the hook, type its mass, and lift it up and down again at a steady speed, some seconds each
 /// way; the empty hook and two or three weights, the heaviest near the rated load. What does not fit is refused and said
-/// why. At the end come the fit and the lines for the configuration. Where the drive takes one connection only, stop the
-/// daemon meanwhile.
+/// why. At the end come the fit and the lines for the configuration; what is taken is kept meanwhile in
+/// calibration-MECHANISM.toml in the directory that the command is started in. Where the drive takes one connection only,
+/// stop the daemon meanwhile.
 ///
 /// With --samples it works from a recording: a samples file with `torque_pct`, or the recorder's own files (`samples` in
 /// the store's directory) from and to the instants of the lifts, the weights in the order in which they are named with
@@ -71,7 +74,13 @@ pub fn run(args: CalibrateArgs) -> CommandResult {
     if args.json {
         println!("{}", serde_json::to_string_pretty(&found).map_err(Failure::run)?);
     } else {
-        print!("{}", fit::render(&found));
+        let text = fit::render(&found);
+        let mut out = std::io::stdout().lock();
+        match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
+            // The terminal is gone; what was taken is in its file.
+            Err(_) if args.samples.is_none() => {}
+            written => written.map_err(Failure::run)?,
+        }
     }
     Ok(if found.refused.is_empty() { Outcome::Done } else { Outcome::FaultFound })
 }
