@@ -8,6 +8,7 @@ pub mod access;
 pub mod clock;
 pub mod commands;
 pub mod course;
+pub mod credentials;
 pub mod daemon;
 pub mod drive;
 pub mod exit;

@@ -50,7 +50,7 @@ fn server(url: &str, token_file: Option<&Path>) -> Config {
         org: "plant & yard".to_owned(),
         bucket: "cranes".to_owned(),
         token_file: token_file.map(Path::to_owned),
-        ca_file: None,
+        tls: Default::default(),
         precision: Precision::Ms,
         batch: 8,
         timeout: Span::from_ms(300),

@@ -20,7 +20,7 @@ fn room(url: &str, password: &std::path::Path) -> Config {
         password_file: password.to_owned(),
         room: "!yard:matrix.example".to_owned(),
         device_id: "cabinet-1".to_owned(),
-        ca_file: None,
+        tls: Default::default(),
     };
     Config { matrix: Some(room), ..site() }
 }

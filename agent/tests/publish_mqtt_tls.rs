@@ -3,6 +3,8 @@
 
 #![allow(clippy::unwrap_used, clippy::expect_used, reason = "a test fails by panicking")]
 
+#[path = "publish_mqtt_tls/https.rs"]
+mod https;
 mod teller;
 
 use std::net::{TcpListener, TcpStream};
@@ -15,8 +17,8 @@ use serde_json::json;
 use tallyhook::clock::Clock;
 use tallyhook::publish::outbox::{MemoryOutbox, Outbox};
 use tallyhook_analysis::units::Span;
-use tallyhook_config::model::{Config, Influx, Matrix, Mqtt, MqttPayload, Precision, Tls};
-use teller::{Teller, hasty_clock, lift, site, warning};
+use tallyhook_config::model::{Config, Mqtt, MqttPayload, Tls};
+use teller::{Teller, hasty_clock, lift, site};
 
 /// A directory with authorities, certificates and passwords.
 struct Safe(tempfile::TempDir);
@@ -216,61 +218,6 @@ async fn what_a_person_has_to_mend_is_named_with_its_mend_and_burns_no_processor
         assert!(ticks() - before < 30, "{name}: {} ticks in a second", ticks() - before);
         assert!(broker.calls() - calls <= 2, "{name}: {} calls in a second", broker.calls() - calls);
         assert_eq!(outbox.cursor("mqtt").await.unwrap(), Some(0), "{name}: nothing is given up");
-        teller.stop().await;
-    }
-}
-
-/// The servers that are told over HTTP fail before the first byte of HTTP, so a broker's TLS port is as good as theirs.
-#[tokio::test(flavor = "multi_thread")]
-async fn a_certificate_that_an_http_destination_refuses_is_for_a_person_to_mend() {
-    let safe = Safe::new();
-    let good = Broker::start(&safe, Some("server"), "");
-    let expired = Broker::start(&safe, Some("expired"), "");
-    for (name, broker, ca, what, mend) in [
-        ("wrong authority", &good, "other-ca.pem", "UnknownIssuer", "into `ca_file`"),
-        ("expired", &expired, "ca.pem", "expired", "renew it"),
-    ] {
-        let clock = hasty_clock(20);
-        let url = format!("https://127.0.0.1:{}", broker.port);
-        let influx = Influx {
-            url: url.clone(),
-            org: "yard".to_owned(),
-            bucket: "cranes".to_owned(),
-            token_file: None,
-            ca_file: Some(safe.path(ca)),
-            precision: Precision::Ms,
-            batch: 500,
-            timeout: Span::from_ms(10_000),
-            health_every: Span::from_ms(3_600_000),
-            from_start: false,
-        };
-        let matrix = Matrix {
-            url,
-            user: "tallyhook".to_owned(),
-            password_file: safe.path("password"),
-            room: "!room:localhost".to_owned(),
-            device_id: "tallyhook".to_owned(),
-            ca_file: Some(safe.path(ca)),
-        };
-        let outbox = MemoryOutbox::default();
-        let config = Config { influx: Some(influx), matrix: Some(matrix), ..site() };
-        let teller = Teller::start(config, &outbox, &clock);
-        outbox.push(warning("w1"));
-        for destination in ["influx", "matrix"] {
-            teller.wait(name, |t| t.health(destination).trouble.is_some()).await;
-            let trouble = teller.health(destination).trouble.unwrap();
-            println!("{name}, {destination}: {}; {}", trouble.what, trouble.mend);
-            assert!(trouble.what.contains(what) && trouble.mend.contains(mend), "{name}: {trouble:?}");
-        }
-        // Two minutes by the clock that pauses go by: what passes by itself would be tried six times, this twice more.
-        let begun = clock.now().mono;
-        let before = teller.health("matrix").failures;
-        while clock.now().mono < begun.plus(Span::from_ms(120_000)) {
-            Clock::system().sleep(Span::from_ms(20)).await;
-        }
-        let tries = teller.health("matrix").failures - before;
-        assert!(tries <= 2, "{name}: {tries} tries in two minutes");
-        assert_eq!(outbox.cursor("matrix").await.unwrap(), Some(0), "{name}: nothing is given up");
         teller.stop().await;
     }
 }

@@ -108,7 +108,7 @@ fn fed(port: u16, mechanisms: &[&str]) -> Config {
         org: "plant".to_owned(),
         bucket: "cranes".to_owned(),
         token_file: None,
-        ca_file: None,
+        tls: Default::default(),
         precision: Precision::Ms,
         batch: 100,
         timeout: Span::from_ms(10_000),

@@ -100,6 +100,7 @@ async fn told(answers: Vec<&'static str>) -> Vec<Request> {
             url,
             headers: vec![("X-Site".to_owned(), "eastfield".to_owned())],
             header_files: vec![("Authorization".to_owned(), secret)],
+            tls: Default::default(),
             template: r#"{"text": "{{text}}", "id": "{{id}}", "value": {{value}}}"#.to_owned(),
         }],
     });

@@ -11,6 +11,7 @@ use toml::de::DeTable;
 
 use crate::bus::Buses;
 use crate::carries;
+use crate::credential;
 use crate::drive;
 use crate::fault::{Collector, Faults, Found, Lines, Sort, Sources};
 use crate::keys;
@@ -332,9 +333,8 @@ fn page(table: &Table<'_>) -> Option<Page> {
         );
         return None;
     };
-    let path = |key| table.text(key).map(|given| PathBuf::from(given.value));
-    let users_file = path("users_file");
-    let tls = match (path("certificate_file"), path("key_file")) {
+    let users_file = table.text("users_file").map(|given| PathBuf::from(given.value));
+    let tls = match (credential::file(table, "certificate_file"), credential::file(table, "key_file")) {
         (Some(certificate), Some(key)) => Some((certificate, key)),
         (None, None) => None,
         (certificate, _) => {

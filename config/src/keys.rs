@@ -294,13 +294,13 @@ pub(crate) const PAGE: Group = Group {
         ),
         key(
             "certificate_file",
-            Text("a path; needs `key_file`"),
+            Text("a file; needs `key_file`"),
             Means("the page speaks no TLS"),
             "PEM file of the page's certificate with its chain.",
         ),
         key(
             "key_file",
-            Text("a path; needs `certificate_file`"),
+            Text("a file; needs `certificate_file`"),
             Means("the page speaks no TLS"),
             "PEM file of that certificate's key.",
         ),
@@ -955,7 +955,7 @@ pub(crate) const MQTT: Group = Group {
         key("username", Text("any text"), Means("no user name is given"), "User name at the broker."),
         key(
             "password_file",
-            Text("a path; needs `username`"),
+            Text("a file; needs `username`"),
             Means("no password is given"),
             "File that holds the password; it never stands in this file.",
         ),
@@ -973,19 +973,9 @@ pub(crate) const MQTT: Group = Group {
             "Group of the edge node; with `payload = \"sparkplug-b\"` only.",
         ),
         key("tls", YesNo, Default("false"), "Secures the connection; the usual port is then 8883."),
-        key("ca_file", Text("a path; needs `tls = true`"), Means(MACHINES_CA), CA_FILE),
-        key(
-            "certificate_file",
-            Text("a path; needs `key_file`"),
-            Means("no certificate of our own is shown"),
-            "PEM file of our own certificate with its chain, for a broker that asks for one.",
-        ),
-        key(
-            "key_file",
-            Text("a path; needs `certificate_file`"),
-            Means("no certificate of our own is shown"),
-            "PEM file of that certificate's key.",
-        ),
+        key("ca_file", Text("a file; needs `tls = true`"), Means(MACHINES_CA), CA_FILE),
+        OWN_CERTIFICATE,
+        OWN_KEY,
         key("from_start", YesNo, Default("false"), FROM_START),
         key(
             "acknowledge",
@@ -999,6 +989,18 @@ pub(crate) const MQTT: Group = Group {
 
 const MACHINES_CA: &str = "the machine's authorities are trusted";
 const CA_FILE: &str = "PEM file of the authorities that may vouch for the server; only they are then trusted.";
+const OWN_CERTIFICATE: Key = key(
+    "certificate_file",
+    Text("a file; needs `key_file`"),
+    Means("no certificate of our own is shown"),
+    "PEM file of our own certificate with its chain, for a server that asks for one.",
+);
+const OWN_KEY: Key = key(
+    "key_file",
+    Text("a file; needs `certificate_file`"),
+    Means("no certificate of our own is shown"),
+    "PEM file of that certificate's key.",
+);
 const FROM_START: &str = "Whether a destination that is new to the store gets what the store holds already, which may \
                           be years. Otherwise it begins with what comes next.";
 const BASE_URL: &str = "`http://` or `https://` with a host, without a path";
@@ -1012,11 +1014,13 @@ pub(crate) const INFLUX: Group = Group {
         key("bucket", Text("any text"), Fault, "Bucket."),
         key(
             "token_file",
-            Text("a path"),
+            Text("a file"),
             Means("no token is given"),
             "File that holds a token that may write to the bucket; it never stands in this file.",
         ),
-        key("ca_file", Text("a path; needs https"), Means(MACHINES_CA), CA_FILE),
+        key("ca_file", Text("a file; needs https"), Means(MACHINES_CA), CA_FILE),
+        OWN_CERTIFICATE,
+        OWN_KEY,
         key(
             "precision",
             Choice(&["ms", "us", "ns"]),
@@ -1049,7 +1053,7 @@ pub(crate) const MATRIX: Group = Group {
         ),
         key(
             "password_file",
-            Text("a path"),
+            Text("a file"),
             Fault,
             "File that holds the account's password; it never stands in this file.",
         ),
@@ -1060,7 +1064,9 @@ pub(crate) const MATRIX: Group = Group {
             Default("tallyhook"),
             "Identifier of this device at the server. It stays the same: the server tells doubles by it.",
         ),
-        key("ca_file", Text("a path; needs https"), Means(MACHINES_CA), CA_FILE),
+        key("ca_file", Text("a file; needs https"), Means(MACHINES_CA), CA_FILE),
+        OWN_CERTIFICATE,
+        OWN_KEY,
     ],
 };
 
@@ -1078,10 +1084,13 @@ pub(crate) const WEBHOOK: Group = Group {
         ),
         key(
             "header_files",
-            Texts("header names and paths"),
+            Texts("header names and files"),
             Means("no header from a file"),
             "Files whose content is the value of a header, for secrets: `{ Authorization = \"chat-token\" }`.",
         ),
+        key("ca_file", Text("a file; needs https"), Means(MACHINES_CA), CA_FILE),
+        OWN_CERTIFICATE,
+        OWN_KEY,
         key(
             "template",
             Text(

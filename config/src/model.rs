@@ -675,8 +675,8 @@ pub struct Influx {
     pub bucket: String,
     /// File that holds the token.
     pub token_file: Option<PathBuf>,
-    /// PEM file of the authorities that may vouch for the server; `None` takes the machine's.
-    pub ca_file: Option<PathBuf>,
+    /// How a connection to an `https://` address is secured.
+    pub tls: Tls,
     /// Unit of the timestamps.
     pub precision: Precision,
     /// Most messages in one write, 1 to 10,000.
@@ -733,8 +733,8 @@ pub struct Matrix {
     pub room: String,
     /// Identifier of this device; it stays the same, for the server tells doubles by it.
     pub device_id: String,
-    /// PEM file of the authorities that may vouch for the server; `None` takes the machine's.
-    pub ca_file: Option<PathBuf>,
+    /// How a connection to an `https://` address is secured.
+    pub tls: Tls,
 }
 
 /// A chat destination: a message is POSTed as JSON.
@@ -748,6 +748,8 @@ pub struct Webhook {
     pub headers: Vec<(String, String)>,
     /// Files whose content is the value of a header, for secrets.
     pub header_files: Vec<(String, PathBuf)>,
+    /// How a connection to an `https://` address is secured.
+    pub tls: Tls,
     /// JSON text with `{{field}}` places.
     pub template: String,
 }

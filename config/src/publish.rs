@@ -7,6 +7,7 @@ use std::path::PathBuf;
 use crate::check::is_host;
 use crate::model::{Mqtt, MqttPayload, Tls, Webhook};
 use crate::raw::{Given, Table, nearest, shorten};
+use crate::{credential, tls};
 
 /// The places that a webhook's template may have, without their braces. Inside a string of the template a place is
 /// filled with escaped text, outside with a JSON value.
@@ -41,7 +42,7 @@ pub(crate) fn mqtt(table: &Table<'_>) -> Option<Mqtt> {
         fits.then_some(given.value)
     });
     let username = table.text("username").map(|g| g.value);
-    let password_file = table.text("password_file").map(|g| PathBuf::from(g.value));
+    let password_file = credential::file(table, "password_file");
     if password_file.is_some() && !table.has("username") {
         table.faults.missing(
             table.place("password_file"),
@@ -50,7 +51,7 @@ pub(crate) fn mqtt(table: &Table<'_>) -> Option<Mqtt> {
         );
     }
     let payload = payload(table);
-    let tls = tls(table);
+    let tls = security(table);
     let from_start = table.yes_no("from_start");
     let acknowledge = table.yes_no("acknowledge");
     if acknowledge.as_ref().is_some_and(|given| given.value) && matches!(payload, Some(MqttPayload::SparkplugB { .. }))
@@ -98,30 +99,10 @@ fn payload(table: &Table<'_>) -> Option<MqttPayload> {
 }
 
 /// Reads how the broker's connection is secured.
-fn tls(table: &Table<'_>) -> Option<Option<Tls>> {
+fn security(table: &Table<'_>) -> Option<Option<Tls>> {
     let on = table.yes_no("tls")?.value;
-    let file = |key: &str| table.text(key).map(|given| PathBuf::from(given.value));
-    let (ca_file, certificate, key) = (file("ca_file"), file("certificate_file"), file("key_file"));
-    let given = ["ca_file", "certificate_file", "key_file"].into_iter().find(|key| table.has(key));
-    if let Some(given) = given.filter(|_| !on) {
-        table.faults.wrong(
-            table.place(given),
-            format!("`{given}` in [mqtt] has no effect without `tls`"),
-            format!("add `tls = true`, or remove `{given}`"),
-        );
-        return None;
-    }
-    for (one, other) in [("certificate_file", "key_file"), ("key_file", "certificate_file")] {
-        if table.has(one) && !table.has(other) {
-            table.faults.missing(
-                table.place(one),
-                format!("`{one}` in [mqtt] is there without `{other}`"),
-                format!("add `{other}`; a certificate and its key go together"),
-            );
-            return None;
-        }
-    }
-    Some(on.then(|| Tls { ca_file, client: certificate.zip(key) }))
+    let read = tls::read(table, (!on).then_some(("without `tls`", "add `tls = true`")))?;
+    Some(on.then_some(read))
 }
 
 /// Reads the chat destinations.
@@ -156,10 +137,21 @@ fn webhook(table: &Table<'_>, names: &mut BTreeSet<String>) -> Option<Webhook> {
     });
     let headers = headers(table, "headers", &[]);
     let taken: Vec<String> = headers.iter().flatten().map(|(n, _)| n.to_ascii_lowercase()).collect();
-    let header_files = self::headers(table, "header_files", &taken)
-        .map(|files| files.into_iter().map(|(name, path)| (name, PathBuf::from(path))).collect());
+    let header_files = self::headers(table, "header_files", &taken).and_then(|files| {
+        let place = || table.place("header_files");
+        let fits = files.iter().all(|(_, file)| credential::named(table, "header_files", file, place()));
+        fits.then(|| files.into_iter().map(|(name, file)| (name, PathBuf::from(file))).collect())
+    });
+    let tls = tls::of_url(table, url.as_deref());
     let template = table.text("template").and_then(|given| template(table, given));
-    Some(Webhook { name: name?, url: url?, headers: headers?, header_files: header_files?, template: template? })
+    Some(Webhook {
+        name: name?,
+        url: url?,
+        headers: headers?,
+        header_files: header_files?,
+        tls: tls?,
+        template: template?,
+    })
 }
 
 pub(crate) fn is_web_address(text: &str) -> bool {

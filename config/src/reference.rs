@@ -10,8 +10,9 @@ pub fn reference() -> String {
         "# The configuration, key by key\n\n\
          One TOML file. `tallyhook init` prints a commented one to start from, `tallyhook check` names all faults of \
          one at once.\nTimes are texts with a unit (`\"100ms\"`, `\"2s\"`, `\"5min\"`, `\"1h\"`) or bare seconds. \
-         Relative paths are taken from the file's\ndirectory. Written from the program's own table of keys; a test \
-         keeps the two the same.\n",
+         Relative paths are taken from the file's\ndirectory. A file with what is secret can also be \
+         `credential:NAME`, a credential of the service manager; `deploy/install.md` says\nhow. Written from the program's own table of keys; a test keeps \
+         the two the same.\n",
     );
     for group in keys::ALL {
         let title = if group.header.starts_with('[') { format!("`{}`", group.header) } else { capital(group.header) };

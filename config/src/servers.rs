@@ -1,19 +1,18 @@
 //! Servers that are told over HTTP: the time-series server and the chat room.
 
-use std::path::PathBuf;
-
 use tallyhook_analysis::units::Span;
 
 use crate::model::{Influx, Matrix, Precision};
 use crate::publish::is_web_address;
 use crate::raw::{Table, shorten};
+use crate::{credential, tls};
 
 /// Reads the time-series server.
 pub(crate) fn influx(table: &Table<'_>) -> Option<Influx> {
     let url = base_url(table, "https://influx.example.org:8086");
     let (org, bucket) = (line(table, "org"), line(table, "bucket"));
-    let token_file = table.text("token_file").map(|given| PathBuf::from(given.value));
-    let ca_file = ca_file(table, url.as_deref());
+    let token_file = credential::file(table, "token_file");
+    let tls = tls::of_url(table, url.as_deref());
     let precision = table.choice("precision").map(|given| match given.value {
         "us" => Precision::Us,
         "ns" => Precision::Ns,
@@ -28,7 +27,7 @@ pub(crate) fn influx(table: &Table<'_>) -> Option<Influx> {
         org: org?,
         bucket: bucket?,
         token_file,
-        ca_file: ca_file?,
+        tls: tls?,
         precision: precision?,
         batch: batch?.value,
         timeout: Span::from_seconds(timeout?.value),
@@ -41,7 +40,7 @@ pub(crate) fn influx(table: &Table<'_>) -> Option<Influx> {
 pub(crate) fn matrix(table: &Table<'_>) -> Option<Matrix> {
     let url = base_url(table, "https://matrix.example.org");
     let user = line(table, "user");
-    let password_file = table.text("password_file").map(|given| PathBuf::from(given.value));
+    let password_file = credential::file(table, "password_file");
     let room = table.text("room").and_then(|given| {
         let fits = given.value.len() > 1
             && given.value.starts_with('!')
@@ -58,14 +57,14 @@ pub(crate) fn matrix(table: &Table<'_>) -> Option<Matrix> {
         fits.then_some(given.value)
     });
     let device_id = table.name("device_id");
-    let ca_file = ca_file(table, url.as_deref());
+    let tls = tls::of_url(table, url.as_deref());
     Some(Matrix {
         url: url?,
         user: user?,
         password_file: password_file?,
         room: room?,
         device_id: device_id?.value,
-        ca_file: ca_file?,
+        tls: tls?,
     })
 }
 
@@ -117,19 +116,4 @@ fn line(table: &Table<'_>, key: &str) -> Option<String> {
         return None;
     }
     Some(given.value)
-}
-
-fn ca_file(table: &Table<'_>, url: Option<&str>) -> Option<Option<PathBuf>> {
-    let file = table.text("ca_file");
-    if let (Some(_), Some(url)) = (&file, url)
-        && url.starts_with("http://")
-    {
-        table.faults.wrong(
-            table.place("ca_file"),
-            format!("`ca_file` in {} has no effect with http://", table.header()),
-            "write https:// in `url`, or remove `ca_file`",
-        );
-        return None;
-    }
-    Some(file.map(|given| PathBuf::from(given.value)))
 }

@@ -335,6 +335,9 @@ impl Text {
         self.key(webhook, "url", Off, "\"https://chat.example/hook\"");
         self.key(webhook, "headers", Off, "{ Accept = \"application/json\" }");
         self.key(webhook, "header_files", Off, "{ Authorization = \"chat-token\" }");
+        self.key(webhook, "ca_file", Off, "\"authority.pem\"");
+        self.key(webhook, "certificate_file", Off, "\"client.pem\"");
+        self.key(webhook, "key_file", Off, "\"client.key\"");
         self.key(webhook, "template", Off, "'{\"text\": \"{{text}}\", \"crane\": \"{{crane}}\"}'");
 
         let influx = &keys::INFLUX;
@@ -344,6 +347,8 @@ impl Text {
         self.key(influx, "bucket", Off, "\"cranes\"");
         self.key(influx, "token_file", Off, "\"influx-token\"");
         self.key(influx, "ca_file", Off, "\"authority.pem\"");
+        self.key(influx, "certificate_file", Off, "\"client.pem\"");
+        self.key(influx, "key_file", Off, "\"client.key\"");
         self.key(influx, "precision", Off, "\"ms\"");
         self.key(influx, "batch", Off, "500");
         self.key(influx, "timeout", Off, "\"10s\"");
@@ -358,6 +363,8 @@ impl Text {
         self.key(matrix, "room", Off, "\"!maintenance:matrix.example\"");
         self.key(matrix, "device_id", Off, "\"tallyhook\"");
         self.key(matrix, "ca_file", Off, "\"authority.pem\"");
+        self.key(matrix, "certificate_file", Off, "\"client.pem\"");
+        self.key(matrix, "key_file", Off, "\"client.key\"");
     }
 
     /// Explains the keys of a table that is written in one line.

@@ -319,6 +319,15 @@ fn how_the_broker_is_trusted() {
     check(38, &half, 40, "without `key_file`", "go together");
     let half = broker("tls = true\nkey_file = \"c.key\"");
     check(38, &half, 40, "without `certificate_file`", "go together");
+    let user = broker("username = \"crane\"");
+    let named = |name: &str| format!("{user}\npassword_file = \"credential:{name}\"");
+    for name in ["", "../broker", "a/b", ".hidden", "two words"] {
+        check(38, &named(name), 40, "which is no name of one", "`LoadCredential=`");
+    }
+    let text = YARD.replace("host = \"127.0.0.1\"", &named("broker-1_a.b"));
+    let config = load(&text, "yard.toml").unwrap_or_else(|f| panic!("{}", f.report()));
+    let password = config.mqtt.unwrap().password_file.unwrap();
+    assert_eq!(tallyhook_config::credential(&password), Some("broker-1_a.b"));
 }
 
 /// The tables of the two servers stand behind line 41, the last one.
@@ -334,6 +343,19 @@ fn which_servers_are_told() {
     check(41, &influx("https://me:pw@influx.example", ""), 43, "holds a user name or password", "in a file");
     check(41, &influx("influx.example:8086", ""), 43, "no web address", "https://influx.example.org:8086");
     check(41, &influx("http://influx.example", "ca_file = \"ca.pem\""), 46, "no effect with http://", "https://");
+    check(
+        41,
+        &influx("http://influx.example", "certificate_file = \"c.pem\""),
+        46,
+        "no effect with http://",
+        "https://",
+    );
+    check(41, &influx(good, "certificate_file = \"c.pem\""), 46, "without `key_file`", "go together");
+    check(41, &influx(good, "token_file = \"credential:\""), 46, "no name of one", "`LoadCredential=`");
+    let hook = |line: &str| format!("url = \"https://chat.example/h\"\n{line}");
+    check(41, &hook("key_file = \"c.key\""), 42, "without `certificate_file`", "go together");
+    check(41, &hook("header_files = { A = \"credential:a/b\" }"), 42, "no name of one", "`LoadCredential=`");
+    check(41, "url = \"http://chat.example/h\"\nca_file = \"ca.pem\"", 42, "no effect with http://", "https://");
     check(41, &influx(good, "precision = \"s\""), 46, "none of the words", "ms, us, ns");
     check(41, &influx(good, "batch = 0"), 46, "outside its range", "10000");
     let matrix = |room: &str| {

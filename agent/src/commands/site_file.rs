@@ -1,10 +1,11 @@
 //! A configuration file as the commands use it: read, checked, its store directory found.
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
-use tallyhook_config::model::Config;
+use tallyhook_config::model::{Config, Tls};
 use tallyhook_config::{Loaded, ProfileText};
 
+use crate::credentials;
 use crate::exit::Failure;
 
 /// A configuration that has been checked, with the text it was made from.
@@ -53,21 +54,38 @@ impl SiteFile {
 }
 
 fn resolve(config: &mut Config, beside: &Path) {
-    let broker = config.mqtt.iter_mut().flat_map(|broker| {
-        let tls = broker.tls.iter_mut().flat_map(|tls| {
-            tls.ca_file.iter_mut().chain(tls.client.iter_mut().flat_map(|(certificate, key)| [certificate, key]))
-        });
-        broker.password_file.iter_mut().chain(tls)
-    });
-    let influx = config.influx.iter_mut().flat_map(|i| i.token_file.iter_mut().chain(i.ca_file.iter_mut()));
-    let matrix =
-        config.matrix.iter_mut().flat_map(|m| std::iter::once(&mut m.password_file).chain(m.ca_file.iter_mut()));
-    let headers = config.webhooks.iter_mut().flat_map(|hook| hook.header_files.iter_mut().map(|(_, path)| path));
-    let page = &mut config.page;
-    let page = page.tls.iter_mut().flat_map(|(certificate, key)| [certificate, key]).chain(page.users_file.iter_mut());
-    let store = std::iter::once(&mut config.store.directory).chain(page);
-    for path in store.chain(broker).chain(influx).chain(matrix).chain(headers) {
+    let Config { store, page, mqtt, influx, matrix, webhooks, .. } = config;
+    for path in std::iter::once(&mut store.directory).chain(&mut page.users_file) {
         *path = beside.join(&*path);
+    }
+    let mut files: Vec<&mut PathBuf> = Vec::new();
+    files.extend(page.tls.iter_mut().flat_map(|(certificate, key)| [certificate, key]));
+    let mut secured: Vec<&mut Tls> = Vec::new();
+    if let Some(broker) = mqtt {
+        files.extend(&mut broker.password_file);
+        secured.extend(&mut broker.tls);
+    }
+    if let Some(server) = influx {
+        files.extend(&mut server.token_file);
+        secured.push(&mut server.tls);
+    }
+    if let Some(room) = matrix {
+        files.push(&mut room.password_file);
+        secured.push(&mut room.tls);
+    }
+    for hook in webhooks {
+        files.extend(hook.header_files.iter_mut().map(|(_, path)| path));
+        secured.push(&mut hook.tls);
+    }
+    for tls in secured {
+        files.extend(&mut tls.ca_file);
+        files.extend(tls.client.iter_mut().flat_map(|(certificate, key)| [certificate, key]));
+    }
+    for path in files {
+        *path = match tallyhook_config::credential(path) {
+            Some(name) => credentials::directory().join(name),
+            None => beside.join(&*path),
+        };
     }
 }
 
@@ -84,8 +102,9 @@ mod tests {
                     [influx]\nurl = \"http://127.0.0.1\"\norg = \"o\"\nbucket = \"b\"\ntoken_file = \"token\"\n\
                     [matrix]\nurl = \"https://127.0.0.1\"\nuser = \"u\"\npassword_file = \"m\"\nroom = \"!a:b\"\n\
                     ca_file = \"/run/ca.pem\"\n\
-                    [[webhook]]\nname = \"maintenance\"\nurl = \"http://127.0.0.1/\"\n\
-                    header_files = { Authorization = \"/run/token\", X-Key = \"key\" }\n";
+                    [[webhook]]\nname = \"maintenance\"\nurl = \"https://127.0.0.1/\"\n\
+                    header_files = { Authorization = \"/run/token\", X-Key = \"key\", Y = \"credential:chat\" }\n\
+                    certificate_file = \"own.pem\"\nkey_file = \"credential:own.key\"\n";
         let text = starter(&StarterOptions { data: "data".to_owned(), ..StarterOptions::default() }) + told;
         let text = text.replace(
             "\n[page]\n",
@@ -103,10 +122,15 @@ mod tests {
         assert_eq!(tls.client.unwrap(), (beside.join("own.pem"), beside.join("own.key")));
         assert_eq!(file.config.influx.unwrap().token_file.unwrap(), beside.join("token"));
         let room = file.config.matrix.unwrap();
-        assert_eq!((room.password_file, room.ca_file), (beside.join("m"), Some("/run/ca.pem".into())));
-        let mut files: Vec<_> = file.config.webhooks[0].header_files.iter().map(|(_, path)| path.clone()).collect();
+        assert_eq!((room.password_file, room.tls.ca_file), (beside.join("m"), Some("/run/ca.pem".into())));
+        let hook = &file.config.webhooks[0];
+        let credential = |name: &str| credentials::directory().join(name);
+        assert_eq!(hook.tls.client, Some((beside.join("own.pem"), credential("own.key"))));
+        let mut files: Vec<_> = hook.header_files.iter().map(|(_, path)| path.clone()).collect();
         files.sort();
-        assert_eq!(files, [Path::new("/etc/tallyhook/key"), Path::new("/run/token")]);
+        let mut expected = [beside.join("key"), "/run/token".into(), credential("chat")];
+        expected.sort();
+        assert_eq!(files, expected);
     }
 
     #[test]

@@ -1,10 +1,10 @@
 //! What the destinations that are told over HTTP have in common: the client, and what an answer asks for.
 
-use std::path::Path;
 use std::time::Duration;
 
+use reqwest::Client;
 use reqwest::header::{HeaderMap, RETRY_AFTER};
-use reqwest::{Certificate, Client};
+use tallyhook_config::model::Tls;
 
 use super::tls;
 use crate::clock::Clock;
@@ -43,35 +43,20 @@ impl Why {
     }
 }
 
-/// A client for `url` that trusts the machine's authorities or, given a file, only those in it. Redirects are not
-/// followed: one would turn a POST into a GET that looks like a success.
+/// A client for `url`, secured as `tls` says; the table `header` of the configuration names it in an error. Redirects are
+/// not followed: one would turn a POST into a GET that looks like a success.
 ///
 /// # Errors
-/// When the file cannot be read, or when the machine has no authorities to trust.
-pub async fn client(url: &str, ca_file: Option<&Path>, timeout: Duration) -> Result<Client, Why> {
-    let builder = || Client::builder().timeout(timeout).redirect(reqwest::redirect::Policy::none());
-    let builder = match ca_file {
-        Some(path) => {
-            let what = |error: String| format!("the authorities in {} cannot be used: {error}", path.display());
-            let mend = "give `ca_file` a PEM file that the daemon may read";
-            let pem = tokio::fs::read(path).await.map_err(|error| Why::new(what(error.to_string()), mend))?;
-            let authorities =
-                Certificate::from_pem_bundle(&pem).map_err(|error| Why::new(what(reasons(&error, timeout)), mend))?;
-            if authorities.is_empty() {
-                return Err(Why::new(what("there is no certificate in it".to_owned()), mend));
-            }
-            builder().tls_certs_only(authorities)
-        }
-        None => builder(),
-    };
-    let built = match builder.build() {
-        // Without any CA certificate on the machine no client is built, though plain http needs none.
-        Err(_) if url.starts_with("http://") => {
-            Client::builder().timeout(timeout).redirect(reqwest::redirect::Policy::none()).tls_certs_only([]).build()
-        }
-        other => other,
-    };
-    built.map_err(|error| Why::new(reasons(&error, timeout), "install the package ca-certificates for https"))
+/// When one of its files cannot be used, or when the machine has no authorities to trust.
+pub async fn client(url: &str, tls: &Tls, header: &str, timeout: Duration) -> Result<Client, Why> {
+    // Plain http needs no authority, and a machine may have none.
+    let secured = if url.starts_with("http://") { tls::none() } else { tls::config(tls, header).await? };
+    Client::builder()
+        .timeout(timeout)
+        .redirect(reqwest::redirect::Policy::none())
+        .tls_backend_preconfigured(secured)
+        .build()
+        .map_err(|error| Why::new(reasons(&error, timeout), format!("check the keys of {header}")))
 }
 
 /// `Retry-After` of RFC 9110 section 10.2.3: seconds or a date. Followed up to an hour.

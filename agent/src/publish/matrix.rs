@@ -12,10 +12,13 @@ use tallyhook_config::model::{Config, Matrix};
 
 use super::chat::{Chat, Telling};
 use super::http::{self, Outcome, Why};
+use super::secret;
 use crate::clock::Clock;
 
 /// The room's name in the outbox.
 pub const DESTINATION: &str = "matrix";
+/// The table of the configuration that the room stands in.
+const HEADER: &str = "[matrix]";
 /// Longest wait for an answer.
 const TIME_OUT: Duration = Duration::from_secs(10);
 
@@ -80,7 +83,7 @@ impl Room {
     }
 
     async fn send(&mut self, telling: &Telling) -> Result<(), Outcome> {
-        let client = http::client(&self.room.url, self.room.ca_file.as_deref(), TIME_OUT).await;
+        let client = http::client(&self.room.url, &self.room.tls, HEADER, TIME_OUT).await;
         // Made anew for each message: they are few, and a changed authority is found.
         let client = client.map_err(Outcome::Barred)?;
         let said = telling.said(&self.config);
@@ -125,15 +128,12 @@ impl Room {
     }
 
     async fn login(&mut self, client: &Client) -> Result<String, Outcome> {
-        let path = &self.room.password_file;
-        let password = tokio::fs::read_to_string(path).await.map_err(|error| {
-            let what = format!("the password file {} cannot be read: {error}", path.display());
-            Outcome::Barred(Why::new(what, "check that the file is there and that the daemon may read it"))
-        })?;
+        let password = secret::read(&self.room.password_file, "password_file", HEADER).await;
+        let password = password.map_err(Outcome::Barred)?;
         let question = json!({
             "type": "m.login.password",
             "identifier": { "type": "m.id.user", "user": self.room.user },
-            "password": password.trim_end_matches(['\r', '\n']),
+            "password": password,
             "device_id": self.room.device_id,
             "initial_device_display_name": "Tallyhook",
         });

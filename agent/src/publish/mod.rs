@@ -12,6 +12,7 @@ pub mod mqtt;
 pub mod outbox;
 pub mod payload;
 pub mod retry;
+pub mod secret;
 pub mod template;
 pub mod tls;
 pub mod trial;

@@ -10,13 +10,15 @@ use tallyhook_config::model::{Config, Webhook};
 
 use super::chat::{Chat, Telling};
 use super::http::{self, Outcome, Why};
-use super::template;
+use super::{secret, template};
 use crate::clock::Clock;
 use crate::figures::rfc3339;
 use crate::store::message::Message;
 
 /// Longest wait for an answer.
 const TIME_OUT: Duration = Duration::from_secs(10);
+/// The table of the configuration that a webhook stands in.
+const HEADER: &str = "[[webhook]]";
 /// What mends a request that cannot even be made.
 const HEADERS: &str = "check the webhook's headers and header_files";
 
@@ -91,14 +93,11 @@ async fn request(hook: &Webhook, id: &str, body: String) -> Result<reqwest::Requ
         insert(&mut headers, name, value)?;
     }
     for (name, path) in &hook.header_files {
-        let value = tokio::fs::read_to_string(path).await.map_err(|error| {
-            let what = format!("the file {} for header {name} cannot be read: {error}", path.display());
-            Why::new(what, "check that the file is there and that the daemon may read it")
-        })?;
+        let value = secret::read(path, &format!("{name} in header_files"), HEADER).await?;
         insert(&mut headers, name, value.trim_end())?;
     }
     insert(&mut headers, "Idempotency-Key", id)?;
-    let client = http::client(&hook.url, None, TIME_OUT).await?;
+    let client = http::client(&hook.url, &hook.tls, HEADER, TIME_OUT).await?;
     Ok(client.post(&hook.url).headers(headers).body(body))
 }
 

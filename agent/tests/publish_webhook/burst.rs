@@ -21,6 +21,7 @@ fn chatting(stub: &Stub, alarms: Alarms) -> Config {
         url: format!("{}/hook", stub.url),
         headers: Vec::new(),
         header_files: Vec::new(),
+        tls: Default::default(),
         template:
             r#"{"text": "{{text}}", "id": "{{id}}", "ids": {{ids}}, "kind": "{{kind}}", "mechanism": {{mechanism}},
                       "quantity": {{quantity}}}"#

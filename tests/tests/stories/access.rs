@@ -27,16 +27,22 @@ fn statuses(steps: &[Value]) -> Vec<(&str, u64)> {
     steps.iter().map(|s| (s["what"].as_str().unwrap(), s["status"].as_u64().unwrap())).collect()
 }
 
-#[test]
-fn a_page_on_the_network_speaks_tls_to_named_users_only() {
-    let cabinet = Cabinet::new();
+/// A certificate that vouches for itself, and its key.
+fn make_certificate(cabinet: &Cabinet, name: &str) {
     let made = Command::new("openssl")
-        .args(["req", "-x509", "-newkey", "rsa:2048", "-nodes", "-keyout", "page.key", "-out", "page.pem"])
+        .args(["req", "-x509", "-newkey", "rsa:2048", "-nodes"])
+        .args(["-keyout", &format!("{name}.key"), "-out", &format!("{name}.pem")])
         .args(["-days", "30", "-subj", "/CN=crane-box", "-addext", "subjectAltName=IP:127.0.0.1"])
         .current_dir(cabinet.path())
         .output()
         .unwrap();
     assert!(made.status.success(), "{}", String::from_utf8_lossy(&made.stderr));
+}
+
+#[test]
+fn a_page_on_the_network_speaks_tls_to_named_users_only() {
+    let cabinet = Cabinet::new();
+    make_certificate(&cabinet, "page");
     let (_drive, drive_port) = Libmodbus::tcp(1, &[]);
     let port = free_port();
     let page = format!(
@@ -204,23 +210,43 @@ fn no_secret_is_told_by_log_answer_page_or_store() {
     let receiver = Receiver::start();
     let (port, dead) = (free_port(), free_port());
     cabinet.write("secret", &format!("{SECRET}\n"));
+    // Handed over by the service manager, and a key that is none: what is wrong with a file may not quote it.
+    let handed = cabinet.path().join("credentials");
+    std::fs::create_dir(&handed).unwrap();
+    cabinet.write("credentials/broker", &format!("{SECRET}\n"));
+    make_certificate(&cabinet, "own");
+    cabinet.write("own.key", &format!("-----BEGIN {SECRET}\n{SECRET}\n"));
     let more = format!(
-        "[mqtt]\nhost = \"127.0.0.1\"\nport = {dead}\nusername = \"crane\"\npassword_file = \"secret\"\n\
+        "[mqtt]\nhost = \"127.0.0.1\"\nport = {dead}\nusername = \"crane\"\npassword_file = \"credential:broker\"\n\
          [influx]\nurl = \"http://127.0.0.1:{dead}\"\norg = \"yard\"\nbucket = \"crane\"\ntoken_file = \"secret\"\n\
          [matrix]\nurl = \"http://127.0.0.1:{dead}\"\nuser = \"crane\"\npassword_file = \"secret\"\nroom = \"!a:b\"\n\
-         [[webhook]]\nname = \"maintenance\"\nurl = \"{}\"\nheader_files = {{ Authorization = \"secret\" }}\n",
+         [[webhook]]\nname = \"maintenance\"\nurl = \"{}\"\nheader_files = {{ Authorization = \"secret\", \
+         X-Key = \"credential:broker\" }}\n\
+         [[webhook]]\nname = \"works\"\nurl = \"https://127.0.0.1:{dead}/\"\nca_file = \"own.pem\"\n\
+         certificate_file = \"own.pem\"\nkey_file = \"own.key\"\n\
+         [[webhook]]\nname = \"office\"\nurl = \"https://127.0.0.1:{dead}/\"\nca_file = \"secret\"\n",
         receiver.url
     );
     cabinet.write("site.toml", &configuration(drive_port, port, &more));
-    let trace = [("TALLYHOOK_LOG", std::ffi::OsStr::new("tallyhook=trace,info"))];
-    let daemon = cabinet.start_with(&trace, &["run", "--config", "site.toml"]);
+    let around = [
+        ("TALLYHOOK_LOG", std::ffi::OsStr::new("tallyhook=trace,info")),
+        ("CREDENTIALS_DIRECTORY", handed.as_os_str()),
+    ];
+    let daemon = cabinet.start_with(&around, &["run", "--config", "site.toml"]);
     wait_for_port("the page", port);
     // Until each destination has been tried and told of.
     wait_for("the destinations' trouble", Duration::from_secs(60), || {
         let log = daemon.stderr();
         ["mqtt", "influx", "matrix"].iter().all(|name| log.contains(name)).then_some(())
     });
-    cabinet.run(&["notify", "--test", "--config", "site.toml"]);
+    let mut trial = cabinet.start_with(&around, &["notify", "--test", "--config", "site.toml"]);
+    for part in ["maintenance: told", "no private key in PEM form", "no certificate in it"] {
+        trial.line(Duration::from_secs(60), |line| line.contains(part).then_some(()));
+    }
+    assert_eq!(trial.wait(Duration::from_secs(60)).code(), Some(3));
+    // Without the service manager's word where they are, it is the unit's own that are asked for.
+    let alone = cabinet.run(&["notify", "--test", "--config", "site.toml"]);
+    assert!((alone.stdout + &alone.stderr).contains("`LoadCredential=broker:` in the unit"));
     cabinet.run(&["check", "--config", "site.toml"]).ok();
     cabinet.run(&["check", "--live", "--config", "site.toml"]);
     for question in ["status", "lifts", "trend", "alarms", "report"] {

@@ -8,6 +8,10 @@ use tallyhook_config::model::Influx;
 
 use crate::clock::Clock;
 use crate::publish::http::{self, Why};
+use crate::publish::secret;
+
+/// The table of the configuration that the server stands in.
+const HEADER: &str = "[influx]";
 
 /// What the answer to a write means.
 #[derive(Clone, PartialEq, Eq, Debug)]
@@ -60,7 +64,7 @@ impl Writer {
         .map_err(|error| Answer::Barred(Why::new(format!("`url` of [influx]: {error}"), "write it in full")))?;
         let client = match &self.client {
             Some(client) => client.clone(),
-            None => http::client(&server.url, server.ca_file.as_deref(), self.timeout).await.map_err(Answer::Barred)?,
+            None => http::client(&server.url, &server.tls, HEADER, self.timeout).await.map_err(Answer::Barred)?,
         };
         self.client = Some(client.clone());
         let mut request = client.post(url).header(CONTENT_TYPE, "text/plain; charset=utf-8").body(lines);
@@ -85,11 +89,9 @@ impl Writer {
     /// Read for each write: a changed token needs no restart.
     async fn authorization(&self) -> Result<Option<HeaderValue>, Why> {
         let Some(path) = &self.server.token_file else { return Ok(None) };
-        let what = |error: &str| format!("the token in {} cannot be used: {error}", path.display());
-        let mend = "check that `token_file` is there, that the daemon may read it, and that it holds the token alone";
-        let token = tokio::fs::read_to_string(path).await.map_err(|error| Why::new(what(&error.to_string()), mend))?;
+        let token = secret::read(path, "token_file", HEADER).await?;
         let mut value = HeaderValue::from_str(&format!("Token {}", token.trim()))
-            .map_err(|_| Why::new(what("it has characters that no token has"), mend))?;
+            .map_err(|_| secret::unusable(path, "it has characters that no token has", "token_file", HEADER))?;
         value.set_sensitive(true);
         Ok(Some(value))
     }

@@ -1,21 +1,20 @@
 //! The way to the broker: who we are, how the connection is secured, and what mends one that does not come about.
 
-use std::path::Path;
 use std::sync::Arc;
 
 use rumqttc::{
     ConnectReturnCode, ConnectionError, Event, EventLoop, MqttOptions, Packet, Publish, StateError, TlsConfiguration,
     Transport,
 };
-use rustls::pki_types::pem::PemObject;
-use rustls::pki_types::{CertificateDer, PrivateKeyDer};
-use rustls::{ClientConfig, RootCertStore};
-use tallyhook_config::model::{Mqtt, Tls};
+use tallyhook_config::model::Mqtt;
 use tokio::sync::mpsc;
 
 use super::super::http::Why;
-use super::super::tls;
+use super::super::{secret, tls};
 use super::{IN_FLIGHT, LARGEST_PACKET};
+
+/// The table of the configuration that the broker stands in.
+const HEADER: &str = "[mqtt]";
 
 /// Why there is no connection.
 #[derive(Debug)]
@@ -35,7 +34,11 @@ impl Lost {
     }
 
     fn standing(what: impl Into<String>, mend: impl Into<String>) -> Self {
-        Lost { why: Why::new(what, mend), needs_person: true, malformed: false }
+        Self::person(Why::new(what, mend))
+    }
+
+    const fn person(why: Why) -> Self {
+        Lost { why, needs_person: true, malformed: false }
     }
 }
 
@@ -87,72 +90,17 @@ pub async fn options(broker: &Mqtt, client_id: &str) -> Result<MqttOptions, Lost
     if let Some(user) = &broker.username {
         match &broker.password_file {
             Some(path) => {
-                let password = read(path, "password_file").await?;
-                let password =
-                    String::from_utf8(password).map_err(|_| unusable(path, "it is no text", "password_file"))?;
-                options.set_credentials(user.as_str(), password.trim_end_matches(['\r', '\n']).to_owned());
+                let password = secret::read(path, "password_file", HEADER).await.map_err(Lost::person)?;
+                options.set_credentials(user.as_str(), password);
             }
             None => drop(options.set_username(user.as_str())),
         }
     }
     if let Some(tls) = &broker.tls {
-        let config = security(tls).await?;
+        let config = tls::config(tls, HEADER).await.map_err(Lost::person)?;
         options.set_transport(Transport::tls_with_config(TlsConfiguration::Rustls(Arc::new(config))));
     }
     Ok(options)
-}
-
-async fn security(tls: &Tls) -> Result<ClientConfig, Lost> {
-    let mut roots = RootCertStore::empty();
-    match &tls.ca_file {
-        Some(path) => {
-            for certificate in certificates(path, "ca_file").await? {
-                roots.add(certificate).map_err(|error| unusable(path, &error.to_string(), "ca_file"))?;
-            }
-        }
-        None => {
-            let found = tokio::task::spawn_blocking(rustls_native_certs::load_native_certs).await;
-            let found = found.map(|found| found.certs).unwrap_or_default();
-            if roots.add_parsable_certificates(found).0 == 0 {
-                return Err(Lost::standing(
-                    "this machine has no authority that could vouch for the broker",
-                    "install the package ca-certificates, or give `ca_file`",
-                ));
-            }
-        }
-    }
-    let builder = ClientConfig::builder().with_root_certificates(roots);
-    let Some((certificate, key)) = &tls.client else { return Ok(builder.with_no_client_auth()) };
-    let chain = certificates(certificate, "certificate_file").await?;
-    let secret = PrivateKeyDer::from_pem_slice(&read(key, "key_file").await?)
-        .map_err(|error| unusable(key, &error.to_string(), "key_file"))?;
-    builder.with_client_auth_cert(chain, secret).map_err(|error| {
-        Lost::standing(
-            format!("the certificate in {} cannot be shown: {error}", certificate.display()),
-            "give `key_file` the key of the certificate in `certificate_file`",
-        )
-    })
-}
-
-async fn certificates(path: &Path, key: &str) -> Result<Vec<CertificateDer<'static>>, Lost> {
-    let pem = read(path, key).await?;
-    let found: Result<Vec<_>, _> = CertificateDer::pem_slice_iter(&pem).collect();
-    match found {
-        Ok(found) if !found.is_empty() => Ok(found),
-        Ok(_) => Err(unusable(path, "there is no certificate in it", key)),
-        Err(error) => Err(unusable(path, &error.to_string(), key)),
-    }
-}
-
-async fn read(path: &Path, key: &str) -> Result<Vec<u8>, Lost> {
-    tokio::fs::read(path).await.map_err(|error| unusable(path, &error.to_string(), key))
-}
-
-fn unusable(path: &Path, why: &str, key: &str) -> Lost {
-    Lost::standing(
-        format!("the file {} cannot be used: {why}", path.display()),
-        format!("check `{key}` in [mqtt], and that the daemon may read the file"),
-    )
 }
 
 /// What a connection's end means.
