@@ -1,5 +1,5 @@
 //! A hoist over Modbus, known by nothing but torque, speed and run bits: five hundred lifts through the product's own
-//! poller, link, decoder and books. The hoist and its frames are written for this test and share nothing with the product;
+//! poller, link, decoder and books, and once through the daemon's site and store as well. The hoist and its frames are written for this test and share nothing with the product;
 //! time is played, so that six hours take seconds. A shorter run in real time, over a socket, by the whole daemon and with a
 //! Modbus server that is not ours, is in `tests/tests/stories/calibration.rs`.
 
@@ -8,26 +8,30 @@
 use std::collections::VecDeque;
 use std::f64::consts::PI;
 use std::io;
+use std::path::Path;
 use std::pin::Pin;
 use std::sync::{Arc, Mutex};
 use std::task::{Context, Poll, Waker};
 
-use tallyhook::clock::{Clock, Hands};
+use tallyhook::clock::{Clock, Hands, Reading};
+use tallyhook::daemon::site::Site;
 use tallyhook::drive::assemble::Assembler;
 use tallyhook::drive::port::{Opening, Port, Ports};
-use tallyhook::drive::{self, QUEUE};
+use tallyhook::drive::{self, DriveReading, QUEUE};
+use tallyhook::store::verify::verify;
+use tallyhook::store::{LiftFilter, Reader, Store};
 use tallyhook_analysis::account::{Account, Entry, State};
 use tallyhook_analysis::lift::Lift;
 use tallyhook_analysis::load::{Runs, Steadiness, sets};
 use tallyhook_analysis::recorder::Utc;
-use tallyhook_analysis::sample::Sample;
-use tallyhook_analysis::units::{Grams, Timestamp};
+use tallyhook_analysis::units::{Grams, Span, Timestamp};
 use tallyhook_config::model::Link;
 use tokio::io::{AsyncRead, AsyncWrite, ReadBuf};
 use tokio::sync::{mpsc, watch};
 
 const RATED_KG: f64 = 10_000.0;
 const LIFTS: usize = 500;
+const BEGIN: Timestamp = Timestamp::from_ms(1_790_000_000_000);
 
 // Drum of 0.25 m radius, four falls, gearbox 1:40 that keeps more for itself under way up than down, motor of 300 Nm at
 // 1450 rpm with a rotor of 0.9 kg m².
@@ -169,18 +173,17 @@ poll = "100ms"
     tallyhook_config::load(&text, "site.toml").unwrap_or_else(|faults| panic!("{}", faults.report()))
 }
 
-/// Plays moves to their end; `each` gets every sample that the product made of what it read.
-fn play(config: &tallyhook_config::model::Config, moves: &[Move], seed: u64, mut each: impl FnMut(&Sample)) {
+/// Plays moves to their end; `each` gets everything that the product read.
+fn play(config: &tallyhook_config::model::Config, moves: &[Move], seed: u64, mut each: impl FnMut(DriveReading)) {
     let runtime = tokio::runtime::Builder::new_current_thread().build().unwrap();
     runtime.block_on(async {
-        let (clock, hands) = Clock::simulated(Timestamp::from_ms(1_790_000_000_000));
+        let (clock, hands) = Clock::simulated(BEGIN);
         let rng = fastrand::Rng::with_seed(seed);
         let hoist = Hoist { hands: hands.clone(), ahead: moves.iter().copied().collect(), begun_s: 0.0, rng };
         let wires = Wires(Arc::new(Mutex::new(hoist)));
         let (sender, mut readings) = mpsc::channel(QUEUE);
         let (_stop, stopped) = watch::channel(false);
         let _pollers = drive::spawn_through(Arc::new(wires), config, clock, sender, stopped);
-        let mut assembler = Assembler::new(config);
         let seconds: f64 = moves.iter().map(|m| m.seconds).sum();
         let mut idle = 0;
         while hands.elapsed().as_secs_f64() < seconds {
@@ -189,7 +192,7 @@ fn play(config: &tallyhook_config::model::Config, moves: &[Move], seed: u64, mut
             while let Ok(reading) = readings.try_recv() {
                 idle = 0;
                 assert!(reading.link.is_up(), "{}", reading.link);
-                assembler.take(&reading).iter().for_each(|(_, sample)| each(sample));
+                each(reading);
             }
             // Nobody has had anything to do for some rounds: time goes on.
             if idle > 3 {
@@ -231,7 +234,9 @@ fn calibration() -> String {
     let one = |kg: &f64| [run(2.0, 0.0, *kg), run(6.0, 1.0, *kg), run(2.0, 0.0, *kg), run(6.0, -1.0, *kg)];
     let moves: Vec<Move> = weights.iter().flat_map(one).chain([run(2.0, 0.0, 0.0)]).collect();
     let mut runs = Runs::new(Steadiness::usual(true));
-    play(&site("[crane.mechanism.load]"), &moves, 1, |sample| runs.push(sample));
+    let config = site("[crane.mechanism.load]");
+    let mut assembler = Assembler::new(&config);
+    play(&config, &moves, 1, |reading| assembler.take(&reading).iter().for_each(|(_, sample)| runs.push(sample)));
     let (runs, unsteady) = runs.end();
     assert_eq!((runs.len(), unsteady), (6, 0));
     let pct = |reading: Option<i64>| reading.unwrap() as f64 / 1000.0;
@@ -242,17 +247,73 @@ fn calibration() -> String {
     format!("[crane.mechanism.load]\nleads = \"torque_pct\"\npoint = [\n{}\n]", lines.collect::<Vec<_>>().join("\n"))
 }
 
-fn book(config: &tallyhook_config::model::Config, moves: &[Move]) -> (Account, Vec<Lift>) {
+/// The daemon's site and store.
+struct Daemon {
+    site: Site,
+    store: Store,
+    last: Reading,
+}
+
+impl Daemon {
+    fn begin(config: &tallyhook_config::model::Config, directory: &Path) -> Self {
+        let mut config = config.clone();
+        config.store.directory = directory.to_owned();
+        let store = Store::open(directory).unwrap();
+        let last = Reading { wall: BEGIN, mono: Span::ZERO };
+        Daemon { site: Site::open(Arc::new(config), &store, last).unwrap(), store, last }
+    }
+
+    fn take(&mut self, reading: DriveReading) {
+        self.last = reading.at;
+        self.site.take(reading);
+        if self.site.commit_is_due(self.last) {
+            self.commit(false);
+        }
+    }
+
+    fn commit(&mut self, all: bool) {
+        let done = self.store.commit(&self.site.commits(self.last, all)).unwrap();
+        self.site.stored(done, self.last);
+    }
+}
+
+/// The account's own lifts and sums are what the daemon stores of the same readings, to the last bit.
+fn stored_as(account: &Account, lifts: &[Lift], mut daemon: Daemon, directory: &Path) {
+    daemon.commit(true);
+    let (state, _) = daemon.store.resume("main-hoist").unwrap().unwrap();
+    let resumed = Account::resume(account.recorder().spec().clone(), account.terms().clone(), state);
+    assert_eq!(resumed.recorder().totals(), account.recorder().totals());
+    drop(daemon);
+    let reader = Reader::open(directory).unwrap();
+    let stored: Vec<Lift> = reader.lifts(&LiftFilter::default()).unwrap().iter().map(|row| row.lift).collect();
+    assert_eq!(stored, lifts);
+    assert!(stored.iter().all(|lift| lift.uncertainty > Some(Grams::ZERO)));
+    let found = verify(&reader).unwrap();
+    assert!(found.ok, "{:#?}", found.faults);
+}
+
+fn book(config: &tallyhook_config::model::Config, moves: &[Move], stores: bool) -> (Account, Vec<Lift>) {
+    let directory = tempfile::tempdir().unwrap();
+    let mut daemon = stores.then(|| Daemon::begin(config, directory.path()));
+    let mut assembler = Assembler::new(config);
     let mechanism = &config.cranes[0].mechanisms[0];
     let mut account = Account::resume(mechanism.spec.clone(), mechanism.terms(), State::default());
     let mut lifts = Vec::new();
-    play(config, moves, 2, |sample| {
-        account.step(sample, &Utc, &mut |entry| match entry {
-            Entry::Lift { lift, .. } => lifts.push(lift),
-            Entry::Health(note) => panic!("a healthy signal: {note:?}"),
-            _ => {}
-        });
+    play(config, moves, 2, |reading| {
+        for (_, sample) in assembler.take(&reading) {
+            account.step(&sample, &Utc, &mut |entry| match entry {
+                Entry::Lift { lift, .. } => lifts.push(lift),
+                Entry::Health(note) => panic!("a healthy signal: {note:?}"),
+                _ => {}
+            });
+        }
+        if let Some(daemon) = &mut daemon {
+            daemon.take(reading);
+        }
     });
+    if let Some(daemon) = daemon {
+        stored_as(&account, &lifts, daemon, directory.path());
+    }
     (account, lifts)
 }
 
@@ -268,7 +329,8 @@ fn work(careful: bool) -> (Vec<f64>, Vec<Move>) {
 
 fn holds(name: &str, config: &tallyhook_config::model::Config, careful: bool, of_load: f64, of_km: f64) {
     let (loads, moves) = work(careful);
-    let (account, lifts) = book(config, &moves);
+    // By torque and with care: what is held back for a lift goes through commits too.
+    let (account, lifts) = book(config, &moves, name == "with care");
     let totals = account.recorder().totals();
     let starts = moves.iter().filter(|m| m.way != 0.0).count();
     assert_eq!((totals.lifts as usize, totals.starts as usize), (LIFTS, starts), "{name}: lifts and starts are exact");

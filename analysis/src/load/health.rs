@@ -27,7 +27,7 @@
 //!
 //! So a fault moves km while it stands: by no more than the share of the running time in which it stood, where what is read
 //! stays within the rated load (a day of a month's 22: 0.045; the zero's drift that is told of, and the step, moved it by
-//! 0.002 in the tests). No odd way of working moves it by more than 0.002: slack rope, a hook laid down, a magnet as
+//! 0.002 in the tests). No odd way of working moves it by more than 0.002: slack rope, a hook laid down, a magnet or grab as
 //! permanent dead load, load added or dropped while it hangs, power off before it is set down, two hoists on one load,
 //! lowering without a raise. Where a torque leads, faults and ways of working move km by no more than 0.003 from what a
 //! clean month of it gives. Where torque and cell are both read, a fault of one shows as a disagreement too.
