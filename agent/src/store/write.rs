@@ -315,9 +315,10 @@ fn lock(dir: &Path) -> Result<WriterLock, StoreError> {
 
 /// A state as it is stored: JSON, so that a later version can read it, deflated, so that a memory card lives.
 fn packed(state: &State) -> Result<Vec<u8>, serde_json::Error> {
+    // In one piece: the packer clears its room for what it gives at each write, and JSON is written word by word.
+    let text = serde_json::to_vec(state)?;
     let mut packer = flate2::write::ZlibEncoder::new(Vec::new(), flate2::Compression::fast());
-    serde_json::to_writer(&mut packer, state)?;
-    packer.finish().map_err(serde_json::Error::io)
+    packer.write_all(&text).and_then(|()| packer.finish()).map_err(serde_json::Error::io)
 }
 
 pub(super) enum WriteFault {
