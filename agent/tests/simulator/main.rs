@@ -6,7 +6,14 @@
 //!    └───────────▶ tally ◀── held against each other at each commit and each start ──▶ model of what was committed
 //! ```
 //!
-//! One thread, one order of tasks: a seed gives the same run each time. `TALLYHOOK_SIM_SEED=N` plays that seed alone.
+//! One thread, one order of tasks: a seed gives the same run each time. `TALLYHOOK_SIM_SEED=N` plays that seed alone,
+//! with `TALLYHOOK_SIM_SEEDS` so many from there on.
+//!
+//! Does it find anything? Planted in the code one at a time: a teller's cursor committed before it tells (found in 8 of 10
+//! seeds, first by what a receiver is due); the last values given again after a time-out, and a gap counted as running (each
+//! in all of 10 seeds, by the device's own list of answers and by the second reckoning); the fence after a start taken out
+//! (seed 591, by the list of answers).
+//!
 //! Not in it: the daemon's own loop and its watchdog, the page, the broker and the time-series server, whose stories are
 //! told with real peers in `tests/`.
 
@@ -27,6 +34,9 @@ use world::{Report, World};
 
 /// Readings a seed is played for, before everything comes to rest.
 const READINGS: u64 = 1_500;
+
+/// Seeds of the long form: enough for a thousand faults of each kind.
+const LONG: u64 = 1_500;
 
 /// Every kind of fault that is drawn.
 const KINDS: [&str; 18] = [
@@ -67,17 +77,8 @@ fn number(name: &str) -> Option<u64> {
 fn no_fault_breaks_an_invariant() {
     let long = number("TALLYHOOK_LONG") == Some(1);
     let first = number("TALLYHOOK_SIM_SEED");
-    let seeds = match (first, number("TALLYHOOK_SIM_SEEDS")) {
-        (Some(_), _) => 1,
-        (None, Some(seeds)) => seeds,
-        (None, None) => {
-            if long {
-                1_500
-            } else {
-                10
-            }
-        }
-    };
+    let usual = if long { LONG } else { 10 };
+    let seeds = number("TALLYHOOK_SIM_SEEDS").unwrap_or(if first.is_some() { 1 } else { usual });
     let first = first.unwrap_or(1);
     let next = AtomicU64::new(first);
     let (whole, failed) = (Mutex::new(Report::default()), Mutex::new(Vec::new()));
@@ -115,7 +116,7 @@ fn no_fault_breaks_an_invariant() {
     report.counts.0.iter().for_each(|(what, n)| println!("{n:>9}  {what}"));
     assert!(failed.is_empty(), "these seeds fail: {failed:?}");
     if seeds >= 10 {
-        let least = if seeds >= 1_500 { 1_000 } else { 1 };
+        let least = if seeds >= LONG { 1_000 } else { 1 };
         for kind in KINDS {
             let drawn = report.counts.0.get(kind).copied().unwrap_or(0);
             assert!(drawn >= least, "`{kind}` was drawn {drawn} times, not {least}");
