@@ -15,7 +15,7 @@ mod work;
 
 use std::time::Instant;
 
-use site::{HOISTS, Site};
+use site::{HOISTS, Held, Memory, Site};
 use work::{CHANGE_MS, DAY_MS, HOUR_MS, OFF_MS};
 
 /// The clock is this far off for three hours, and nobody believes it.
@@ -139,11 +139,15 @@ fn weeks_of_two_shifts_add_up_to_the_plan() {
     }
     assert_eq!((site.cut.len() as i64, site.held.len() as i64), (days, days + 1), "killed once a day, and never else");
 
-    let lived: Vec<(i64, i64)> = site.held.iter().copied().filter(|(first, _)| *first > 0).collect();
-    let megabytes = |bytes: i64| bytes as f64 / 1e6;
+    let lived: Vec<&Held> = site.held.iter().filter(|held| held.first.is_some()).collect();
+    let megabytes = |memory: &Memory| format!("{:.1} ({:.1})", memory.resident as f64 / 1e6, memory.own as f64 / 1e6);
     let each: Vec<String> =
-        lived.iter().map(|(first, end)| format!("{:.1} to {:.1}", megabytes(*first), megabytes(*end))).collect();
-    println!("memory in MB, of each daemon an hour after it had begun and at its end: {}", each.join(", "));
+        lived.iter().map(|held| format!("{} to {}", megabytes(&held.first.unwrap()), megabytes(&held.end))).collect();
+    println!("memory in MB, and of that its own, an hour after it had begun and at its end: {}", each.join(", "));
+    for held in &lived {
+        println!("by hour: {}", held.hours.iter().map(megabytes).collect::<Vec<_>>().join(" "));
+    }
+    let lived: Vec<(i64, i64)> = lived.iter().map(|held| (held.first.unwrap().resident, held.end.resident)).collect();
     for (first, end) in &lived {
         assert!(*end as f64 <= *first as f64 * GROWTH, "memory grows: {each:?}");
     }

@@ -2,6 +2,7 @@
 
 use std::io::Write as _;
 use std::net::{TcpListener, TcpStream};
+use std::path::Path;
 use std::process::Command;
 use std::time::Duration;
 
@@ -23,6 +24,21 @@ pub const BEGIN_MS: i64 = 1_772_431_200_000;
 /// Longest time between two commits while something runs.
 pub const COMMIT_EVERY_MS: i64 = 60_000;
 
+/// What a process holds in memory, bytes: in sum, and of that what is its own and no page of a file.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Memory {
+    pub resident: i64,
+    pub own: i64,
+}
+
+/// What a daemon held an hour after it had begun to ask the drives, at each full hour since then, and at its end.
+#[derive(Clone, Debug, Default)]
+pub struct Held {
+    pub first: Option<Memory>,
+    pub hours: Vec<Memory>,
+    pub end: Memory,
+}
+
 pub struct Site {
     pub cabinet: Cabinet,
     pub drives: Drives,
@@ -41,8 +57,8 @@ pub struct Site {
     pub cut: Vec<(i64, i64)>,
     /// What the daemons have said.
     pub said: String,
-    /// By daemon: what its process held an hour after it had begun to ask the drives, and at its end.
-    pub held: Vec<(i64, i64)>,
+    /// By daemon.
+    pub held: Vec<Held>,
     asks_since: Option<i64>,
     _broker: Broker,
     listener: Running,
@@ -50,6 +66,14 @@ pub struct Site {
     page: u16,
     clocks: TcpListener,
     daemon: Option<(Running, TcpStream, i64)>,
+}
+
+/// What the service manager puts into the daemon's environment.
+fn environment_of_the_unit() -> Vec<(String, String)> {
+    let unit = Path::new(env!("CARGO_MANIFEST_DIR")).join("../deploy/tallyhook.service");
+    let unit = std::fs::read_to_string(unit).unwrap();
+    let settings = unit.lines().filter_map(|line| line.strip_prefix("Environment="));
+    settings.map(|set| set.split_once('=').map(|(name, value)| (name.to_owned(), value.to_owned())).unwrap()).collect()
 }
 
 impl Site {
@@ -108,12 +132,13 @@ impl Site {
     pub fn start(&mut self) {
         let mut command = Command::new(binary().with_file_name("examples").join("told_time"));
         command.args(["site.toml", &self.clocks.local_addr().unwrap().to_string()]).current_dir(self.cabinet.path());
+        command.envs(environment_of_the_unit());
         let running = Running::start(command);
         let (clock, _) = self.clocks.accept().unwrap();
         clock.set_nodelay(true).unwrap();
         self.daemon = Some((running, clock, self.now_ms));
         self.asks_since = None;
-        self.held.push((0, 0));
+        self.held.push(Held::default());
         self.tell_time();
         let daemon = &mut self.daemon.as_mut().unwrap().0;
         daemon.line(Duration::from_secs(60), |line| line.starts_with("page: ").then_some(()));
@@ -150,17 +175,19 @@ impl Site {
         if self.asks_since.is_none() && self.drives.all_asked() {
             self.asks_since = Some(self.now_ms);
         }
-        let first = self.held.last().is_some_and(|held| held.0 == 0);
-        if first && self.asks_since.is_some_and(|since| self.now_ms - since >= HOUR_MS) {
-            let resident = self.resident();
-            self.held.last_mut().unwrap().0 = resident;
+        let asks_for_an_hour = self.asks_since.is_some_and(|since| self.now_ms - since >= HOUR_MS);
+        if asks_for_an_hour && (self.held.last().unwrap().first.is_none() || self.now_ms % HOUR_MS == 0) {
+            let memory = self.memory();
+            let held = self.held.last_mut().unwrap();
+            held.first.get_or_insert(memory);
+            held.hours.push(memory);
         }
     }
 
     /// Notes what the daemon holds that is to end now.
     fn note_held(&mut self) {
-        let resident = self.resident();
-        self.held.last_mut().unwrap().1 = resident;
+        let memory = self.memory();
+        self.held.last_mut().unwrap().end = memory;
     }
 
     /// Kills the daemon without a warning; time goes on for a while, then the next one starts.
@@ -195,12 +222,15 @@ impl Site {
         assert_eq!(code, Some(0), "{}", daemon.stderr());
     }
 
-    /// What the daemon's process holds in memory, bytes.
-    pub fn resident(&self) -> i64 {
+    /// What the daemon's process holds in memory.
+    fn memory(&self) -> Memory {
         let (daemon, ..) = self.daemon.as_ref().unwrap();
         let status = std::fs::read_to_string(format!("/proc/{}/status", daemon.pid())).unwrap();
-        let line = status.lines().find(|line| line.starts_with("VmRSS:")).unwrap();
-        line.split_whitespace().nth(1).unwrap().parse::<i64>().unwrap() * 1024
+        let bytes = |name: &str| {
+            let line = status.lines().find(|line| line.starts_with(name)).unwrap();
+            line.split_whitespace().nth(1).unwrap().parse::<i64>().unwrap() * 1024
+        };
+        Memory { resident: bytes("VmRSS:"), own: bytes("RssAnon:") }
     }
 
     /// What the page answers.
