@@ -227,7 +227,8 @@ pub(crate) const STORE: Group = Group {
             "commit_every",
             Time(within(1.0, 3600.0, "")),
             Default("30s"),
-            "Longest time between two commits while something runs: what a power cut can cost.",
+            "How long a mechanism may run without a commit: what a power cut can cost. Less than that waits for the end \
+             of the lift, but not beyond ten times this long, nor an hour.",
         ),
         key(
             "backup",

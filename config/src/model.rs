@@ -149,7 +149,7 @@ pub enum Language {
 pub struct Store {
     /// Directory of the store; a relative one is taken from the configuration file's directory.
     pub directory: PathBuf,
-    /// Longest time between two commits while something runs. Default 30 s, range 1 s to 1 h.
+    /// How long a mechanism may run without a commit. Default 30 s, range 1 s to 1 h.
     pub commit_every: Span,
     /// The ring of raw samples, `None` when they are not kept.
     pub recording: Option<RecordingRing>,

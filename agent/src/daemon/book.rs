@@ -63,8 +63,8 @@ pub struct Book {
     /// Starts counted, and when, at the last look at the sliding hour.
     starts_looked: (u64, Timestamp),
     pending: Pending,
-    /// The last sample was one of a run.
-    ran: bool,
+    /// The last sample was one of a run: when it was.
+    ran: Option<Timestamp>,
     /// Days that have closed, by number.
     history: BTreeMap<i32, Totals>,
     /// The forecast of the day it was made on.
@@ -84,6 +84,8 @@ struct Pending {
     messages: Vec<Message>,
     clock: Vec<serde_json::Value>,
     moved: bool,
+    /// How long it has run since the last commit, as far as samples came.
+    ran: Span,
 }
 
 const USED_SHARE: &str = "used_share";
@@ -144,7 +146,7 @@ impl Book {
             mechanism: mechanism.clone(),
             calendar,
             pending: Pending::default(),
-            ran: false,
+            ran: None,
             history: BTreeMap::new(),
             forecast: RefCell::default(),
         }
@@ -176,8 +178,11 @@ impl Book {
         let spec = self.account.recorder().spec();
         let runs = sample.running_of(spec.has_raising, spec.has_lowering) == Some(true);
         // The sample that ends a run books its last stretch, which a rest of hours would otherwise leave uncommitted.
-        self.pending.moved |= runs || self.ran;
-        self.ran = runs;
+        self.pending.moved |= runs || self.ran.is_some();
+        // A clock that was put back takes nothing away.
+        let stretch = self.ran.map_or(0, |from| sample.at.as_ms().saturating_sub(from.as_ms()).max(0));
+        self.pending.ran = self.pending.ran.plus(Span::from_ms(stretch));
+        self.ran = runs.then_some(sample.at);
         let (pending, crane, mechanism) = (&mut self.pending, &self.crane, &self.mechanism);
         let mut ended = false;
         let mut over = Vec::new();
@@ -302,6 +307,11 @@ impl Book {
     pub fn has_news(&self) -> bool {
         let p = &self.pending;
         p.moved || self.ends_something() || !p.flags.is_empty() || !p.hours.is_empty()
+    }
+
+    /// How long the mechanism has run since the last commit: what a power cut would cost now.
+    pub fn owed(&self) -> Span {
+        self.pending.ran
     }
 
     /// Whether something has followed that is committed at once: a lift, a gap or a day has ended, a level was

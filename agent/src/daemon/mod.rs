@@ -375,3 +375,5 @@ async fn commit(site: &mut Site, store: &StoreHandle, now: Reading, all: bool) -
 
 #[cfg(test)]
 mod site_tests;
+#[cfg(test)]
+mod written_tests;

@@ -5,7 +5,7 @@ use std::path::Path;
 use std::sync::Arc;
 
 use tallyhook_analysis::sample::Sample;
-use tallyhook_analysis::units::{Span, Timestamp};
+use tallyhook_analysis::units::{MS_PER_HOUR, Span, Timestamp};
 use tallyhook_config::model::{Config, Target};
 
 use super::book::{Book, SiteCalendar};
@@ -51,6 +51,8 @@ pub struct Site {
     /// By mechanism and signal: what was last read, and when there last was a value.
     seen: BTreeMap<(usize, &'static str), LastRead>,
     committed: Reading,
+    /// Since when something waits that is committed with what comes next.
+    waits_since: Option<Reading>,
     shown: Option<Reading>,
     /// State, fault and clock jumps of each drive when they were last kept.
     drive_states: Vec<(&'static str, Option<String>, u64)>,
@@ -99,6 +101,7 @@ impl Site {
             timelines: Timelines::new(),
             seen: BTreeMap::new(),
             committed: now,
+            waits_since: None,
             shown: None,
             drive_states: Vec::new(),
             // The first commit that goes through tells its end.
@@ -295,16 +298,28 @@ impl Site {
         }
     }
 
-    /// Whether something has to be stored now: at the end of each lift, gap and day, and every `commit_every` while
-    /// something moves. After a failure it is tried again every second.
-    pub fn commit_is_due(&self, now: Reading) -> bool {
-        let waited = now.mono.as_ms() - self.committed.mono.as_ms();
+    /// Whether something has to be stored now: at the end of each lift, gap and day, and when a mechanism has run for
+    /// `commit_every` since the last commit. What is less (the end of a lowering behind its lift) waits for the next of
+    /// these, but not longer than [`Site::longest_wait`]: each commit costs the disk whole blocks. After a failure it is
+    /// tried again every second.
+    pub fn commit_is_due(&mut self, now: Reading) -> bool {
         if self.commit_fails {
-            return waited >= 1000;
+            return now.mono.as_ms() - self.committed.mono.as_ms() >= 1000;
         }
-        let ended = self.books.iter().any(Book::ends_something);
-        let moved = self.books.iter().any(Book::has_news);
-        ended || moved && waited >= self.config.store.commit_every.as_ms()
+        if !self.books.iter().any(Book::has_news) {
+            self.waits_since = None;
+            return false;
+        }
+        let since = *self.waits_since.get_or_insert(now);
+        let every = self.config.store.commit_every;
+        self.books.iter().any(|book| book.ends_something() || book.owed() >= every)
+            || now.mono.as_ms() - since.mono.as_ms() >= self.longest_wait().as_ms()
+    }
+
+    /// How long something that moved may wait for its commit while the mechanism stands; the running time that a power
+    /// cut can cost is bounded by `commit_every` all the same.
+    fn longest_wait(&self) -> Span {
+        Span::from_ms((10 * self.config.store.commit_every.as_ms()).min(MS_PER_HOUR))
     }
 
     /// What to store in one transaction, for the books that have news; with `all`, for every book.
@@ -314,6 +329,7 @@ impl Site {
             self.date_from_the_record();
         }
         self.committed = now;
+        self.waits_since = None;
         self.books.iter().filter(|book| all || book.has_news()).filter_map(Book::commit).collect()
     }
 

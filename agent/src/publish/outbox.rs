@@ -33,6 +33,12 @@ pub trait Outbox {
 
     /// Keeps that `destination` has acknowledged all messages up to `seq`.
     fn set_cursor(&self, destination: &str, seq: u64) -> impl Future<Output = Result<(), String>> + Send;
+
+    /// As [`Outbox::set_cursor`], but it may wait for the next commit of the ledger: for a destination that drops what
+    /// it gets twice. After a crash it may get again what it had acknowledged since the commit before.
+    fn note_cursor(&self, destination: &str, seq: u64) -> impl Future<Output = Result<(), String>> + Send {
+        self.set_cursor(destination, seq)
+    }
 }
 
 /// Where `destination` begins: behind what it has acknowledged. One that is new to the store begins behind `end`, the
@@ -74,6 +80,10 @@ impl Outbox for StoreHandle {
 
     async fn set_cursor(&self, destination: &str, seq: u64) -> Result<(), String> {
         StoreHandle::set_cursor(self, destination, seq).await.map_err(|error| error.to_string())
+    }
+
+    async fn note_cursor(&self, destination: &str, seq: u64) -> Result<(), String> {
+        StoreHandle::note_cursor(self, destination, seq).await.map_err(|error| error.to_string())
     }
 }
 

@@ -33,6 +33,7 @@ enum Request {
     UrgentBetween(u64, u64, usize, oneshot::Sender<Result<Vec<(u64, Message)>, StoreError>>),
     Cursor(String, oneshot::Sender<Result<Option<u64>, StoreError>>),
     SetCursor(String, u64, oneshot::Sender<Result<(), StoreError>>),
+    NoteCursor(String, u64, oneshot::Sender<Result<(), StoreError>>),
     DropOldest(Bound, oneshot::Sender<Result<Dropped, StoreError>>),
     KeepDrives(Vec<DriveFigures>, Timestamp, oneshot::Sender<Result<(), StoreError>>),
     OpenAlarms(oneshot::Sender<Result<Vec<Alarm>, StoreError>>),
@@ -84,6 +85,7 @@ fn serve(mut store: Store, mut queue: mpsc::Receiver<Request>, seen: &watch::Sen
             }
             Request::Cursor(destination, answer) => drop(answer.send(store.cursor(&destination))),
             Request::SetCursor(destination, seq, answer) => drop(answer.send(store.set_cursor(&destination, seq))),
+            Request::NoteCursor(destination, seq, answer) => drop(answer.send(store.note_cursor(&destination, seq))),
             Request::DropOldest(bound, answer) => drop(answer.send(store.drop_oldest(&bound))),
             Request::KeepDrives(drives, at, answer) => drop(answer.send(store.keep_drives(&drives, at))),
             Request::OpenAlarms(answer) => drop(answer.send(store.open_alarms())),
@@ -156,6 +158,14 @@ impl StoreHandle {
     /// As there; [`StoreError::Closed`] when the writer has ended.
     pub async fn set_cursor(&self, destination: &str, seq: u64) -> Result<(), StoreError> {
         self.ask(|answer| Request::SetCursor(destination.to_owned(), seq, answer)).await
+    }
+
+    /// See [`Store::note_cursor`].
+    ///
+    /// # Errors
+    /// As there; [`StoreError::Closed`] when the writer has ended.
+    pub async fn note_cursor(&self, destination: &str, seq: u64) -> Result<(), StoreError> {
+        self.ask(|answer| Request::NoteCursor(destination.to_owned(), seq, answer)).await
     }
 
     /// See [`Store::drop_oldest`].

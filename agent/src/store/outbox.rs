@@ -2,9 +2,10 @@
 //!
 //! Nothing is deleted when a destination has got it: each has its own cursor, and may be a month behind.
 
+use std::collections::BTreeMap;
 use std::path::Path;
 
-use rusqlite::{Connection, OptionalExtension as _, Row, params};
+use rusqlite::{Connection, OptionalExtension as _, Row, TransactionBehavior, params};
 use tallyhook_analysis::units::Timestamp;
 
 use super::error::StoreError;
@@ -89,16 +90,24 @@ pub(super) fn cursor(connection: &Connection, path: &Path, destination: &str) ->
     Ok(read().map_err(|error| StoreError::of_sqlite(path, error))?.map(|seq| seq.max(0) as u64))
 }
 
-pub(super) fn set_cursor(connection: &Connection, path: &Path, destination: &str, seq: u64) -> Result<(), StoreError> {
-    let write = || {
+/// Keeps cursors in a transaction of their own. One never goes back.
+pub(super) fn set_cursors(connection: &mut Connection, cursors: &BTreeMap<String, u64>) -> rusqlite::Result<()> {
+    let transaction = connection.transaction_with_behavior(TransactionBehavior::Immediate)?;
+    write_cursors(&transaction, cursors)?;
+    transaction.commit()
+}
+
+/// As [`set_cursors`], in the caller's transaction.
+pub(super) fn write_cursors(connection: &Connection, cursors: &BTreeMap<String, u64>) -> rusqlite::Result<()> {
+    for (destination, seq) in cursors {
         connection
             .prepare_cached(
                 "INSERT INTO destination (name, seq) VALUES (?1, ?2)
                  ON CONFLICT DO UPDATE SET seq = max(seq, excluded.seq)",
             )?
-            .execute(params![destination, clamped(seq)])
-    };
-    write().map(|_| ()).map_err(|error| StoreError::of_sqlite(path, error))
+            .execute(params![destination, clamped(*seq)])?;
+    }
+    Ok(())
 }
 
 /// A message and its number from a row of [`COLUMNS`].

@@ -14,6 +14,10 @@ pub const FILE_NAME: &str = "ledger.sqlite3";
 /// The file whose lock says that somebody writes.
 pub(super) const LOCK_NAME: &str = "ledger.lock";
 
+/// Bytes of a page of a new ledger. A commit writes each page that it touches whole, and a lift touches a dozen of them
+/// for a few hundred bytes each. A ledger that has other pages keeps them.
+const PAGE_BYTES: u32 = 1024;
+
 /// How long a statement waits for another connection, seconds.
 pub(super) const BUSY_SECONDS: u64 = 5;
 
@@ -228,6 +232,8 @@ pub(super) fn open_writer(path: &Path) -> Result<Connection, StoreError> {
     connection.busy_timeout(Duration::from_secs(BUSY_SECONDS)).map_err(sqlite)?;
     let found = check_format(&connection, path)?;
     if found == 0 {
+        // Before anything else, which would fix the size.
+        connection.pragma_update(None, "page_size", PAGE_BYTES).map_err(sqlite)?;
         // Only possible before the first table; lets thinned-out years give their pages back one day.
         connection.pragma_update(None, "auto_vacuum", "INCREMENTAL").map_err(sqlite)?;
     }

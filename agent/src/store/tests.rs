@@ -318,10 +318,59 @@ fn a_lift_takes_at_most_64_bytes() {
         let aux = MechanismCommit { lifts: lifts(77), ..empty_commit("aux-hoist", batch) };
         store.commit(&[main, aux]).unwrap();
     }
-    let pages: i64 = store.connection().query_row("PRAGMA page_count", [], |row| row.get(0)).unwrap();
-    let bytes = pages * 4096;
+    let number =
+        |pragma: &str| -> i64 { store.connection().pragma_query_value(None, pragma, |row| row.get(0)).unwrap() };
+    let bytes = number("page_count") * number("page_size");
     assert!(bytes <= 64 * 40_000, "{} bytes a lift", bytes as f64 / 40_000.0);
     println!("{:.1} bytes a lift, everything else in the file included", bytes as f64 / 40_000.0);
+}
+
+/// Both as an open store says it and as a crash would leave it.
+#[test]
+fn a_noted_cursor_goes_into_the_ledger_with_the_next_commit_or_when_it_is_far_ahead() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut store = Store::open(dir.path()).unwrap();
+    store.commit(&[empty_commit("main-hoist", 1)]).unwrap();
+    let reader = Reader::open(dir.path()).unwrap();
+    let both = |store: &Store| (store.cursor("mqtt").unwrap(), reader.cursor("mqtt").unwrap());
+    store.note_cursor("mqtt", 1).unwrap();
+    assert_eq!(both(&store), (Some(1), Some(1)), "a new destination is kept at once");
+    store.note_cursor("mqtt", 3).unwrap();
+    store.note_cursor("mqtt", 2).unwrap();
+    assert_eq!(both(&store), (Some(3), Some(1)));
+    store.commit(&[empty_commit("main-hoist", 2)]).unwrap();
+    assert_eq!(both(&store), (Some(3), Some(3)));
+    // A backlog: after a crash few of it may come again.
+    store.note_cursor("mqtt", 19).unwrap();
+    assert_eq!(both(&store), (Some(19), Some(3)));
+    store.note_cursor("mqtt", 20).unwrap();
+    assert_eq!(both(&store), (Some(20), Some(20)));
+    // One that is kept at once takes the others with it, and so does the end.
+    store.note_cursor("mqtt", 21).unwrap();
+    store.set_cursor("chat", 9).unwrap();
+    assert_eq!((both(&store), reader.cursor("chat").unwrap()), ((Some(21), Some(21)), Some(9)));
+    store.note_cursor("mqtt", 22).unwrap();
+    drop(store);
+    assert_eq!(reader.cursor("mqtt").unwrap(), Some(22));
+}
+
+/// A commit that fails keeps what it was to take along.
+#[test]
+fn a_noted_cursor_outlives_a_commit_that_fails() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut store = Store::open(dir.path()).unwrap();
+    store.commit(&[empty_commit("main-hoist", 1)]).unwrap();
+    store.set_cursor("mqtt", 1).unwrap();
+    store.note_cursor("mqtt", 2).unwrap();
+    store.bound(Some(0)).unwrap();
+    let lifts = (0..5000).map(|i| lift(1_760_000_000_000 + i * 144_000, 0).into()).collect();
+    let big = MechanismCommit { lifts, ..empty_commit("main-hoist", 2) };
+    store.commit(std::slice::from_ref(&big)).unwrap_err();
+    let reader = Reader::open(dir.path()).unwrap();
+    assert_eq!((store.cursor("mqtt").unwrap(), reader.cursor("mqtt").unwrap()), (Some(2), Some(1)));
+    store.bound(None).unwrap();
+    store.commit(&[big]).unwrap();
+    assert_eq!(reader.cursor("mqtt").unwrap(), Some(2));
 }
 
 #[tokio::test]

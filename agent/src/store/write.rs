@@ -35,6 +35,9 @@ use crate::drive::DriveFigures;
 /// SQLite's own bound on a file's pages.
 const MOST_PAGES: i64 = 0xffff_fffe;
 
+/// How many messages a destination may get twice after a crash, because its cursor waited for a commit.
+const MOST_NOTED: u64 = 16;
+
 /// A lift and the day it is booked to.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub struct BookedLift {
@@ -119,6 +122,8 @@ pub type Resumed = (State, BTreeMap<String, usize>);
 pub struct Store {
     connection: Connection,
     path: PathBuf,
+    /// Cursors that go into the ledger with its next commit.
+    noted: BTreeMap<String, u64>,
     /// After the connection, so that the ledger is closed before the lock is given up.
     _lock: WriterLock,
 }
@@ -146,7 +151,7 @@ impl Store {
         let lock = lock(dir)?;
         let path = schema::ledger_path(dir);
         let connection = schema::open_writer(&path)?;
-        Ok(Store { connection, path, _lock: lock })
+        Ok(Store { connection, path, noted: BTreeMap::new(), _lock: lock })
     }
 
     /// As [`Store::open`], after a look at the ledger: a damaged one is put aside, and the newest copy of the directory
@@ -164,7 +169,7 @@ impl Store {
         let recovered = care::look(dir, copies, now)?;
         let path = schema::ledger_path(dir);
         let connection = schema::open_writer(&path)?;
-        Ok((Store { connection, path, _lock: lock }, recovered))
+        Ok((Store { connection, path, noted: BTreeMap::new(), _lock: lock }, recovered))
     }
 
     /// Writes all of `commits` in one transaction: after a crash either all of it stands or nothing.
@@ -172,10 +177,12 @@ impl Store {
     /// # Errors
     /// On any error nothing of it stands, and the same call may be made again.
     pub fn commit(&mut self, commits: &[MechanismCommit]) -> Result<Committed, StoreError> {
-        write_all(&mut self.connection, commits).map_err(|fault| match fault {
+        let done = write_all(&mut self.connection, commits, &self.noted).map_err(|fault| match fault {
             WriteFault::Sqlite(error) => StoreError::of_sqlite(&self.path, error),
             WriteFault::Json(error) => StoreError::damaged(&self.path, format!("a state cannot be written: {error}")),
-        })
+        })?;
+        self.noted.clear();
+        Ok(done)
     }
 
     /// What the account of `mechanism` goes on from: its state and the levels crossed; `None` for a new mechanism.
@@ -208,7 +215,8 @@ impl Store {
     /// # Errors
     /// When the file cannot be read.
     pub fn cursor(&self, destination: &str) -> Result<Option<u64>, StoreError> {
-        outbox::cursor(&self.connection, &self.path, destination)
+        let stands = outbox::cursor(&self.connection, &self.path, destination)?;
+        Ok(stands.max(self.noted.get(destination).copied()))
     }
 
     /// Notes that `destination` has got everything up to `seq`. A cursor never goes back.
@@ -216,7 +224,35 @@ impl Store {
     /// # Errors
     /// When it cannot be written; the destination will then get some messages twice.
     pub fn set_cursor(&mut self, destination: &str, seq: u64) -> Result<(), StoreError> {
-        outbox::set_cursor(&self.connection, &self.path, destination, seq)
+        let cursor = self.noted.entry(destination.to_owned()).or_default();
+        *cursor = seq.max(*cursor);
+        self.write_noted()
+    }
+
+    /// As [`Store::set_cursor`], but kept in memory until the next commit, or until [`MOST_NOTED`] messages more have
+    /// been got: a crash meanwhile has the destination get those again. A commit of its own would cost a memory card
+    /// about as much as the lift that is told of.
+    ///
+    /// # Errors
+    /// As [`Store::set_cursor`].
+    pub fn note_cursor(&mut self, destination: &str, seq: u64) -> Result<(), StoreError> {
+        let stands = outbox::cursor(&self.connection, &self.path, destination)?;
+        if stands.is_none_or(|stands| seq > stands.saturating_add(MOST_NOTED)) {
+            return self.set_cursor(destination, seq);
+        }
+        let cursor = self.noted.entry(destination.to_owned()).or_default();
+        *cursor = seq.max(*cursor);
+        Ok(())
+    }
+
+    /// Writes the cursors that wait, all at once.
+    fn write_noted(&mut self) -> Result<(), StoreError> {
+        if !self.noted.is_empty() {
+            outbox::set_cursors(&mut self.connection, &self.noted)
+                .map_err(|error| StoreError::of_sqlite(&self.path, error))?;
+            self.noted.clear();
+        }
+        Ok(())
     }
 
     /// The number of the last message stored; 0 without messages.
@@ -232,6 +268,7 @@ impl Store {
     /// # Errors
     /// When it cannot be written; nothing is dropped then.
     pub fn drop_oldest(&mut self, bound: &Bound) -> Result<Dropped, StoreError> {
+        self.write_noted()?;
         trim::drop_oldest(&mut self.connection, &self.path, bound)
     }
 
@@ -276,6 +313,7 @@ impl Store {
     /// # Errors
     /// When it cannot be written; nothing was given up then.
     pub fn thin(&mut self, bounds: &thin::Bounds) -> Result<thin::Step, StoreError> {
+        self.write_noted()?;
         thin::step(&mut self.connection, &self.path, bounds)
     }
 
@@ -290,6 +328,13 @@ impl Store {
     #[cfg(test)]
     pub(super) fn connection(&self) -> &Connection {
         &self.connection
+    }
+}
+
+impl Drop for Store {
+    fn drop(&mut self) {
+        // Should it fail, the destinations get again what they got since the last commit.
+        let _ = self.write_noted();
     }
 }
 
@@ -338,7 +383,11 @@ impl From<serde_json::Error> for WriteFault {
     }
 }
 
-fn write_all(connection: &mut Connection, commits: &[MechanismCommit]) -> Result<Committed, WriteFault> {
+fn write_all(
+    connection: &mut Connection,
+    commits: &[MechanismCommit],
+    cursors: &BTreeMap<String, u64>,
+) -> Result<Committed, WriteFault> {
     // Dropped on an early return, which rolls everything back.
     let transaction = connection.transaction_with_behavior(TransactionBehavior::Immediate)?;
     let mut done = Committed::default();
@@ -409,6 +458,7 @@ fn write_all(connection: &mut Connection, commits: &[MechanismCommit]) -> Result
             alarm::mark_reminded(&transaction, *seq, commit.at)?;
         }
     }
+    outbox::write_cursors(&transaction, cursors)?;
     done.last_seq = outbox::last_seq(&transaction)?;
     transaction.commit()?;
     Ok(done)

@@ -153,7 +153,7 @@ impl<O: Outbox> Feeder<O> {
                 self.wiring.health.parked(&last.id, &why.what, &why.mend);
             }
             *cursor = Some(last.seq);
-            self.wiring.outbox.set_cursor(DESTINATION, last.seq).await?;
+            self.wiring.outbox.note_cursor(DESTINATION, last.seq).await?;
         }
         Ok(())
     }

@@ -120,7 +120,7 @@ impl Lanes {
         }
         if let Some(seq) = last(Lane::Fresh) {
             self.fresh_told = self.fresh_told.max(seq);
-            outbox.set_cursor(if parted { FRESH } else { DESTINATION }, seq).await?;
+            outbox.note_cursor(if parted { FRESH } else { DESTINATION }, seq).await?;
         }
         if let Some(seq) = last(Lane::Backlog) {
             outbox.set_cursor(DESTINATION, seq).await?;

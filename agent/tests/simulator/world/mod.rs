@@ -282,7 +282,7 @@ impl World {
         }
     }
 
-    fn is_due(&self, running: &Running) -> bool {
+    fn is_due(&self, running: &mut Running) -> bool {
         running.site.commit_is_due(self.clock.now())
     }
 

@@ -191,7 +191,7 @@ impl Session {
                         Ok(seq) => {
                             self.proved = seq;
                             wiring.health.well();
-                            if let Err(why) = wiring.outbox.set_cursor(DESTINATION, seq).await {
+                            if let Err(why) = wiring.outbox.note_cursor(DESTINATION, seq).await {
                                 // Sent again as historical after the next birth.
                                 tracing::warn!("the outbox cannot keep the broker's cursor: {why}");
                             }
