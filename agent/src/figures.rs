@@ -260,6 +260,10 @@ pub struct MechanismFigures {
     /// The last day whose histograms were given up for room.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub histograms_given_up_to: Option<String>,
+    /// Rises when they are reckoned anew; with the same number two of them differ in `record_to` and in observed and gap
+    /// hours at most. 0 where nobody keeps count.
+    #[serde(skip)]
+    pub revision: u64,
 }
 
 /// A working period that a service has ended.
@@ -519,14 +523,45 @@ pub struct FindingFigures {
 pub const CAUTION: &str = "Information for maintenance. No safety device and no release for use: it replaces neither \
                            the load limiter nor an inspection by a competent person; local codes decide.";
 
+/// What the figures of a crane need of the record of one of its mechanisms.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct CraneShare {
+    lifts: u64,
+    lift_cubes: u128,
+    span: Span,
+}
+
+impl CraneShare {
+    /// That of a record.
+    pub fn of(record: &Record) -> Self {
+        let Totals { lifts, lift_cubes, .. } = record.totals;
+        CraneShare { lifts, lift_cubes, span: record_span(record) }
+    }
+}
+
 /// All figures of a site; `record` gives what is known of a mechanism.
 pub fn of_site(config: &Config, record: impl Fn(&Mechanism) -> Record) -> SiteFigures {
+    of_site_with(config, |crane, mechanism| {
+        let record = record(mechanism);
+        (of_mechanism(&crane.id, mechanism, &record), CraneShare::of(&record))
+    })
+}
+
+/// As [`of_site`], where somebody keeps the figures of each mechanism.
+pub fn of_site_with(
+    config: &Config,
+    mut figures: impl FnMut(&Crane, &Mechanism) -> (MechanismFigures, CraneShare),
+) -> SiteFigures {
     let mut mechanisms = Vec::new();
     let mut cranes = Vec::new();
     for crane in &config.cranes {
-        let records: Vec<(&Mechanism, Record)> = crane.mechanisms.iter().map(|m| (m, record(m))).collect();
-        cranes.push(of_crane(crane, &records));
-        mechanisms.extend(records.iter().map(|(m, r)| of_mechanism(&crane.id, m, r)));
+        let mut shares = Vec::new();
+        for mechanism in &crane.mechanisms {
+            let (figures, share) = figures(crane, mechanism);
+            mechanisms.push(figures);
+            shares.push((mechanism, share));
+        }
+        cranes.push(of_crane(crane, &shares));
     }
     SiteFigures {
         mechanisms,
@@ -623,7 +658,8 @@ fn part_figures(part: &WearPart, record: &Record, base: Grams) -> PartFigures {
     PartFigures { name: part.name.clone(), since: date_of(part.reset_day), limits, share, due: share >= 1.0 }
 }
 
-fn of_mechanism(crane: &str, mechanism: &Mechanism, record: &Record) -> MechanismFigures {
+/// The figures of one mechanism.
+pub fn of_mechanism(crane: &str, mechanism: &Mechanism, record: &Record) -> MechanismFigures {
     let totals = &record.totals;
     let period = record.period.clone().unwrap_or_else(|| plain_period(mechanism, totals));
     let PeriodRecord { ledger, base, .. } = &period;
@@ -685,22 +721,23 @@ fn of_mechanism(crane: &str, mechanism: &Mechanism, record: &Record) -> Mechanis
         anchor: record.anchor.clone(),
         lifts_given_up_to: record.thinned.lifts_to.map(date_of),
         histograms_given_up_to: record.thinned.histograms_to.map(date_of),
+        revision: 0,
     }
 }
 
-fn of_crane(crane: &Crane, records: &[(&Mechanism, Record)]) -> CraneFigures {
-    let hoists = || records.iter().filter(|(m, _)| m.kind == tallyhook_config::model::Kind::Hoist);
+fn of_crane(crane: &Crane, shares: &[(&Mechanism, CraneShare)]) -> CraneFigures {
+    let hoists = || shares.iter().filter(|(m, _)| m.kind == tallyhook_config::model::Kind::Hoist);
     // The crane's own rated load is that of its strongest hoist.
     let rated = hoists().map(|(m, _)| m.spec.rated).max().unwrap_or(Grams::ZERO);
-    let recorded: u64 = hoists().map(|(_, r)| r.totals.lifts).sum();
-    let cubes: u128 = hoists().map(|(_, r)| r.totals.lift_cubes).fold(0, u128::saturating_add);
+    let recorded: u64 = hoists().map(|(_, share)| share.lifts).sum();
+    let cubes: u128 = hoists().map(|(_, share)| share.lift_cubes).fold(0, u128::saturating_add);
     let full_load = Totals { lift_cubes: cubes, ..Totals::default() }.full_load_cycles(rated);
     let prior = |f: &dyn Fn(&tallyhook_config::model::PriorUse) -> f64| -> f64 {
         hoists().flat_map(|(m, _)| &m.prior).map(f).sum()
     };
     let prior_full_load = prior(&|p| p.lifts as f64 * p.spectrum_factor);
     let kp = (recorded > 0).then(|| full_load / recorded as f64);
-    let span = hoists().map(|(_, r)| record_span(r)).max().unwrap_or(Span::ZERO);
+    let span = hoists().map(|(_, share)| share.span).max().unwrap_or(Span::ZERO);
     CraneFigures {
         id: crane.id.clone(),
         name: crane.name.clone(),

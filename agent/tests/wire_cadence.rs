@@ -34,7 +34,7 @@ fn off_the_grid(readings: &[&DriveReading], period_ms: i64) -> Vec<f64> {
 }
 
 fn good<'r>(readings: &'r [DriveReading], drive: &str) -> Vec<&'r DriveReading> {
-    readings.iter().filter(|r| r.drive == drive && r.link == LinkState::Online).collect()
+    readings.iter().filter(|r| *r.drive == *drive && r.link == LinkState::Online).collect()
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
@@ -171,7 +171,7 @@ async fn thirty_two_drives_of_which_five_are_dead_and_five_slow() {
             "slow" => assert!(good.len() as f64 >= 0.2 * wanted, "{name}: {} slow readings", good.len()),
             _ => {
                 assert_eq!(good.len(), 0, "{name}");
-                let told = readings.iter().filter(|r| r.drive == *name).count() as f64;
+                let told = readings.iter().filter(|r| *r.drive == **name).count() as f64;
                 assert!(told >= span.as_secs_f64() * 0.8, "{name}: {told} readings that say that it is dead");
             }
         }

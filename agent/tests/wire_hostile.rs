@@ -454,8 +454,8 @@ async fn nothing_is_booked_that_the_device_did_not_give_for_that_request() {
             early = resident();
         }
         let reading = bench.next().await;
-        let line = lines[&reading.drive].lock().unwrap();
-        check(&reading.drive, &reading, &line, accounts.entry(reading.drive.clone()).or_default());
+        let line = lines[&*reading.drive].lock().unwrap();
+        check(&reading.drive, &reading, &line, accounts.entry(reading.drive.to_string()).or_default());
     }
     let late = resident();
     bench.end().await;

@@ -115,7 +115,7 @@ async fn one_queue_for_a_line_and_a_missing_device_costs_its_neighbours_little()
     let span = Duration::from_secs(8);
     let readings = bench.during(&clock, span).await;
     bench.end().await;
-    let of = |name: &str| readings.iter().filter(|r| r.drive == name).collect::<Vec<_>>();
+    let of = |name: &str| readings.iter().filter(|r| *r.drive == *name).collect::<Vec<_>>();
     // The high word is 1 = 7 · 0 + 1.
     for (name, low) in [("amplifier", 4321), ("inverter", 8765)] {
         let good: Vec<_> = of(name).into_iter().filter(|r| r.link == LinkState::Online).collect();

@@ -65,6 +65,8 @@ pub struct Book {
     pending: Pending,
     /// The last sample was one of a run: when it was.
     ran: Option<Timestamp>,
+    /// Something has followed since the figures were made, beyond time at a standstill.
+    stirred: bool,
     /// Days that have closed, by number.
     history: BTreeMap<i32, Totals>,
     /// The forecast of the day it was made on.
@@ -147,6 +149,7 @@ impl Book {
             calendar,
             pending: Pending::default(),
             ran: None,
+            stirred: true,
             history: BTreeMap::new(),
             forecast: RefCell::default(),
         }
@@ -173,26 +176,34 @@ impl Book {
         Record { anchor: self.anchor.clone(), thinned: self.thinned, ..Record::of(&self.account, self.forecast()) }
     }
 
+    /// Whether more than time at a standstill has been counted, or something else is known, since this was asked last.
+    pub const fn has_stirred(&mut self) -> bool {
+        std::mem::replace(&mut self.stirred, false)
+    }
+
     /// Takes the next sample.
     pub fn take(&mut self, sample: &Sample) {
         let spec = self.account.recorder().spec();
         let runs = sample.running_of(spec.has_raising, spec.has_lowering) == Some(true);
         // The sample that ends a run books its last stretch, which a rest of hours would otherwise leave uncommitted.
-        self.pending.moved |= runs || self.ran.is_some();
+        let ran = std::mem::replace(&mut self.ran, runs.then_some(sample.at));
+        self.pending.moved |= runs || ran.is_some();
         // A clock that was put back takes nothing away.
-        let stretch = self.ran.map_or(0, |from| sample.at.as_ms().saturating_sub(from.as_ms()).max(0));
+        let stretch = ran.map_or(0, |from| sample.at.as_ms().saturating_sub(from.as_ms()).max(0));
         self.pending.ran = self.pending.ran.plus(Span::from_ms(stretch));
-        self.ran = runs.then_some(sample.at);
         let (pending, crane, mechanism) = (&mut self.pending, &self.crane, &self.mechanism);
         let mut ended = false;
+        let mut followed = runs || ran.is_some();
         let mut over = Vec::new();
         self.account.step(sample, &self.calendar, &mut |entry| {
+            followed = true;
             ended |= matches!(entry, Entry::Day(_) | Entry::Lift { .. });
             match entry {
                 Entry::Day(record) => over.push(*record),
                 entry => pending.note(entry, sample.at, crane, mechanism),
             }
         });
+        self.stirred |= followed;
         for record in over {
             pending.close_day(record, sample.at, self.account.ledger(), crane, mechanism);
         }
@@ -207,6 +218,7 @@ impl Book {
 
     /// Takes samples in their order for their figures alone: nothing is kept to be stored or told.
     pub fn replay(&mut self, samples: &[Sample]) {
+        self.stirred = true;
         let history = &mut self.history;
         self.account.step_all(samples, &self.calendar, &mut |entry| {
             if let Entry::Day(record) = entry {
@@ -217,6 +229,7 @@ impl Book {
 
     /// The site's clock was put right; see [`Account::rebase`].
     pub fn rebase(&mut self, by: Span) {
+        self.stirred = true;
         let at = self.account.recorder().counted_to();
         let (pending, crane, mechanism) = (&mut self.pending, &self.crane, &self.mechanism);
         self.account.rebase(by, &mut |entry| pending.note(entry, at, crane, mechanism));
@@ -229,6 +242,7 @@ impl Book {
 
     /// Takes a recorded service. `now`: when.
     pub fn take_service(&mut self, stored: &StoredService, now: Timestamp) {
+        self.stirred = true;
         let day = self.calendar.day(now).number;
         match &stored.service.work {
             Work::Period { by, design_full_load_hours } => {
@@ -277,7 +291,7 @@ impl Book {
         };
         let body = json!({
             "finding": "silence",
-            "drive": drive,
+            "drive": &**drive,
             "state": reading.link.name(),
             "text": text,
             "raised": raised,
@@ -362,11 +376,13 @@ impl Book {
 
     /// What the ledger has given up of it for room, to be shown.
     pub fn set_thinned(&mut self, thinned: Thinned) {
+        self.stirred = true;
         self.thinned = thinned;
     }
 
     /// The last hash of its chain in the ledger.
     pub fn set_anchor(&mut self, anchor: String) {
+        self.stirred = true;
         self.anchor = Some(anchor);
     }
 
@@ -388,6 +404,7 @@ impl Book {
 
     /// Hands over the days that closed before this book was opened, from which the forecast is made.
     pub fn set_history(&mut self, days: Vec<(i32, Totals)>) {
+        self.stirred = true;
         self.history = days.into_iter().collect();
         self.forecast.replace(None);
     }

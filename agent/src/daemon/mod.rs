@@ -14,6 +14,7 @@ mod page;
 pub mod reckoning;
 pub mod reminders;
 mod rings;
+mod shown;
 pub mod site;
 mod standing;
 pub mod supervision;
@@ -180,7 +181,7 @@ async fn run_on(
     copier.spawn(copies::keep(config.store.clone(), clock.clone(), copied_sender));
     let (room_sender, mut room) = mpsc::channel(1);
     copier.spawn(thinning::keep(config.clone(), store.clone(), clock.clone(), room_sender));
-    let (figures_sender, figures) = watch::channel(Arc::new(site.figures()));
+    let (figures_sender, figures) = watch::channel(Arc::new(site.figures(clock.now())));
     let (drives_sender, drives) = watch::channel(Arc::new(site.drives()));
     // Pollers end first, so that what they have sent is stored and told before those who tell it end.
     let (polling_ends, polling) = watch::channel(false);
@@ -214,6 +215,8 @@ async fn run_on(
         site.configuration_taken(clock.now());
     }
     let mut next_tick = begun.plus(TICK);
+    // Kept across the turns: most of them are over long before it.
+    let mut tick = Box::pin(clock.sleep_until(next_tick.plus(TICK_WAITS)));
     let mut touched = Touched::new(directory);
     let mut next_reminders = next_tick;
     // What comes after this run, while those who tell are still ending: a slow broker must not stop the counting.
@@ -245,7 +248,7 @@ async fn run_on(
             Some(result) = copied.recv() => Wake::Copied(result),
             Some(loss) = lost.recv() => Wake::Lost(loss),
             Some(result) = room.recv() => Wake::Room(result),
-            () = clock.sleep_until(next_tick.plus(TICK_WAITS)) => Wake::Tick,
+            () = &mut tick => Wake::Tick,
         };
         let now = clock.now();
         match wake {
@@ -279,11 +282,19 @@ async fn run_on(
                 }
                 last_reading = Some(reading.at.mono);
                 site.take(reading);
+                // Drives that tick together are one turn.
+                for _ in 0..drive::QUEUE {
+                    let Ok(reading) = readings.try_recv() else { break };
+                    progress.polled(&reading.drive, now.mono);
+                    last_reading = Some(reading.at.mono);
+                    site.take(reading);
+                }
             }
             Wake::Tick => {}
         }
         if now.mono >= next_tick {
             next_tick = now.mono.plus(TICK);
+            tick.set(clock.sleep_until(next_tick.plus(TICK_WAITS)));
             if touched.since_the_last_look() {
                 match store.open_services().await {
                     Ok(services) => site.take_services(&services, now),
@@ -309,8 +320,8 @@ async fn run_on(
             break Err(error);
         }
         if let Some(new) = site.figures_when_due(now, clock.speed()) {
+            drives_sender.send_replace(Arc::new(new.drives.clone()));
             figures_sender.send_replace(Arc::new(new));
-            drives_sender.send_replace(Arc::new(site.drives()));
         }
         // Only here: the loop has come round, and the commit, if one was due, has come back from the disk.
         if progress.feeds(now.mono) {
@@ -325,7 +336,7 @@ async fn run_on(
     }
     let stored = commit(&mut site, &store, clock.now(), true).await;
     site.flush();
-    figures_sender.send_replace(Arc::new(site.figures()));
+    figures_sender.send_replace(Arc::new(site.figures(clock.now())));
     telling_ends.send_replace(true);
     for mut part in [pollers, tellers, page] {
         while let Some(ended) = part.join_next().await {

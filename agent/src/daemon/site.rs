@@ -6,11 +6,12 @@ use std::sync::Arc;
 
 use tallyhook_analysis::sample::Sample;
 use tallyhook_analysis::units::{MS_PER_HOUR, Span, Timestamp};
-use tallyhook_config::model::{Config, Target};
+use tallyhook_config::model::{Config, Register, Target};
 
 use super::book::{Book, SiteCalendar};
 use super::reminders;
 use super::rings::Rings;
+use super::shown::Shown;
 use super::standing;
 use super::thinning::Looked;
 use super::timeline::{Jump, Timeline, is_plausible};
@@ -27,7 +28,7 @@ use crate::store::{Committed, MechanismCommit, Reader, Store, StoreError};
 pub use crate::store::backup::CONFIGURATION_COPY;
 
 /// Figures are refreshed at most this often, real time; what a person can follow.
-const FIGURES_EVERY: Span = Span::from_ms(500);
+const FIGURES_EVERY: Span = Span::from_ms(1_000);
 
 /// The time-line of each drive, by its name.
 pub type Timelines = BTreeMap<String, Timeline>;
@@ -40,6 +41,14 @@ struct LastRead {
     at: Option<Timestamp>,
 }
 
+/// A signal and what was last read of it.
+struct Seen {
+    mechanism: usize,
+    target: Target,
+    register: Register,
+    last: LastRead,
+}
+
 /// The books of a site.
 pub struct Site {
     config: Arc<Config>,
@@ -48,12 +57,15 @@ pub struct Site {
     rings: Rings,
     timelines: Timelines,
     drives: BTreeMap<String, DriveHealth>,
-    /// By mechanism and signal: what was last read, and when there last was a value.
-    seen: BTreeMap<(usize, &'static str), LastRead>,
+    /// The signals of each drive: what was last read, and when there last was a value.
+    seen: BTreeMap<String, Vec<Seen>>,
+    /// The samples of the reading that is being taken; kept for its room.
+    samples: Vec<(usize, Sample)>,
     committed: Reading,
     /// Since when something waits that is committed with what comes next.
     waits_since: Option<Reading>,
-    shown: Option<Reading>,
+    looked: Option<Reading>,
+    shown: Shown,
     /// State, fault and clock jumps of each drive when they were last kept.
     drive_states: Vec<(&'static str, Option<String>, u64)>,
     /// The last commit failed; said once until one goes through.
@@ -92,6 +104,13 @@ impl Site {
             health.set_silence_told(standing.silent.contains(&drive.name));
             (drive.name.clone(), health)
         });
+        let mut seen = BTreeMap::<String, Vec<Seen>>::new();
+        for (mechanism, (_, m)) in config.mechanisms().enumerate() {
+            for signal in &m.signals {
+                let (target, register, last) = (signal.target, signal.register, LastRead::default());
+                seen.entry(signal.drive.clone()).or_default().push(Seen { mechanism, target, register, last });
+            }
+        }
         Ok(Site {
             assembler: Assembler::new(&config),
             drives: drives.collect(),
@@ -99,10 +118,12 @@ impl Site {
             config,
             books,
             timelines: Timelines::new(),
-            seen: BTreeMap::new(),
+            seen,
+            samples: Vec::new(),
             committed: now,
             waits_since: None,
-            shown: None,
+            looked: None,
+            shown: Shown::default(),
             drive_states: Vec::new(),
             // The first commit that goes through tells its end.
             commit_fails: standing.site.contains_key("not_recorded"),
@@ -172,23 +193,30 @@ impl Site {
     }
 
     fn take_dated(&mut self, mut reading: DriveReading) {
-        let timeline = self.timelines.entry(reading.drive.clone()).or_insert_with(|| Timeline::new(reading.at));
-        let (date, jump) = timeline.date(reading.at);
+        let (date, jump) = match self.timelines.get_mut(&*reading.drive) {
+            Some(timeline) => timeline.date(reading.at),
+            None => {
+                self.timelines.insert(reading.drive.to_string(), Timeline::new(reading.at));
+                (reading.at.wall, None)
+            }
+        };
         reading.at.wall = date;
-        if let Some(health) = self.drives.get_mut(&reading.drive)
+        if let Some(health) = self.drives.get_mut(&*reading.drive)
             && health.take(&reading)
         {
             tracing::info!(drive = %reading.drive, "{}", reading.link);
         }
         self.watch_silence(&reading);
         self.see(&reading);
-        let samples = self.assembler.take(&reading);
+        let mut samples = std::mem::take(&mut self.samples);
+        samples.clear();
+        self.assembler.take_into(&reading, &mut samples);
         if let Some(Jump::Doubted(off)) = jump {
             tracing::warn!(drive = %reading.drive, "the clock is off by {:.3} s and is not believed", off.as_seconds());
             samples.iter().for_each(|(index, _)| self.books[*index].note_clock(date, off, false));
         }
         if let Some(Jump::Moved(by)) = jump {
-            if let Some(health) = self.drives.get_mut(&reading.drive) {
+            if let Some(health) = self.drives.get_mut(&*reading.drive) {
                 health.clock_jumped(date, by);
             }
             tracing::warn!(drive = %reading.drive, "the clock was put right by {:.3} s", by.as_seconds());
@@ -197,17 +225,18 @@ impl Site {
                 self.books[*index].note_clock(date, by, true);
             }
         }
-        for (index, sample) in samples {
-            self.book(index, &sample);
+        for (index, sample) in &samples {
+            self.book(*index, sample);
         }
+        self.samples = samples;
     }
 
     /// A silence that has lasted too long is told to every mechanism that the drive feeds, and so is its end.
     fn watch_silence(&mut self, reading: &DriveReading) {
-        let Some(health) = self.drives.get_mut(&reading.drive) else { return };
+        let Some(health) = self.drives.get_mut(&*reading.drive) else { return };
         let Some(silence) = health.silence(reading) else { return };
         for ((_, mechanism), book) in self.config.mechanisms().zip(&mut self.books) {
-            if mechanism.signals.iter().any(|s| s.drive == reading.drive) {
+            if mechanism.signals.iter().any(|s| *s.drive == *reading.drive) {
                 book.find_silence(reading, silence);
             }
         }
@@ -222,25 +251,28 @@ impl Site {
     }
 
     fn signals(&self, drive: &str) -> Vec<SignalFigures> {
-        let mechanisms = self.config.mechanisms().enumerate();
-        let fed = mechanisms.flat_map(|(i, (_, m))| m.signals.iter().map(move |signal| (i, m, signal)));
-        fed.filter(|(.., signal)| signal.drive == drive)
-            .map(|(index, mechanism, signal)| {
-                let last = self.seen.get(&(index, signal.target.name())).copied().unwrap_or_default();
-                SignalFigures {
-                    mechanism: mechanism.id.clone(),
-                    signal: signal.target.name(),
-                    table: signal.register.table.name(),
-                    address: signal.register.address,
-                    raw: last.raw.as_slice().to_vec(),
-                    value: last.value,
-                    read_at: last.at.map(figures::rfc3339),
-                }
+        // Most of them were read together, so that one moment is written out once.
+        let mut written: Option<(Timestamp, String)> = None;
+        let mut write = |at: Timestamp| match &written {
+            Some((same, text)) if *same == at => text.clone(),
+            _ => written.insert((at, figures::rfc3339(at))).1.clone(),
+        };
+        let signals = self.seen.get(drive).into_iter().flatten();
+        signals
+            .map(|Seen { mechanism, target, register, last }| SignalFigures {
+                mechanism: self.books.get(*mechanism).map(|book| book.id().to_owned()).unwrap_or_default(),
+                signal: target.name(),
+                table: register.table.name(),
+                address: register.address,
+                raw: last.raw.as_slice().to_vec(),
+                value: last.value,
+                read_at: last.at.map(&mut write),
             })
             .collect()
     }
 
     fn see(&mut self, reading: &DriveReading) {
+        let Some(signals) = self.seen.get_mut(&*reading.drive) else { return };
         for read in &reading.values {
             let value = match (read.target, read.value) {
                 (Target::Quantity(quantity), Decoded::Number(n)) => Some(quantity.to_outside(n)),
@@ -252,8 +284,10 @@ impl Site {
             if value.is_none() && not_asked {
                 continue;
             }
-            let slot = self.seen.entry((read.mechanism, read.target.name())).or_default();
-            *slot = LastRead { value, raw: read.raw, at: value.map_or(slot.at, |_| Some(reading.at.wall)) };
+            if let Some(seen) = signals.iter_mut().find(|s| (s.mechanism, s.target) == (read.mechanism, read.target)) {
+                let at = value.map_or(seen.last.at, |_| Some(reading.at.wall));
+                seen.last = LastRead { value, raw: read.raw, at };
+            }
         }
     }
 
@@ -425,20 +459,18 @@ impl Site {
     /// The figures, if the last ones shown are old enough; `speed` is that of the clock.
     pub fn figures_when_due(&mut self, now: Reading, speed: f64) -> Option<SiteFigures> {
         let least = (FIGURES_EVERY.as_ms() as f64 * speed) as i64;
-        if self.shown.is_some_and(|shown| now.mono.as_ms() - shown.mono.as_ms() < least) {
+        if self.looked.is_some_and(|looked| now.mono.as_ms() - looked.mono.as_ms() < least) {
             return None;
         }
-        self.shown = Some(now);
-        Some(self.figures())
+        self.looked = Some(now);
+        Some(self.figures(now))
     }
 
     /// The figures as they stand.
-    pub fn figures(&self) -> SiteFigures {
-        let of = |mechanism: &tallyhook_config::model::Mechanism| {
-            self.books.iter().find(|book| book.id() == mechanism.id).map(Book::record).unwrap_or_default()
-        };
+    pub fn figures(&mut self, now: Reading) -> SiteFigures {
         let findings = self.findings.values().cloned().collect();
-        SiteFigures { drives: self.drives(), findings, ..figures::of_site(&self.config, of) }
+        let figures = self.shown.figures(&self.config, &mut self.books, now.mono);
+        SiteFigures { drives: self.drives(), findings, ..figures }
     }
 }
 

@@ -10,7 +10,8 @@ use tallyhook_config::model::{Config, Target};
 
 use super::site::Site;
 use crate::clock::Reading;
-use crate::drive::{Decoded, DriveReading, LinkState, RawWords, Value};
+use crate::drive::{Decoded, DriveReading, LinkState, RawWords, Value, Values};
+use crate::figures::SiteFigures;
 use crate::store::message::MessageKind;
 use crate::store::verify::verify;
 use crate::store::{EntryKind, LiftFilter, MessageFilter, Reader, Store};
@@ -31,12 +32,13 @@ fn reading(drive: &str, at: Reading) -> DriveReading {
     let load = if (5..40).contains(&second) { (minute % 12 + 1) * 1_000_000 } else { 0 };
     let flag = |on| Decoded::Flag(on);
     let value = |target, value| Value { mechanism: 0, target, value, raw: RawWords::default() };
-    let values = vec![
+    let values = [
         value(Target::Quantity(Quantity::Load), Decoded::Number(load)),
         value(Target::Flag(Flag::Raising), flag((5..15).contains(&second))),
         value(Target::Flag(Flag::Lowering), flag((30..42).contains(&second))),
     ];
-    DriveReading { drive: drive.to_owned(), at, link: LinkState::Online, fault: None, values }
+    let values = Values::from_slice(&values);
+    DriveReading { drive: drive.into(), at, link: LinkState::Online, fault: None, values }
 }
 
 struct Night {
@@ -63,6 +65,10 @@ impl Night {
                 self.commit(now);
             }
         }
+    }
+
+    fn figures(&mut self) -> SiteFigures {
+        self.site.figures(Reading::default())
     }
 
     fn commit(&mut self, now: Reading) {
@@ -152,7 +158,7 @@ fn a_disk_filled_to_the_brim_loses_nothing_and_is_told() {
     std::fs::create_dir(&data).unwrap();
     let mut night = Night::begin(&data, EVENING);
     night.play(0..HOUR, wall);
-    assert!(night.site.figures().findings.is_empty());
+    assert!(night.figures().findings.is_empty());
     let filler = disk.0.path().join("filler");
     let chunk = vec![1_u8; 4096];
     let mut file = std::fs::File::create(&filler).unwrap();
@@ -160,17 +166,17 @@ fn a_disk_filled_to_the_brim_loses_nothing_and_is_told() {
     drop(file);
 
     night.play(HOUR..2 * HOUR, wall);
-    let findings = night.site.figures().findings;
+    let findings = night.figures().findings;
     assert_eq!(findings.len(), 1, "{findings:?}");
     assert_eq!(findings[0].finding, "not_recorded");
     assert!(findings[0].text.contains("no room"), "{}", findings[0].text);
     let stored = Reader::open(&data).unwrap().lift_count(&LiftFilter::default()).unwrap();
-    let seen = night.site.figures().mechanisms[0].lifts;
+    let seen = night.figures().mechanisms[0].lifts;
     assert!(stored + 30 < seen, "counting goes on in memory: {stored} stored, {seen} counted");
 
     std::fs::remove_file(&filler).unwrap();
     night.play(2 * HOUR..3 * HOUR, wall);
-    assert!(night.site.figures().findings.is_empty());
+    assert!(night.figures().findings.is_empty());
     drop(night);
     assert_eq!(counted(&data), counted(plain.path()), "as if there had been room all the time");
     let filter = MessageFilter { kind: Some(MessageKind::Finding), ..MessageFilter::default() };
@@ -193,7 +199,7 @@ fn a_silence_that_outlasts_the_daemon_is_told_once_and_its_end_too() {
         for mono in (hours.start * HOUR..hours.end * HOUR).step_by(60_000) {
             let now = Reading { wall: Timestamp::from_ms(begun + mono), mono: Span::from_ms(mono) };
             let mut reading = reading(&night.drive, now);
-            (reading.link, reading.values) = (LinkState::Unreachable("no route".to_owned()), Vec::new());
+            (reading.link, reading.values) = (LinkState::Unreachable("no route".to_owned()), Values::new());
             night.site.take(reading);
             if night.site.commit_is_due(now) {
                 night.commit(now);

@@ -18,6 +18,8 @@ use crate::clock::Reading;
 pub struct Assembler {
     /// In [`Config::mechanisms`] order.
     mechanisms: Vec<Assembly>,
+    /// The mechanisms that each drive feeds.
+    fed: BTreeMap<String, Vec<usize>>,
 }
 
 #[derive(Clone, Debug)]
@@ -38,6 +40,15 @@ struct Latest {
 impl Assembler {
     /// An assembler that has seen nothing.
     pub fn new(config: &Config) -> Self {
+        let mut fed = BTreeMap::<String, Vec<usize>>::new();
+        for (index, (_, mechanism)) in config.mechanisms().enumerate() {
+            for signal in &mechanism.signals {
+                let fed = fed.entry(signal.drive.clone()).or_default();
+                if fed.last() != Some(&index) {
+                    fed.push(index);
+                }
+            }
+        }
         let mechanisms = config
             .mechanisms()
             .map(|(_, mechanism)| {
@@ -50,21 +61,27 @@ impl Assembler {
                 }
             })
             .collect();
-        Assembler { mechanisms }
+        Assembler { mechanisms, fed }
     }
 
-    /// Takes a reading; gives the samples that it completes, each with its mechanism's index.
-    pub fn take(&mut self, reading: &DriveReading) -> Vec<(usize, Sample)> {
-        let mut samples = Vec::new();
-        for (index, assembly) in self.mechanisms.iter_mut().enumerate() {
-            let Some(latest) = assembly.latest.get_mut(&reading.drive) else { continue };
+    /// Takes a reading; puts the samples that it completes into `samples`, each with its mechanism's index.
+    pub fn take_into(&mut self, reading: &DriveReading, samples: &mut Vec<(usize, Sample)>) {
+        for &index in self.fed.get(&*reading.drive).into_iter().flatten() {
+            let Some(assembly) = self.mechanisms.get_mut(index) else { continue };
+            let Some(latest) = assembly.latest.get_mut(&*reading.drive) else { continue };
             latest.at = reading.at;
             latest.values.clear();
             latest.values.extend(reading.values.iter().filter(|v| v.mechanism == index).map(|v| (v.target, v.value)));
-            if assembly.lead.as_deref() == Some(reading.drive.as_str()) {
+            if assembly.lead.as_deref() == Some(&*reading.drive) {
                 samples.push((index, assembly.sample(reading.at)));
             }
         }
+    }
+
+    /// As [`Assembler::take_into`], into a list of its own.
+    pub fn take(&mut self, reading: &DriveReading) -> Vec<(usize, Sample)> {
+        let mut samples = Vec::new();
+        self.take_into(reading, &mut samples);
         samples
     }
 }

@@ -6,6 +6,7 @@
 //!
 //! Integers are scaled in whole numbers, exactly; floats in double precision, rounded once at the end.
 
+use smallvec::SmallVec;
 use tallyhook_analysis::sample::{Flag, Quantity};
 use tallyhook_analysis::units::Grams;
 use tallyhook_config::model::{ByteOrder, On, Rational, RawType, Register, Signal, Target, WordOrder};
@@ -24,10 +25,10 @@ pub enum Decoded {
 /// What one read brought.
 #[derive(Clone, PartialEq, Eq, Debug)]
 pub enum Answer {
-    /// Registers.
-    Words(Vec<u16>),
+    /// Registers; no answer has more, so that none takes memory of its own.
+    Words(SmallVec<[u16; 128]>),
     /// Coils or discrete inputs.
-    Contacts(Vec<bool>),
+    Contacts(SmallVec<[bool; 256]>),
     /// The device refused.
     Refused,
 }
@@ -63,12 +64,12 @@ impl Answer {
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
 pub struct RawWords {
     words: [u16; 4],
-    length: usize,
+    length: u8,
 }
 
 impl RawWords {
     fn push(&mut self, word: u16) {
-        if let Some(slot) = self.words.get_mut(self.length) {
+        if let Some(slot) = self.words.get_mut(usize::from(self.length)) {
             *slot = word;
             self.length += 1;
         }
@@ -76,7 +77,7 @@ impl RawWords {
 
     /// The words.
     pub fn as_slice(&self) -> &[u16] {
-        &self.words[..self.length]
+        &self.words[..usize::from(self.length)]
     }
 }
 

@@ -162,17 +162,17 @@ fn fields_and_their_words() {
 
 #[test]
 fn an_answer_gives_only_what_it_has() {
-    let words = Answer::Words(vec![7, 8]);
+    let words = Answer::Words(vec![7, 8].into());
     assert_eq!(words.raw(place(RawType::U16), 1), Some(8));
     assert_eq!(words.raw(place(RawType::U32(HighFirst)), 1), None);
     assert_eq!(words.raw(place(RawType::U16), 9), None);
-    assert_eq!(Answer::Contacts(vec![false, true]).raw(place(RawType::Contact), 1), Some(1));
+    assert_eq!(Answer::Contacts(vec![false, true].into()).raw(place(RawType::Contact), 1), Some(1));
     assert_eq!(Answer::Refused.raw(place(RawType::U16), 0), None);
     // The words themselves, as they came: the order of the words is not applied.
     assert_eq!(words.words(place(RawType::U32(LowFirst)), 0).as_slice(), [7, 8]);
     assert_eq!(words.words(place(RawType::U16), 1).as_slice(), [8]);
     assert_eq!(words.words(place(RawType::U64(HighFirst)), 9).as_slice(), [0_u16; 0]);
-    assert_eq!(Answer::Contacts(vec![false, true]).words(place(RawType::Contact), 1).as_slice(), [1]);
+    assert_eq!(Answer::Contacts(vec![false, true].into()).words(place(RawType::Contact), 1).as_slice(), [1]);
     assert_eq!(Answer::Refused.words(place(RawType::U16), 0), RawWords::default());
 }
 
@@ -288,7 +288,7 @@ proptest! {
         };
         let plain = Signal::plain(target, "d", register);
         let s = Signal { scale, offset: add, mask, invalid, on, inverted, ..plain };
-        let raw_bits = Answer::Words(words.clone()).raw(register, offset);
+        let raw_bits = Answer::Words(words.clone().into()).raw(register, offset);
         prop_assert_eq!(raw_bits.is_some(), offset + usize::from(raw.width()) <= words.len());
         if let Some(bits) = raw_bits {
             let _ = super::words(&s, bits);

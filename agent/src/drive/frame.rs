@@ -6,6 +6,7 @@
 //!
 //! Modbus Application Protocol 1.1b3, 6.1 to 6.4 and 7; Messaging on TCP/IP 1.0b, 3.1.3; over Serial Line 1.02, 2.5.1.
 
+use smallvec::SmallVec;
 use tallyhook_config::model::{Framing, Table};
 use tallyhook_config::wire::Request;
 
@@ -66,17 +67,23 @@ pub enum FrameFault {
 
 impl Question {
     /// The request's bytes.
-    pub fn bytes(&self) -> Vec<u8> {
+    pub fn bytes(&self) -> SmallVec<[u8; 16]> {
         let Request { address, count, .. } = self.request;
         let ([a0, a1], [c0, c1]) = (address.to_be_bytes(), count.to_be_bytes());
         let body = [self.unit, self.request.function(), a0, a1, c0, c1];
+        let mut frame = SmallVec::new();
         match self.framing {
             Framing::Tcp => {
                 let [t0, t1] = self.transaction.to_be_bytes();
-                [&[t0, t1, 0, 0, 0, 6], body.as_slice()].concat()
+                frame.extend_from_slice(&[t0, t1, 0, 0, 0, 6]);
+                frame.extend_from_slice(&body);
             }
-            Framing::Rtu => with_checksum(&body),
+            Framing::Rtu => {
+                frame.extend_from_slice(&body);
+                frame.extend_from_slice(&checksum(&body).to_le_bytes());
+            }
         }
+        frame
     }
 
     /// What `bytes`, all that has come since the question was put, are.
@@ -169,10 +176,6 @@ pub fn late_frame(bytes: &[u8], unit: u8, function: u8, data_bytes: u32) -> Opti
         _ => return None,
     };
     bytes.get(..whole).is_some_and(checksum_holds).then_some(whole)
-}
-
-fn with_checksum(body: &[u8]) -> Vec<u8> {
-    [body, checksum(body).to_le_bytes().as_slice()].concat()
 }
 
 fn checksum_holds(frame: &[u8]) -> bool {

@@ -12,11 +12,11 @@ fn question(framing: Framing, table: Table, address: u16, count: u16) -> Questio
 fn the_examples_of_the_protocol() {
     let read = |table, address, count, request: &[u8], answer: &[u8], expected: Answer| {
         let tcp = question(Framing::Tcp, table, address, count);
-        assert_eq!(tcp.bytes(), [&[0x15, 0x01, 0, 0, 0, 6, 0x11], request].concat());
+        assert_eq!(tcp.bytes().to_vec(), [&[0x15, 0x01, 0, 0, 0, 6, 0x11], request].concat());
         let framed = [&[0x15, 0x01, 0, 0, 0, answer.len() as u8 + 1, 0x11], answer].concat();
         assert_eq!(tcp.hear(&framed), Ok(Heard::Data(expected.clone())));
         let rtu = question(Framing::Rtu, table, address, count);
-        let sent = rtu.bytes();
+        let sent = rtu.bytes().to_vec();
         assert_eq!(sent[..6], [&[0x11], request].concat());
         assert_eq!(rtu.hear(&with_checksum(&[&[0x11], answer].concat())), Ok(Heard::Data(expected)));
         sent
@@ -28,9 +28,16 @@ fn the_examples_of_the_protocol() {
     read(Table::Discrete, 0xC4, 0x16, &request, &[0x02, 0x03, 0xAC, 0xDB, 0x35], coils(&[0xAC, 0xDB, 0x35], 22));
     let request = [0x03, 0x00, 0x6B, 0x00, 0x03];
     let answer = [0x03, 0x06, 0x02, 0x2B, 0x00, 0x00, 0x00, 0x64];
-    let sent = read(Table::Holding, 0x6B, 3, &request, &answer, Answer::Words(vec![555, 0, 100]));
+    let sent = read(Table::Holding, 0x6B, 3, &request, &answer, Answer::Words(vec![555, 0, 100].into()));
     assert_eq!(sent[6..], [0x76, 0x87]);
-    read(Table::Input, 8, 1, &[0x04, 0x00, 0x08, 0x00, 0x01], &[0x04, 0x02, 0x00, 0x0A], Answer::Words(vec![10]));
+    read(
+        Table::Input,
+        8,
+        1,
+        &[0x04, 0x00, 0x08, 0x00, 0x01],
+        &[0x04, 0x02, 0x00, 0x0A],
+        Answer::Words(vec![10].into()),
+    );
 }
 
 /// The check value of this CRC over the digits 1 to 9 is 4B37 (catalogue of parametrised CRC algorithms, "MODBUS").
@@ -43,7 +50,7 @@ fn the_checksum_s_check_value() {
 fn what_is_no_answer_is_named() {
     let tcp = question(Framing::Tcp, Table::Holding, 0, 2);
     let good = [0x15, 0x01, 0, 0, 0, 7, 0x11, 3, 4, 0, 1, 0, 2];
-    assert_eq!(tcp.hear(&good), Ok(Heard::Data(Answer::Words(vec![1, 2]))));
+    assert_eq!(tcp.hear(&good), Ok(Heard::Data(Answer::Words(vec![1, 2].into()))));
     let bent = |at: usize, byte: u8| {
         let mut bytes = good;
         bytes[at] = byte;
@@ -130,4 +137,8 @@ proptest! {
         bytes[at] ^= flip;
         prop_assert!(!matches!(question.hear(&bytes), Ok(Heard::Data(_))));
     }
+}
+
+fn with_checksum(body: &[u8]) -> Vec<u8> {
+    [body, checksum(body).to_le_bytes().as_slice()].concat()
 }

@@ -59,6 +59,8 @@ pub struct Link {
     /// What each unit of an RTU line still owes, and how slow it can be.
     units: BTreeMap<u8, Unit>,
     silent_in_a_row: u32,
+    /// What has come of the answer that is waited for; kept for its room.
+    heard: Vec<u8>,
 }
 
 /// One device of an RTU line.
@@ -172,6 +174,7 @@ impl Link {
             port: None,
             units: BTreeMap::new(),
             silent_in_a_row: 0,
+            heard: Vec::with_capacity(260),
         }
     }
 
@@ -361,7 +364,17 @@ impl Link {
         // Before the bytes leave, so that no pause of this process can lengthen the time-out. They are not flushed: on a
         // serial port that would hold the thread until the last bit is out.
         let sent = self.clock.wire();
-        match self.clock.within(limit, port.write_all(&question.bytes())).await {
+        let bytes = question.bytes();
+        // Most often it is taken at once, without a time-out's timer.
+        let written = match port.write(&bytes).now_or_never() {
+            Some(Ok(n)) if n == bytes.len() => Some(Ok(())),
+            Some(Err(error)) => Some(Err(error)),
+            taken => {
+                let taken = taken.and_then(Result::ok).unwrap_or(0);
+                self.clock.within(limit, port.write_all(bytes.get(taken..).unwrap_or_default())).await
+            }
+        };
+        match written {
             Some(Ok(())) => {}
             Some(Err(error)) => return Err(self.closed(&error.to_string())),
             None => return Err(self.closed("it takes no more bytes")),
@@ -392,7 +405,19 @@ impl Link {
 
     /// Waits for the whole answer.
     async fn listen(&mut self, question: &Question, deadline: Duration) -> Result<Heard, LinkState> {
-        let mut heard: Vec<u8> = Vec::with_capacity(260);
+        let mut heard = std::mem::take(&mut self.heard);
+        heard.clear();
+        let answer = self.listen_into(&mut heard, question, deadline).await;
+        self.heard = heard;
+        answer
+    }
+
+    async fn listen_into(
+        &mut self,
+        heard: &mut Vec<u8>,
+        question: &Question,
+        deadline: Duration,
+    ) -> Result<Heard, LinkState> {
         let mut bytes = [0; 512];
         loop {
             let Some(port) = &mut self.port else { return Err(LinkState::Silent) };
@@ -410,12 +435,12 @@ impl Link {
             }
             // An answer that comes after the time-out is late even where this process slept through both.
             let is_late = self.last_byte > deadline;
-            while self.take_late(question, &mut heard) {}
-            match question.hear(&heard) {
+            while self.take_late(question, heard) {}
+            match question.hear(heard) {
                 Ok(Heard::Data(_) | Heard::Refused(_)) if is_late => return Err(LinkState::Silent),
                 Ok(Heard::Part) => {}
                 Ok(whole) => return Ok(whole),
-                Err(_) if self.may_become_late(question, &heard) => {}
+                Err(_) if self.may_become_late(question, heard) => {}
                 Err(fault) => return Err(LinkState::Garbled(fault.to_string())),
             }
             // Bytes that trickle in without an end must not hold the line.

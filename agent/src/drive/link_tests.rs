@@ -116,8 +116,8 @@ async fn a_late_answer_is_fenced_off_however_late_it_is() {
     let garbled = link.read(1, read(3), LIMIT).await;
     assert!(matches!(garbled, Err(ReadError::Lost(LinkState::Garbled(_)))), "{garbled:?}");
     let heard = link.read(1, read(3), LIMIT).await;
-    assert_eq!(heard, Ok(Answer::Words(vec![8, 8, 8])));
-    assert_eq!(link.read(1, read(3), LIMIT).await, Ok(Answer::Words(vec![9, 9, 9])));
+    assert_eq!(heard, Ok(Answer::Words(vec![8, 8, 8].into())));
+    assert_eq!(link.read(1, read(3), LIMIT).await, Ok(Answer::Words(vec![9, 9, 9].into())));
     told.await.unwrap();
 }
 
@@ -135,7 +135,7 @@ async fn a_single_register_is_fenced_by_one_more_even_where_that_is_refused() {
     });
     meet(&mut link, 1, 1).await;
     assert_eq!(link.read(1, read(1), LIMIT).await, silent());
-    assert_eq!(link.read(1, read(1), LIMIT).await, Ok(Answer::Words(vec![7])));
+    assert_eq!(link.read(1, read(1), LIMIT).await, Ok(Answer::Words(vec![7].into())));
     told.await.unwrap();
 }
 
@@ -156,8 +156,12 @@ async fn the_late_answer_of_a_neighbour_is_set_aside() {
     meet(&mut link, 1, 3).await;
     meet(&mut link, 2, 3).await;
     assert_eq!(link.read(1, read(3), LIMIT).await, silent());
-    assert_eq!(link.read(2, read(3), LIMIT).await, Ok(Answer::Words(vec![7, 7, 7])), "the neighbour need not wait");
-    assert_eq!(link.read(1, read(3), LIMIT).await, Ok(Answer::Words(vec![8, 8, 8])));
+    assert_eq!(
+        link.read(2, read(3), LIMIT).await,
+        Ok(Answer::Words(vec![7, 7, 7].into())),
+        "the neighbour need not wait"
+    );
+    assert_eq!(link.read(1, read(3), LIMIT).await, Ok(Answer::Words(vec![8, 8, 8].into())));
     told.await.unwrap();
 }
 
@@ -330,7 +334,7 @@ async fn one_question_at_a_time_and_a_fair_share() {
             answer(&mut device, unit, &vec![0; usize::from(count)]).await;
         }
     });
-    let mut turns: BTreeMap<String, u32> = BTreeMap::new();
+    let mut turns: BTreeMap<Arc<str>, u32> = BTreeMap::new();
     while clock.wire() < Duration::from_secs(3) {
         let reading = timeout(Duration::from_secs(5), readings.recv()).await.unwrap().unwrap();
         assert!(matches!(reading.link, LinkState::Online | LinkState::Connecting), "{}", reading.link);

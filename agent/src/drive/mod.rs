@@ -27,8 +27,9 @@ pub mod survey;
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
+use smallvec::SmallVec;
 use tallyhook_analysis::units::Span;
-use tallyhook_config::model::{Config, Link, Target};
+use tallyhook_config::model::{Config, Drive, Link, Target};
 use tokio::sync::{mpsc, watch};
 use tokio::task::JoinSet;
 
@@ -43,6 +44,9 @@ pub const QUEUE: usize = 64;
 
 /// Lines tick in turns that lie at least so far apart.
 const TURN: Span = Span::from_ms(25);
+
+/// The signals of a reading: in place, where a drive has no more of them than most.
+pub type Values = SmallVec<[Value; 16]>;
 
 /// One signal of one mechanism, as it was read.
 #[derive(Clone, Copy, PartialEq, Debug)]
@@ -61,7 +65,7 @@ pub struct Value {
 #[derive(Clone, PartialEq, Debug)]
 pub struct DriveReading {
     /// The drive's name, a key of [`Config::drives`].
-    pub drive: String,
+    pub drive: Arc<str>,
     /// When the first answer came; the tick's own time when nothing was read.
     pub at: Reading,
     /// How the link stands.
@@ -69,7 +73,7 @@ pub struct DriveReading {
     /// What the drive says is wrong with it, in words, where its `fault` signal is on and has words.
     pub fault: Option<String>,
     /// Every signal that this drive feeds, read or not.
-    pub values: Vec<Value>,
+    pub values: Values,
 }
 
 /// Starts a polling task for each line whose drives feed something. They end when `stop` turns true, when its sender
@@ -93,7 +97,11 @@ pub fn spawn_through(
     readings: mpsc::Sender<DriveReading>,
     stop: watch::Receiver<bool>,
 ) -> JoinSet<()> {
-    let mut queues: Vec<poll::Queue> = Vec::new();
+    struct Waiting {
+        route: Link,
+        drives: Vec<(Drive, plan::ReadPlan)>,
+    }
+    let mut queues: Vec<Waiting> = Vec::new();
     let mut buses: BTreeMap<&str, usize> = BTreeMap::new();
     for drive in config.drives.values() {
         let plan = plan::ReadPlan::of(config, drive);
@@ -113,14 +121,18 @@ pub fn spawn_through(
             buses.insert(&bus.name, queues.len());
         }
         let drives = vec![(drive.clone(), plan)];
-        queues.push(poll::Queue { route: drive.link.clone(), drives, lag: Span::ZERO });
+        queues.push(Waiting { route: drive.link.clone(), drives });
     }
     let mut tasks = JoinSet::new();
-    for (mut queue, n) in queues.into_iter().zip(0..) {
-        let period = queue.drives.iter().map(|(drive, _)| drive.poll.as_ms()).min().unwrap_or(0);
+    let began = clock.now().mono;
+    let mut alarms = BTreeMap::new();
+    for (Waiting { route, drives }, n) in queues.into_iter().zip(0..) {
+        let period = drives.iter().map(|(drive, _)| drive.poll.as_ms()).min().unwrap_or(0);
         // So many lines tick at once that they share a wake-up, and not so many that the last one has to wait.
         let turns = (period / TURN.as_ms()).max(1);
-        queue.lag = Span::from_ms(period * (n % turns) / turns);
+        let origin = began.plus(Span::from_ms(period * (n % turns) / turns));
+        let alarm = alarms.entry((period, n % turns)).or_insert_with(|| clock.alarm()).clone();
+        let queue = poll::Queue { route, drives, origin, alarm };
         tasks.spawn(poll::run(queue, ports.clone(), clock.clone(), readings.clone(), stop.clone()));
     }
     tasks

@@ -89,8 +89,10 @@ pub struct Queue {
     pub route: model::Link,
     /// Its drives.
     pub drives: Vec<(Drive, ReadPlan)>,
-    /// When its first tick is, after the start; lines that do not tick all at once disturb each other less.
-    pub lag: Span,
+    /// When its ticks began; lines that do not tick all at once disturb each other less.
+    pub origin: Span,
+    /// Rings at the ticks; that of all lines which tick together.
+    pub alarm: Alarm,
 }
 
 /// Polls the drives of one line until told to stop; see [`super::spawn`].
@@ -102,7 +104,7 @@ pub async fn run(
     mut stop: watch::Receiver<bool>,
 ) {
     let speed = clock.speed();
-    let origin = clock.now().mono.plus(queue.lag);
+    let origin = queue.origin;
     let shared = queue.drives.len() as i64;
     let members = queue.drives.into_iter().zip(0..).map(|((drive, plan), n)| {
         let period = effective_period(drive.poll, speed);
@@ -118,6 +120,8 @@ pub async fn run(
             failures: 0,
             spared_until: Span::ZERO,
             state: LinkState::Connecting,
+            answers: Vec::new(),
+            name: drive.name.as_str().into(),
             drive,
             plan,
         }
@@ -130,7 +134,7 @@ pub async fn run(
         asked: false,
         down: LinkState::Connecting,
         served: 0,
-        alarm: clock.alarm(),
+        alarm: queue.alarm,
         clock,
     };
     tokio::select! {
@@ -160,6 +164,7 @@ struct Poller {
 
 /// One drive of the line.
 struct Member {
+    name: Arc<str>,
     drive: Drive,
     plan: ReadPlan,
     /// Longest real wait for an answer.
@@ -178,6 +183,8 @@ struct Member {
     /// Until then its neighbours are spared.
     spared_until: Span,
     state: LinkState,
+    /// The answers of the last tick; kept for their room.
+    answers: Vec<Option<Answer>>,
 }
 
 impl Poller {
@@ -287,7 +294,9 @@ impl Poller {
         }
         let room = room.unwrap_or(member.tick);
         self.asked = true;
-        let mut round = Round { at: None, state: LinkState::Online, answers: Vec::new(), too_wide: Vec::new() };
+        let answers = std::mem::take(&mut member.answers);
+        let mut round = Round { at: None, state: LinkState::Online, answers, too_wide: Vec::new() };
+        round.answers.clear();
         round.answers.resize(member.plan.requests.len(), None);
         let mut lost = None;
         for i in 0..member.plan.fast {
@@ -297,6 +306,7 @@ impl Poller {
             }
         }
         if lost.is_none()
+            && member.plan.fast < member.plan.requests.len()
             && let Some(i) = member.counters_to_read(self.clock.now().mono, room)
         {
             lost = round.ask(&mut self.link, member, i, &self.clock).await;
@@ -318,6 +328,7 @@ impl Poller {
         self.calls = 0;
         member.failures = 0;
         let reading = member.reading(at, round.state, &round.answers);
+        member.answers = round.answers;
         for request in round.too_wide {
             if member.plan.split(request) {
                 tracing::info!(
@@ -412,7 +423,7 @@ impl Member {
         });
         let values = values.collect();
         self.state = link.clone();
-        DriveReading { drive: self.drive.name.clone(), at, link, fault, values }
+        DriveReading { drive: self.name.clone(), at, link, fault, values }
     }
 }
 

@@ -295,7 +295,7 @@ mod tests {
 
     fn reading(ms: i64, link: LinkState) -> DriveReading {
         let at = Reading { wall: Timestamp::from_ms(ms), mono: Span::from_ms(ms) };
-        DriveReading { drive: "d".into(), at, link, fault: None, values: Vec::new() }
+        DriveReading { drive: "d".into(), at, link, fault: None, values: super::super::Values::new() }
     }
 
     fn health() -> DriveHealth {

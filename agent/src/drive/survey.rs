@@ -106,7 +106,7 @@ fn blocks(survey: &Survey) -> impl Iterator<Item = Request> + use<> {
 
 fn words(answer: Answer) -> Vec<u16> {
     match answer {
-        Answer::Words(words) => words,
+        Answer::Words(words) => words.into_vec(),
         Answer::Contacts(contacts) => contacts.into_iter().map(u16::from).collect(),
         Answer::Refused => Vec::new(),
     }

@@ -1,5 +1,6 @@
 //! JSON as it goes out to the broker; the README beside this file is its contract.
 
+use serde::Serialize;
 use serde_json::{Map, Value, json};
 
 use crate::figures::{MechanismFigures, rfc3339};
@@ -31,10 +32,12 @@ pub fn of_message(message: &Message) -> Value {
 ///
 /// # Errors
 /// When the figures cannot be written as JSON.
-pub fn of_state(figures: &MechanismFigures) -> Result<Value, serde_json::Error> {
-    let mut state = serde_json::to_value(figures)?;
-    if let Value::Object(fields) = &mut state {
-        fields.insert("schema".to_owned(), json!(SCHEMA));
+pub fn of_state(figures: &MechanismFigures) -> Result<String, serde_json::Error> {
+    #[derive(Serialize)]
+    struct State<'a> {
+        schema: u32,
+        #[serde(flatten)]
+        figures: &'a MechanismFigures,
     }
-    Ok(state)
+    serde_json::to_string(&State { schema: SCHEMA, figures })
 }

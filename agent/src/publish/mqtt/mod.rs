@@ -9,7 +9,7 @@ pub mod link;
 pub mod memory;
 pub mod sparkplug;
 
-use std::collections::{BTreeMap, BTreeSet, VecDeque};
+use std::collections::{BTreeSet, VecDeque};
 use std::future::{Future, poll_fn, ready};
 use std::path::PathBuf;
 use std::pin::Pin;
@@ -218,7 +218,7 @@ async fn connection<O: Outbox>(
         dry: false,
         window: VecDeque::new(),
         states: VecDeque::new(),
-        told: BTreeMap::new(),
+        told: Vec::new(),
         suspect,
         memory,
         born: false,
@@ -287,6 +287,13 @@ const ALONE_AFTER: u32 = 2;
 /// After so many it is left out; the last five of them on connections that were good until it was sent.
 const LEFT_OUT_AFTER: u32 = 7;
 
+/// A state that was told.
+#[derive(Debug, Default)]
+struct Told {
+    revision: u64,
+    state: String,
+}
+
 struct Session<'a, O> {
     root: &'a str,
     client: AsyncClient,
@@ -301,8 +308,8 @@ struct Session<'a, O> {
     window: VecDeque<(Place, Acknowledgement)>,
     /// States without one.
     states: VecDeque<(Mark, Acknowledgement)>,
-    /// The last state of each topic on this connection.
-    told: BTreeMap<String, String>,
+    /// The last state of each mechanism on this connection.
+    told: Vec<Told>,
     suspect: &'a mut Suspect,
     memory: &'a mut Memory,
     /// The broker has acknowledged something on this connection: it is a good one.
@@ -509,19 +516,24 @@ impl<O: Outbox> Session<'_, O> {
     /// Publishes the states that have changed since they were last told on this connection.
     fn tell_states(&mut self) -> Result<(), String> {
         let figures = self.figures.borrow_and_update().clone();
-        for mechanism in &figures.mechanisms {
-            let topic = format!("{}/{}/{}/state", self.root, mechanism.crane, mechanism.id);
-            let state = payload::of_state(mechanism).map_err(|error| error.to_string())?.to_string();
-            if self.told.get(&topic) == Some(&state) {
+        self.told.resize_with(figures.mechanisms.len(), Told::default);
+        for (index, mechanism) in figures.mechanisms.iter().enumerate() {
+            // While it stands and only the time moves on, nobody has to hear so every second.
+            if mechanism.revision != 0 && self.told[index].revision == mechanism.revision {
                 continue;
             }
+            let state = payload::of_state(mechanism).map_err(|error| error.to_string())?;
+            if self.told[index].state == state {
+                continue;
+            }
+            let topic = format!("{}/{}/{}/state", self.root, mechanism.crane, mechanism.id);
             if topic.len() + state.len() + PACKET_HEAD > LARGEST_PACKET {
                 error!(%topic, bytes = state.len(), "state left out: over {LARGEST_PACKET} bytes");
             } else {
-                let acknowledgement = self.publish(topic.clone(), state.clone(), true)?;
-                self.states.push_back((self.memory.sent(&topic, &state), acknowledgement));
+                let mark = self.memory.sent(&topic, &state);
+                self.states.push_back((mark, self.publish(topic, state.clone(), true)?));
             }
-            self.told.insert(topic, state);
+            self.told[index] = Told { revision: mechanism.revision, state };
         }
         Ok(())
     }

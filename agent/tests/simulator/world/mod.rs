@@ -230,7 +230,8 @@ impl World {
         let (polling, stop) = watch::channel(false);
         for drive in self.config.drives.values() {
             let drives = vec![(drive.clone(), ReadPlan::of(&self.config, drive))];
-            let queue = Queue { route: drive.link.clone(), drives, lag: Span::ZERO };
+            let (origin, alarm) = (self.clock.now().mono, self.clock.alarm());
+            let queue = Queue { route: drive.link.clone(), drives, origin, alarm };
             let ports = Arc::new(Wires(self.device.clone()));
             tasks.spawn(poll::run(queue, ports, self.clock.clone(), sender.clone(), stop.clone()));
         }
