@@ -1,8 +1,10 @@
 """The daemon beside a C loop that only polls: CPU, memory, wake-ups, what is written, and how that grows."""
 
+import contextlib
 import re
 import shutil
 import socket
+import statistics
 import subprocess
 import time
 import urllib.request
@@ -50,8 +52,8 @@ def free_ports(count):
 class Site:
     """A broker, devices and the daemon; each is ended by its own number."""
 
-    def __init__(self, hoists, lift_s=LIFT_S):
-        self.home = WORK / "site"
+    def __init__(self, hoists, lift_s=LIFT_S, home="site"):
+        self.home = WORK / home
         shutil.rmtree(self.home, ignore_errors=True)
         self.home.mkdir(parents=True)
         *self.ports, broker, page = free_ports(hoists + 2)
@@ -131,14 +133,37 @@ def writes(table):
     table.goal(f"nothing while nothing moves, here {resting / 720:.0f} bytes in two minutes", resting == 0)
 
 
+def line(hoists, values):
+    """The straight line through them by least squares, in words, what a hoist adds, and what there is without any."""
+    slope, base = statistics.linear_regression(hoists, values)
+    off = max(abs(value - base - slope * n) for n, value in zip(hoists, values))
+    return f"{base:.3g} + {slope:.3g} n, off by {off:.2g} at most", slope, base
+
+
 def growth(table):
-    table.heading("Growth", "One window of 15 s each.")
-    table.add("| hoists | CPU-s/min | resident MB | written MB/day | hoists that fill a core |")
-    table.add("| ---: | ---: | ---: | ---: | ---: |")
-    for hoists in (1, 2, 4, 8, 16, 32):
-        with Site(hoists) as site:
-            used, _, written, memory = site.window(15)
-        table.add(f"| {hoists} | {used:.2f} | {memory:.1f} | {written / 1e6:.1f} | {hoists * 60 / used:.0f} |")
+    """All sizes beside one another over one lift of each hoist, so that each has had the same of the machine."""
+    table.heading(
+        "Growth",
+        f"One window of {LIFT_S} s, one lift of each hoist, from a minute and a half after the start; all sizes at once.",
+    )
+    sizes = (1, 2, 4, 8, 16, 32, 64)
+    with contextlib.ExitStack() as running:
+        sites = [running.enter_context(Site(hoists, home=f"site-{hoists}")) for hoists in sizes]
+        time.sleep(90)
+        before, began = [site.reading() for site in sites], time.monotonic()
+        time.sleep(LIFT_S)
+        after, spent = [site.reading() for site in sites], time.monotonic() - began
+    used = [(b[0] - a[0]) / spent * 60 for a, b in zip(before, after)]
+    written = [(b[2] - a[2]) / spent * 86_400 / 1e6 for a, b in zip(before, after)]
+    memory = [b[3] for b in after]
+    table.add("| hoists | CPU-s/min | resident MB | written MB/day |")
+    table.add("| ---: | ---: | ---: | ---: |")
+    for row in zip(sizes, used, memory, written):
+        table.add("| {} | {:.3f} | {:.1f} | {:.1f} |".format(*row))
+    for name, values in (("CPU-s/min", used), ("Resident MB", memory), ("Written MB/day", written)):
+        table.add(f"\n{name}, n hoists: {line(sizes, values)[0]}.")
+    _, slope, base = line(sizes, used)
+    table.add(f"\nOne core of this machine is full at {(60 - base) / slope:,.0f} hoists.")
 
 
 def size(table):
