@@ -34,7 +34,8 @@ fn each_line_of_the_threat_model_names_a_test_that_is_there() {
                 // What stands right before it makes it a test.
                 let before = source[..at].trim_end().trim_end_matches("async").trim_end();
                 let begun = before.rfind("\n\n").map_or(0, |i| i + 2);
-                assert!(before[begun..].contains("test]"), "{file}: {test} is no test");
+                let marks = ["test]", "::test("];
+                assert!(marks.iter().any(|mark| before[begun..].contains(mark)), "{file}: {test} is no test");
             }
             None if file.ends_with(".rs") => assert!(source.contains("#[test]") || source.contains("::test"), "{file}"),
             None => assert!(source.starts_with("#!"), "{file} is no check that can be run"),
