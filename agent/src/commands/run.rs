@@ -16,6 +16,9 @@ use crate::daemon::{self, Change, Ended, Next, Setup, Surroundings};
 use crate::exit::{CommandResult, Failure, Outcome};
 use crate::web;
 
+/// From here on reading the whole ledger takes longer than a person waits for the first poll, bytes.
+const LARGE_LEDGER: u64 = 8 << 20;
+
 /// Runs the daemon until Ctrl-C or SIGTERM. SIGHUP takes the configuration anew, if it is right.
 #[derive(clap::Args, Debug)]
 pub struct RunArgs {
@@ -43,6 +46,7 @@ pub fn run(args: RunArgs) -> CommandResult {
         let mut around = Surroundings {
             manager: Manager::of_environment(),
             changes: Some(changes(args.config, listens)?),
+            prove_later_from: Some(LARGE_LEDGER),
             ..Surroundings::default()
         };
         loop {
@@ -51,6 +55,7 @@ pub fn run(args: RunArgs) -> CommandResult {
                 Setup { config: config.clone(), config_text: config_text.clone(), clock: clock.clone(), listener };
             match daemon::run_watched(setup, stop.clone(), &mut around).await.map_err(Failure::run)? {
                 Ended::Stopped => return Ok(Outcome::Done),
+                Ended::Damaged(_) => {}
                 Ended::Changed(next) => {
                     (config, config_text) = (next.config, next.config_text);
                     moved.send_replace(config.page.listen);

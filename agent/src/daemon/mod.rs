@@ -108,9 +108,20 @@ pub struct Surroundings {
     pub last_reading: Option<Span>,
     /// Who is logged in to the page: a new configuration puts nobody out.
     pub access: Arc<Remembered>,
+    /// From how many bytes on a ledger's structure is proved beside the first polls and not before them; `None`: never.
+    pub prove_later_from: Option<u64>,
+    /// The run before this one found the ledger damaged.
+    pub prove_at_once: bool,
 }
 
 impl Surroundings {
+    fn look_again(&mut self, fault: String) -> Ended {
+        tracing::error!("{fault}; nothing was written to it, and a good copy is looked for");
+        self.prove_at_once = true;
+        self.last_reading = None;
+        Ended::Damaged(fault)
+    }
+
     async fn change(&mut self) -> Change {
         match &mut self.changes {
             Some(changes) => match changes.recv().await {
@@ -128,6 +139,9 @@ pub enum Ended {
     Stopped,
     /// A new configuration is to be taken: run again with it.
     Changed(Box<Next>),
+    /// The ledger, proved while the drives were polled already, is damaged, and why; nothing was written to it. The run
+    /// that comes next puts a good copy in its place, or says that there is none.
+    Damaged(String),
 }
 
 /// Runs until `stop` turns true or a part of the daemon fails; commits everything before it returns.
@@ -135,6 +149,7 @@ pub enum Ended {
 /// # Errors
 /// [`DaemonError`] says which part ended and what to do.
 pub async fn run(setup: Setup, stop: watch::Receiver<bool>) -> Result<(), DaemonError> {
+    // By default a ledger is proved before it is opened.
     run_watched(setup, stop, &mut Surroundings::default()).await.map(|_| ())
 }
 
@@ -150,15 +165,27 @@ pub async fn run_watched(
     let Setup { config, config_text, clock, .. } = &setup;
     let directory = &config.store.directory;
     let copies = config.store.backup_directory();
-    let (store, recovered) = Store::open_sound(directory, copies.as_deref(), clock.now().wall)?;
+    let (wall, copies) = (clock.now().wall, copies.as_deref());
+    let later = around.prove_later_from.filter(|_| !std::mem::take(&mut around.prove_at_once));
+    let (store, recovered) = match later {
+        Some(large) => Store::open_soon(directory, copies, wall, large)?,
+        None => Store::open_sound(directory, copies, wall)?,
+    };
     site::keep_configuration(directory, config_text)
         .map_err(|error| DaemonError::Copy(directory.display().to_string(), error))?;
-    let mut site = Site::open(config.clone(), &store, clock.now())?;
+    let mut site = match Site::open(config.clone(), &store, clock.now()) {
+        Err(fault) if store.is_unproved() => return Ok(around.look_again(fault.to_string())),
+        opened => opened?,
+    };
     if let Some(recovered) = recovered {
         site.raise("ledger", clock.now().wall, recovered.to_string());
     }
     site.set_timelines(std::mem::take(&mut around.timelines));
-    let ended = run_on(setup, site, store.into_handle()?, stop, around).await;
+    let store = store.into_handle()?;
+    let ended = run_on(setup, site, store.clone(), stop, around).await;
+    if let Some(fault) = store.fault() {
+        return Ok(around.look_again(fault.to_string()));
+    }
     around.manager.tell(match &ended {
         Ok(Ended::Changed(_)) => "STATUS=takes a new configuration",
         _ => "STOPPING=1",
@@ -292,7 +319,9 @@ async fn run_on(
             }
             Wake::Tick => {}
         }
-        if now.mono >= next_tick {
+        // Until its structure is proved the store answers nothing: what is read stays in the books.
+        let answers = store.is_proved();
+        if now.mono >= next_tick && answers {
             next_tick = now.mono.plus(TICK);
             tick.set(clock.sleep_until(next_tick.plus(TICK_WAITS)));
             if touched.since_the_last_look() {
@@ -314,7 +343,8 @@ async fn run_on(
                 }
             }
         }
-        if site.commit_is_due(now)
+        if answers
+            && site.commit_is_due(now)
             && let Err(error) = commit(&mut site, &store, now, false).await
         {
             break Err(error);

@@ -60,3 +60,57 @@ async fn another_store_is_refused_and_a_good_configuration_hands_the_time_line_o
     assert!(around.refused, "the run that comes next says that a configuration was taken");
     assert_eq!(around.timelines.len(), 1);
 }
+
+/// Runs a daemon that proves every ledger beside its first polls, and asks it to stop after a while.
+async fn run_a_while(directory: &std::path::Path, around: &mut Surroundings) -> Result<Ended, DaemonError> {
+    let mut config = config(vec![drive("d", "127.0.0.1:9", 100, 300)], vec![hoist_signals("d")]);
+    config.store.directory = directory.to_owned();
+    let clock = Clock::system();
+    let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
+    let setup = Setup { config: Arc::new(config), config_text: String::new(), clock: clock.clone(), listener };
+    let (stop, stopped) = watch::channel(false);
+    let running = run_watched(setup, stopped, around);
+    let (ended, ()) = tokio::join!(running, async {
+        clock.sleep(Span::from_ms(700)).await;
+        // It may have ended by itself.
+        let _ = stop.send(true);
+    });
+    ended
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_ledger_found_damaged_beside_the_polls_is_left_as_it_is_and_replaced_by_the_next_run() {
+    use crate::store::sealed_tests::{config as site, proof, work};
+    let place = tempfile::tempdir().unwrap();
+    let ledger = crate::store::ledger_path(place.path());
+    let mut store = Store::open(place.path()).unwrap();
+    work(&mut store, &site(""), 0..4);
+    drop(store);
+    let mut around = Surroundings { prove_later_from: Some(0), ..Surroundings::default() };
+    assert!(matches!(run_a_while(place.path(), &mut around).await, Ok(Ended::Stopped)), "a sound one");
+
+    let now = Clock::system().now().wall;
+    crate::store::backup::make(place.path(), &place.path().join("backup"), 3, now).unwrap();
+    // The root of an index that no start reads: only the proof finds it.
+    let connection = rusqlite::Connection::open(&ledger).unwrap();
+    let (root, size) = connection
+        .query_row(
+            "SELECT rootpage, (SELECT page_size FROM pragma_page_size) FROM sqlite_schema WHERE name = 'lift_by_day'",
+            [],
+            |row| Ok((row.get::<_, u32>(0)? as usize, row.get::<_, u32>(1)? as usize)),
+        )
+        .unwrap();
+    drop(connection);
+    let mut bytes = std::fs::read(&ledger).unwrap();
+    bytes[(root - 1) * size..root * size].fill(0xa5);
+    std::fs::write(&ledger, &bytes).unwrap();
+
+    let ended = run_a_while(place.path(), &mut around).await;
+    assert!(matches!(ended, Ok(Ended::Damaged(_))), "{:?}", ended.err());
+    assert_eq!(std::fs::read(&ledger).unwrap(), bytes, "nothing was written to it");
+    assert!(matches!(run_a_while(place.path(), &mut around).await, Ok(Ended::Stopped)));
+    let aside = std::fs::read_dir(place.path()).unwrap().map(|file| file.unwrap().path());
+    let aside = aside.into_iter().find(|path| path.file_name().unwrap().to_string_lossy().starts_with("damaged-"));
+    assert_eq!(std::fs::read(aside.expect("it is put aside")).unwrap(), bytes);
+    assert!(proof(place.path()).ok);
+}

@@ -105,7 +105,7 @@ pub fn made_at(copy: &Path) -> Result<Option<Timestamp>, StoreError> {
 pub fn restore(from: &Path, data: &Path) -> Result<(), StoreError> {
     let io = |error| StoreError::of_io(data, error);
     // Also refuses what is no ledger, before anything is made.
-    schema::look_at(from)?;
+    schema::look_at(from, true)?;
     std::fs::create_dir_all(data).map_err(io)?;
     if std::fs::read_dir(data).map_err(io)?.next().is_some() {
         return Err(StoreError::Occupied { dir: data.to_owned() });

@@ -42,7 +42,7 @@ impl std::fmt::Display for Recovered {
 pub(super) fn look(data: &Path, copies: Option<&Path>, now: Timestamp) -> Result<Option<Recovered>, StoreError> {
     let ledger = schema::ledger_path(data);
     let copies = copies.map_or(Ok(Vec::new()), backup::copies)?;
-    let fault = match schema::look_at(&ledger) {
+    let fault = match schema::look_at(&ledger, true) {
         Ok(0) if copies.is_empty() => return Ok(None),
         // Copies of an empty ledger are not made.
         Ok(0) => StoreError::damaged(&ledger, "the file is empty"),

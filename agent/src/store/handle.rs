@@ -1,5 +1,7 @@
 //! The writer behind a door: it lives on a thread of its own, because a commit waits for the disk.
 
+use std::sync::{Arc, OnceLock};
+
 use tallyhook_analysis::units::Timestamp;
 use tokio::sync::{mpsc, oneshot, watch};
 
@@ -47,6 +49,8 @@ enum Request {
 pub struct StoreHandle {
     requests: mpsc::Sender<Request>,
     stored: watch::Receiver<u64>,
+    /// What came of proving the ledger's structure; empty while that goes on.
+    proved: Arc<OnceLock<Result<(), StoreError>>>,
 }
 
 impl Store {
@@ -58,15 +62,29 @@ impl Store {
     pub fn into_handle(self) -> Result<StoreHandle, StoreError> {
         let (requests, queue) = mpsc::channel(QUEUE);
         let (seen, stored) = watch::channel(self.last_seq()?);
+        let proved = Arc::new(OnceLock::new());
+        let found = proved.clone();
         std::thread::Builder::new()
             .name("store".to_owned())
-            .spawn(move || serve(self, queue, &seen))
+            .spawn(move || serve(self, queue, &seen, &found))
             .map_err(|error| StoreError::Io { path: "writer thread".into(), what: error.to_string() })?;
-        Ok(StoreHandle { requests, stored })
+        Ok(StoreHandle { requests, stored, proved })
     }
 }
 
-fn serve(mut store: Store, mut queue: mpsc::Receiver<Request>, seen: &watch::Sender<u64>) {
+fn serve(
+    mut store: Store,
+    mut queue: mpsc::Receiver<Request>,
+    seen: &watch::Sender<u64>,
+    proved: &OnceLock<Result<(), StoreError>>,
+) {
+    // What is asked meanwhile waits; of a damaged ledger nothing is answered and nothing is written to it.
+    let result = store.prove();
+    let sound = result.is_ok();
+    let _ = proved.set(result);
+    if !sound {
+        return;
+    }
     let mut closing = Vec::new();
     while let Some(request) = queue.blocking_recv() {
         // A caller that has gone away does not want its answer: every failed send is in order.
@@ -206,6 +224,16 @@ impl StoreHandle {
     /// As there; [`StoreError::Closed`] when the writer has ended.
     pub async fn thin(&self, bounds: thin::Bounds) -> Result<thin::Step, StoreError> {
         self.ask(|answer| Request::Thin(bounds, answer)).await
+    }
+
+    /// Whether requests are answered at once: the structure of the ledger has been proved.
+    pub fn is_proved(&self) -> bool {
+        matches!(self.proved.get(), Some(Ok(())))
+    }
+
+    /// What is wrong with the ledger, where proving its structure ended the writer.
+    pub fn fault(&self) -> Option<&StoreError> {
+        self.proved.get().and_then(|result| result.as_ref().err())
     }
 
     /// The number of the last message stored, and a wake-up whenever there are new ones.

@@ -267,9 +267,9 @@ fn keep_copy(connection: &Connection, path: &Path, found: i64) -> Result<(), Sto
     std::fs::rename(&new, &copy).map_err(|error| StoreError::of_io(&copy, error))
 }
 
-/// Looks whether a ledger can be written on: its format, 0 for an empty file. Lets SQLite prove the structure and
-/// reads the state of every book. A log that a crash left is taken in first.
-pub(super) fn look_at(path: &Path) -> Result<i64, StoreError> {
+/// Looks whether a ledger can be written on: its format, 0 for an empty file. With `prove` it lets SQLite prove the
+/// structure, which reads the whole file. Reads the state of every book. A log that a crash left is taken in first.
+pub(super) fn look_at(path: &Path, prove: bool) -> Result<i64, StoreError> {
     if !path.is_file() {
         return Err(StoreError::Missing { dir: path.parent().unwrap_or(path).to_owned() });
     }
@@ -281,9 +281,8 @@ pub(super) fn look_at(path: &Path) -> Result<i64, StoreError> {
     if found == 0 {
         return Ok(0);
     }
-    let first: String = connection.query_row("PRAGMA quick_check(1)", [], |row| row.get(0)).map_err(sqlite)?;
-    if first != "ok" {
-        return Err(StoreError::damaged(path, first));
+    if prove {
+        prove_structure(&connection, path)?;
     }
     if found == FORMAT {
         let read = || -> rusqlite::Result<Vec<String>> {
@@ -294,6 +293,14 @@ pub(super) fn look_at(path: &Path) -> Result<i64, StoreError> {
         }
     }
     Ok(found)
+}
+
+/// Lets SQLite prove the structure, but for whether its indexes say the same as its tables.
+pub(super) fn prove_structure(connection: &Connection, path: &Path) -> Result<(), StoreError> {
+    let first: String = connection
+        .query_row("PRAGMA quick_check(1)", [], |row| row.get(0))
+        .map_err(|error| StoreError::of_sqlite(path, error))?;
+    if first == "ok" { Ok(()) } else { Err(StoreError::damaged(path, first)) }
 }
 
 /// A connection that appends beside the daemon's: for entries of people, which are rare and small.

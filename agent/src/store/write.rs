@@ -124,6 +124,8 @@ pub struct Store {
     path: PathBuf,
     /// Cursors that go into the ledger with its next commit.
     noted: BTreeMap<String, u64>,
+    /// Its structure is still to be proved before anything is written.
+    unproved: bool,
     /// After the connection, so that the ledger is closed before the lock is given up.
     _lock: WriterLock,
 }
@@ -151,7 +153,7 @@ impl Store {
         let lock = lock(dir)?;
         let path = schema::ledger_path(dir);
         let connection = schema::open_writer(&path)?;
-        Ok(Store { connection, path, noted: BTreeMap::new(), _lock: lock })
+        Ok(Store { connection, path, noted: BTreeMap::new(), unproved: false, _lock: lock })
     }
 
     /// As [`Store::open`], after a look at the ledger: a damaged one is put aside, and the newest copy of the directory
@@ -169,7 +171,49 @@ impl Store {
         let recovered = care::look(dir, copies, now)?;
         let path = schema::ledger_path(dir);
         let connection = schema::open_writer(&path)?;
-        Ok((Store { connection, path, noted: BTreeMap::new(), _lock: lock }, recovered))
+        Ok((Store { connection, path, noted: BTreeMap::new(), unproved: false, _lock: lock }, recovered))
+    }
+
+    /// As [`Store::open_sound`], but a ledger of at least `large` bytes is not read to its end: [`Store::into_handle`]
+    /// proves its structure before it writes anything, and says by [`StoreHandle::fault`] what is wrong. Whatever else
+    /// is wrong with one `open_sound` finds and mends, now or when it is called after that.
+    ///
+    /// # Errors
+    /// As [`Store::open_sound`].
+    pub fn open_soon(
+        dir: &Path,
+        copies: Option<&Path>,
+        now: Timestamp,
+        large: u64,
+    ) -> Result<(Self, Option<Recovered>), StoreError> {
+        let path = schema::ledger_path(dir);
+        if std::fs::metadata(&path).is_ok_and(|file| file.len() >= large) {
+            let lock = lock(dir)?;
+            // An older format is brought up, which writes; anything that cannot be made out is mended.
+            if schema::look_at(&path, false).is_ok_and(|format| format == schema::FORMAT) {
+                let connection = schema::open_writer(&path)?;
+                let store = Store { connection, path, noted: BTreeMap::new(), unproved: true, _lock: lock };
+                return Ok((store, None));
+            }
+        }
+        Self::open_sound(dir, copies, now)
+    }
+
+    /// Whether the structure of the ledger is still to be proved.
+    pub fn is_unproved(&self) -> bool {
+        self.unproved
+    }
+
+    /// Proves the structure of a ledger that [`Store::open_soon`] opened without.
+    ///
+    /// # Errors
+    /// [`StoreError::Damaged`] with the first fault; nothing may be written then.
+    pub(super) fn prove(&mut self) -> Result<(), StoreError> {
+        if self.unproved {
+            schema::prove_structure(&self.connection, &self.path)?;
+            self.unproved = false;
+        }
+        Ok(())
     }
 
     /// Writes all of `commits` in one transaction: after a crash either all of it stands or nothing.
@@ -333,6 +377,9 @@ impl Store {
 
 impl Drop for Store {
     fn drop(&mut self) {
+        if self.unproved {
+            return;
+        }
         // Should it fail, the destinations get again what they got since the last commit.
         let _ = self.write_noted();
     }
