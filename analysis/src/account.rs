@@ -263,12 +263,9 @@ impl Account {
 
     /// The state to store.
     pub fn state(&self) -> State {
-        State {
-            recorder: self.recorder.state().clone(),
-            books: self.books.clone(),
-            stage: self.stage.clone(),
-            health: self.health.clone(),
-        }
+        let mut books = self.books.clone();
+        self.columns.pending.add_to(&mut books.running);
+        State { recorder: self.recorder.state().clone(), books, stage: self.stage.clone(), health: self.health.clone() }
     }
 
     /// The recorder, for its sums.
@@ -314,11 +311,13 @@ impl Account {
     /// The day that is being added to, as far as it has come; `None` before the first sample.
     pub fn open_day(&self) -> Option<DayRecord> {
         let open = self.recorder.open_day()?;
+        let mut running = self.books.running.clone();
+        self.columns.pending.add_to(&mut running);
         Some(DayRecord {
             day: open.day.number,
             totals: open.totals.clone(),
             duty: self.books.duty.day(),
-            running: self.books.running.clone(),
+            running,
             lifts: self.books.lifts.clone(),
             used_full_load_hours: self.used_full_load_hours(),
         })
@@ -433,7 +432,7 @@ impl Account {
     /// Takes a sample whose load is as it will be booked.
     fn take(&mut self, sample: &Sample, calendar: &impl Calendar, out: &mut impl FnMut(Entry)) {
         let speed = self.recorder.standing().and_then(|s| s.get(Quantity::Speed));
-        let (books, terms) = (&mut self.books, &self.terms);
+        let (books, terms, pending) = (&mut self.books, &self.terms, &mut self.columns.pending);
         let (spec, stage, health) = (&self.spec, &self.stage, &self.health);
         let mut over: Vec<DayRecord> = Vec::new();
         let mut today = self.recorder.open_day().map_or(0, |open| open.day.number);
@@ -443,6 +442,7 @@ impl Account {
                 books.count(&stretch, terms, speed, out);
             }
             Event::DayClosed { day, totals } => {
+                pending.settle(&mut books.running);
                 over.push(books.close_day(day, *totals, terms, out));
             }
             Event::LiftEnded(mut lift, seen) => {

@@ -78,39 +78,13 @@ fn middle(bin: u32) -> Grams {
 impl Histogram {
     /// Adds `weight` (milliseconds or lifts) at a load.
     pub fn add(&mut self, load: Grams, weight: u64) {
-        if weight > 0 {
-            let slot = self.bins.entry(bin_of(load)).or_default();
-            *slot = slot.saturating_add(weight);
-        }
+        self.book(bin_of(load), weight);
     }
 
-    /// The same as [`Histogram::add`] for each row of two columns. Loads of a while lie in few bins, so their weights are
-    /// gathered before the bins are looked up.
-    pub(crate) fn add_columns(&mut self, loads: &[Grams], weights: &[u32]) {
-        const PLACES: usize = 64;
-        let mut gathered = [(0_u32, 0_u64); PLACES];
-        // A bit for each place that holds something.
-        let mut held = 0_u64;
-        let mut book = |(bin, weight): (u32, u64)| {
-            if weight > 0 {
-                let slot = self.bins.entry(bin).or_default();
-                *slot = slot.saturating_add(weight);
-            }
-        };
-        for (&load, &weight) in loads.iter().zip(weights) {
-            let bin = bin_of(load);
-            let place = bin as usize % PLACES;
-            held |= 1 << place;
-            let place = &mut gathered[place];
-            if place.0 == bin {
-                place.1 += u64::from(weight);
-            } else {
-                book(std::mem::replace(place, (bin, u64::from(weight))));
-            }
-        }
-        while held != 0 {
-            book(gathered[held.trailing_zeros() as usize]);
-            held &= held - 1;
+    fn book(&mut self, bin: u32, weight: u64) {
+        if weight > 0 {
+            let slot = self.bins.entry(bin).or_default();
+            *slot = slot.saturating_add(weight);
         }
     }
 
@@ -214,6 +188,43 @@ impl Sum {
     pub fn histogram(&self) -> Histogram {
         let held = self.bins.iter().zip(0..).filter(|(weight, _)| **weight > 0);
         Histogram { bins: held.map(|(&weight, bin)| (bin, weight)).collect() }
+    }
+}
+
+/// What will be added to a histogram: a place for each bin, so that none is looked up for each reading. Takes its room
+/// with the first.
+#[derive(Clone, Debug, Default)]
+pub(crate) struct Pending {
+    weights: Vec<u64>,
+    /// The bins that hold something.
+    bins: Vec<u32>,
+}
+
+impl Pending {
+    /// The same as [`Histogram::add`] for each row of two columns, once it is [settled](Pending::settle).
+    pub fn add_columns(&mut self, loads: &[Grams], weights: &[u32]) {
+        self.weights.resize(bin_of(Grams::MAX) as usize + 1, 0);
+        for (&load, &weight) in loads.iter().zip(weights) {
+            let bin = bin_of(load);
+            let Some(slot) = self.weights.get_mut(bin as usize) else { continue };
+            if *slot == 0 && weight > 0 {
+                self.bins.push(bin);
+            }
+            *slot = slot.saturating_add(u64::from(weight));
+        }
+    }
+
+    /// Adds everything, and is empty then.
+    pub fn settle(&mut self, histogram: &mut Histogram) {
+        self.add_to(histogram);
+        for bin in self.bins.drain(..) {
+            self.weights[bin as usize] = 0;
+        }
+    }
+
+    /// As [`Pending::settle`], but keeps it.
+    pub fn add_to(&self, histogram: &mut Histogram) {
+        self.bins.iter().for_each(|&bin| histogram.book(bin, self.weights[bin as usize]));
     }
 }
 
@@ -329,6 +340,26 @@ mod tests {
                 };
                 let got: u64 = histogram.bands(rated)[..=i].iter().sum();
                 prop_assert!(up_to(0.999) <= got && got <= up_to(1.001));
+            }
+        }
+
+        #[test]
+        fn columns_are_added_as_one_by_one(
+            columns in proptest::collection::vec(
+                proptest::collection::vec((prop_oneof![3 => 0_i64..400, 3 => 5_000_000_i64..5_050_000,
+                    1 => any::<i64>()], prop_oneof![1 => Just(0_u32), 4 => any::<u32>()]), 0..200), 1..4),
+        ) {
+            let (mut one_by_one, mut together) = (Histogram::default(), Histogram::default());
+            let mut pending = Pending::default();
+            for rows in columns {
+                let (loads, weights): (Vec<_>, Vec<_>) = rows.into_iter().map(|(g, ms)| (Grams::new(g), ms)).unzip();
+                loads.iter().zip(&weights).for_each(|(&load, &ms)| one_by_one.add(load, u64::from(ms)));
+                pending.add_columns(&loads, &weights);
+                let mut now = together.clone();
+                pending.add_to(&mut now);
+                prop_assert_eq!(&now, &one_by_one);
+                pending.settle(&mut together);
+                prop_assert_eq!(&together, &one_by_one);
             }
         }
 

@@ -16,6 +16,7 @@
 //! This crate supports an inspection by a competent person; it is not one, and it is no safety device.
 
 pub mod account;
+pub mod batch;
 pub mod class;
 pub mod cmaa;
 pub mod counter;

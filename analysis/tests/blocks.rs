@@ -4,6 +4,7 @@
 
 use proptest::prelude::*;
 use tallyhook_analysis::account::{Account, Entry, State, Terms};
+use tallyhook_analysis::batch::Batch;
 use tallyhook_analysis::counter::Counter;
 use tallyhook_analysis::recorder::{Spec, Utc};
 use tallyhook_analysis::sample::{Flag, Quantity, Sample};
@@ -62,7 +63,8 @@ fn samples(life: &[While], begin: i64) -> Vec<Sample> {
             s.set_flag(Flag::Lowering, w.lowering);
             s.set_flag(Flag::Fault, Some(w.fault));
             s.set(Quantity::Load, w.load_seen.then_some(w.load_kg * 1000 + noise));
-            s.set(Quantity::Speed, Some(if w.raising { 100_000 - noise } else { 0 }));
+            let speed = if w.fault { 100_000 - noise } else { 100_000 };
+            s.set(Quantity::Speed, Some(if w.raising { speed } else { 0 }));
             if w.counters_seen {
                 s.set(Quantity::RunHours, Some(ran / 36_000 * 36_000));
                 s.set(Quantity::Starts, Some(starts));
@@ -73,6 +75,30 @@ fn samples(life: &[While], begin: i64) -> Vec<Sample> {
         }
     }
     samples
+}
+
+/// As a reader of recordings makes it: columns, where samples differ in time and load alone.
+fn batch_of(block: &[Sample]) -> Batch {
+    let mut batch = Batch::default();
+    let mut rest = block;
+    while let Some((first, after)) = rest.split_first() {
+        batch.push(*first);
+        let alike = |sample: &&Sample| {
+            let mut like = **sample;
+            like.at = first.at;
+            like.set(Quantity::Load, first.get(Quantity::Load));
+            like == *first && first.load().is_some() && sample.load().is_some()
+        };
+        let count = after.iter().take_while(alike).count();
+        batch.push_alike(*first, |at_ms, loads| {
+            for sample in &after[..count] {
+                at_ms.push(sample.at.as_ms());
+                loads.push(sample.get(Quantity::Load).unwrap_or_default());
+            }
+        });
+        rest = &after[count..];
+    }
+    batch
 }
 
 fn account(kind: u8) -> Account {
@@ -103,17 +129,23 @@ proptest! {
         cuts in proptest::collection::vec(1_usize..400, 1..30),
     ) {
         let samples = samples(&life, begin);
-        let (mut one_by_one, mut blocks) = (account(kind), account(kind));
-        let (mut first, mut second): (Vec<Entry>, Vec<Entry>) = Default::default();
+        let (mut one_by_one, mut blocks, mut batches) = (account(kind), account(kind), account(kind));
+        let (mut first, mut second, mut third): (Vec<Entry>, Vec<Entry>, Vec<Entry>) = Default::default();
         let (mut rest, mut cuts) = (samples.as_slice(), cuts.iter().cycle());
         while !rest.is_empty() {
             let (block, after) = rest.split_at((*cuts.next().unwrap()).min(rest.len()));
             block.iter().for_each(|sample| one_by_one.step(sample, &Utc, &mut |entry| first.push(entry)));
             blocks.step_all(block, &Utc, &mut |entry| second.push(entry));
+            let batch = batch_of(block);
+            prop_assert_eq!(batch.iter().collect::<Vec<_>>(), block);
+            batches.step_batch(&batch, &Utc, &mut |entry| third.push(entry));
             prop_assert_eq!(one_by_one.state(), blocks.state());
+            prop_assert_eq!(one_by_one.state(), batches.state());
             rest = after;
         }
-        prop_assert_eq!(first, second);
+        prop_assert_eq!(&first, &second);
+        prop_assert_eq!(first, third);
+        prop_assert_eq!(one_by_one.open_day(), batches.open_day());
         prop_assert_eq!(one_by_one.used_share().to_bits(), blocks.used_share().to_bits());
     }
 }

@@ -2,6 +2,7 @@
 
 use std::path::PathBuf;
 
+use tallyhook_analysis::batch::Batch;
 use tallyhook_analysis::counter::Counter;
 use tallyhook_config::model::{Crane, Mechanism};
 
@@ -67,7 +68,7 @@ pub fn run(args: ReplayArgs) -> CommandResult {
 
 fn play(mut source: SampleSource, book: &mut Book) -> Result<(), Failure> {
     let progress = Progress::of("samples", true);
-    let mut block = Vec::new();
+    let mut block = Batch::default();
     loop {
         block.clear();
         let more = source.next_block(&mut block).map_err(Failure::usage)?;

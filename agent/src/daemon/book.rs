@@ -8,6 +8,7 @@ use std::sync::Arc;
 
 use serde_json::json;
 use tallyhook_analysis::account::{Account, CounterKind, DayRecord, Entry, HourSums, State, Terms};
+use tallyhook_analysis::batch::Batch;
 use tallyhook_analysis::counter::Note;
 use tallyhook_analysis::forecast::{DayUse, Outlook, Question, forecast};
 use tallyhook_analysis::lift::Lift;
@@ -217,10 +218,10 @@ impl Book {
     }
 
     /// Takes samples in their order for their figures alone: nothing is kept to be stored or told.
-    pub fn replay(&mut self, samples: &[Sample]) {
+    pub fn replay(&mut self, samples: &Batch) {
         self.stirred = true;
         let history = &mut self.history;
-        self.account.step_all(samples, &self.calendar, &mut |entry| {
+        self.account.step_batch(samples, &self.calendar, &mut |entry| {
             if let Entry::Day(record) = entry {
                 history.insert(record.day, record.totals);
             }

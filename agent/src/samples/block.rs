@@ -8,6 +8,7 @@
 //! Differences are zigzag varints. Marks: bit 0, the known values changed; bit 1, the flags did. A value that is not
 //! read keeps its last figure in the reckoning, so a short silence costs nothing.
 
+use tallyhook_analysis::batch::Batch;
 use tallyhook_analysis::sample::{Flag, Quantity, Sample};
 use tallyhook_analysis::units::Timestamp;
 
@@ -16,6 +17,8 @@ pub(super) const BLOCK_HEAD: usize = 8;
 
 const VALUES_CHANGED: u8 = 1;
 const FLAGS_CHANGED: u8 = 2;
+/// The load's bit among the values.
+const LOAD: u8 = 1 << Quantity::Load as u8;
 
 /// What the next sample is the difference from.
 #[derive(Clone, Copy, Default, Debug)]
@@ -128,15 +131,18 @@ pub(super) fn find(bytes: &[u8]) -> Found<'_> {
 }
 
 /// Reads all samples of a payload to the end of `out`; `None` when it is not what [`BlockWriter`] writes.
-pub(super) fn decode(payload: &[u8], out: &mut Vec<Sample>) -> Option<()> {
+pub(super) fn decode(payload: &[u8], out: &mut Batch) -> Option<()> {
     let mut rest = payload;
     let mut reference = Reference::default();
     // Each sample is the one before it with what has changed.
     let mut sample = Sample::default();
     while !rest.is_empty() {
-        reference.at = reference.at.wrapping_add(take_signed(&mut rest)?);
+        let whole = rest;
+        let step = take_signed(&mut rest)?;
+        reference.at = reference.at.wrapping_add(step);
         let moved = take_byte(&mut rest)?;
         let marks = take_byte(&mut rest)?;
+        let head = whole.len() - rest.len();
         if marks & !(VALUES_CHANGED | FLAGS_CHANGED) != 0 {
             return None;
         }
@@ -168,8 +174,63 @@ pub(super) fn decode(payload: &[u8], out: &mut Vec<Sample>) -> Option<()> {
         }
         sample.at = Timestamp::from_ms(reference.at);
         out.push(sample);
+        if marks == 0 && moved & !LOAD == 0 && reference.known & LOAD != 0 {
+            let time = &whole[..head - 2];
+            rest = match time.len() {
+                1 => alike::<3>(time, step, rest, &mut reference, &mut sample, out),
+                2 => alike::<4>(time, step, rest, &mut reference, &mut sample, out),
+                // Of eight bytes, four are left for the difference.
+                _ => rest,
+            };
+        }
     }
     Some(())
+}
+
+/// Takes the samples at the front that differ from the one before them in nothing but the load, if in that, and come after
+/// the same `step`, which is written as `time`; what is left begins with something else, or with a long number. The same
+/// as [`decode`] sample by sample, but no branch hangs on a number's length, which in a trembling signal nobody can foresee.
+/// `HEAD`: bytes before the difference, which are the time and two more.
+fn alike<'a, const HEAD: usize>(
+    time: &[u8],
+    step: i64,
+    rest: &'a [u8],
+    reference: &mut Reference,
+    sample: &mut Sample,
+    out: &mut Batch,
+) -> &'a [u8] {
+    let same = time.iter().rev().fold(0_u64, |word, &byte| word << 8 | u64::from(byte));
+    let moved = same | u64::from(LOAD) << (8 * time.len());
+    let mask = (1_u64 << (8 * HEAD)) - 1;
+    let (before, mut load) = (reference.at, reference.values[Quantity::Load as usize]);
+    let (mut used, mut at) = (0, before);
+    out.push_alike(*sample, |times, loads| {
+        // Apart from what outlives the loop, so that it stays in registers.
+        let (mut from, mut value, first) = (0_usize, load, loads.len());
+        while let Some(word) = rest.get(from..).and_then(<[u8]>::first_chunk).map(|word| u64::from_le_bytes(*word)) {
+            let head = word & mask;
+            if head == moved {
+                let Some((zigzag, digits)) = short(word >> (8 * HEAD)) else { break };
+                value = value.wrapping_add(unfold(zigzag));
+                from += HEAD + digits;
+            } else if head == same {
+                from += HEAD;
+            } else {
+                break;
+            }
+            loads.push(value);
+        }
+        let mut now = before;
+        times.extend(loads.iter().skip(first).map(|_| {
+            now = now.wrapping_add(step);
+            now
+        }));
+        (used, load, at) = (from, value, now);
+    });
+    (reference.at, reference.values[Quantity::Load as usize]) = (at, load);
+    sample.at = Timestamp::from_ms(at);
+    sample.set(Quantity::Load, Some(load));
+    rest.get(used..).unwrap_or_default()
 }
 
 fn put_signed(out: &mut Vec<u8>, value: i64) {
@@ -181,21 +242,34 @@ fn put_signed(out: &mut Vec<u8>, value: i64) {
     out.push(rest as u8);
 }
 
+/// A number of at most four bytes at the front of a word, and its length.
+#[inline]
+fn short(word: u64) -> Option<(u64, usize)> {
+    let ends = !word & 0x8080_8080;
+    if ends == 0 {
+        return None;
+    }
+    let top = ends.trailing_zeros();
+    let bytes = word & (u64::MAX >> (63 - top));
+    let number = bytes & 0x7f | bytes >> 1 & 0x3f80 | bytes >> 2 & 0x1f_c000 | bytes >> 3 & 0xfe0_0000;
+    Some((number, top as usize / 8 + 1))
+}
+
+const fn unfold(zigzag: u64) -> i64 {
+    (zigzag >> 1) as i64 ^ -((zigzag & 1) as i64)
+}
+
 #[inline]
 fn take_signed(bytes: &mut &[u8]) -> Option<i64> {
-    // Nearly all differences are of one to three bytes.
-    let (zigzag, length) = match **bytes {
-        [a, ..] if a < 0x80 => (u64::from(a), 1),
-        [a, b, ..] if b < 0x80 => (u64::from(a & 0x7f) | u64::from(b) << 7, 2),
-        [a, b, c, ..] if c < 0x80 => (u64::from(a & 0x7f) | u64::from(b & 0x7f) << 7 | u64::from(c) << 14, 3),
-        _ => long(bytes)?,
+    let (zigzag, length) = match bytes.first_chunk().and_then(|word| short(u64::from_le_bytes(*word))) {
+        Some(short) => short,
+        None => long(bytes)?,
     };
     *bytes = bytes.get(length..)?;
-    Some((zigzag >> 1) as i64 ^ -((zigzag & 1) as i64))
+    Some(unfold(zigzag))
 }
 
 /// A number of any length, and its length.
-#[cold]
 fn long(bytes: &[u8]) -> Option<(u64, usize)> {
     let mut zigzag = 0_u64;
     for (place, &byte) in bytes.iter().take(10).enumerate() {

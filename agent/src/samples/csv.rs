@@ -8,6 +8,7 @@ use std::ops::Range;
 use std::path::{Path, PathBuf};
 
 use ::csv::{ByteRecord, ReaderBuilder, Terminator, Trim};
+use tallyhook_analysis::batch::Batch;
 use tallyhook_analysis::sample::{Flag, Quantity, Sample};
 use tallyhook_analysis::units::Timestamp;
 
@@ -318,14 +319,33 @@ fn parse_date(field: &[u8]) -> Option<Timestamp> {
 
 impl CsvSamples {
     /// Puts the next rows at the end of `out`; `false` at the end.
-    pub(super) fn next_block(&mut self, out: &mut Vec<Sample>) -> Result<bool, SamplesError> {
-        for _ in 0..BLOCK_ROWS {
+    pub(super) fn next_block(&mut self, out: &mut Batch) -> Result<bool, SamplesError> {
+        let mut count = 0;
+        while count < BLOCK_ROWS {
+            count += self.plain_rows(BLOCK_ROWS - count, out);
             match self.next() {
                 Some(sample) => out.push(sample?),
                 None => return Ok(false),
             }
+            count += 1;
         }
         Ok(true)
+    }
+
+    /// Takes rows that are as the recorder writes them, at most so many, up to one that is not or is not whole here.
+    fn plain_rows(&mut self, most: usize, out: &mut Batch) -> usize {
+        let (Some((style, _)), None, false) = (self.style, &self.quoted, self.ended) else { return 0 };
+        let minute = (style == TimeStyle::Date).then_some(&self.minute);
+        let (held, mut bytes, mut rows) = (self.lines.held(), 0, 0);
+        while rows < most
+            && let Some((sample, used)) = quick::row_at(&held[bytes..], &self.columns, minute, self.before)
+        {
+            self.before = Some(sample.at);
+            out.push(sample);
+            (bytes, rows) = (bytes + used, rows + 1);
+        }
+        self.lines.took(bytes, rows as u64);
+        rows
     }
 
     fn next_sample(&mut self) -> Result<Option<Sample>, SamplesError> {

@@ -162,9 +162,10 @@ fn a_long_file_comes_whole_and_in_order_from_a_reader_that_gives_little() {
     let mut text = String::from("time,load_kg,raising\n");
     (0..20_000).for_each(|i| text += &format!("{}.{},{}.5,{}\n", i / 10, i % 10, i * 7 % 9000, i % 2));
     let source = CsvSamples::read(Little(io::Cursor::new(text.clone().into_bytes())), Path::new("long.csv")).unwrap();
-    let mut rows = Vec::new();
+    let mut rows = Batch::default();
     let mut source = crate::samples::SampleSource::Csv(Box::new(source));
     while source.next_block(&mut rows).unwrap() {}
+    let rows: Vec<Sample> = rows.iter().collect();
     assert_eq!(rows.len(), 20_000);
     for (i, row) in rows.iter().enumerate() {
         let i = i as i64;
@@ -173,5 +174,72 @@ fn a_long_file_comes_whole_and_in_order_from_a_reader_that_gives_little() {
             (row.at.as_ms(), row.get(Quantity::Load), row.flag(Flag::Raising)),
             (i * 100, Some(load), Some(i % 2 == 1))
         );
+    }
+}
+
+/// As [`read`], but what came before a fault is told too; many rows at a time.
+fn read_in_blocks(text: &str) -> (Vec<Sample>, Option<String>) {
+    let mut batch = Batch::default();
+    let source = CsvSamples::read(io::Cursor::new(text.as_bytes().to_vec()), Path::new("bad.csv"));
+    let fault = source.and_then(|mut rows| {
+        while rows.next_block(&mut batch)? {}
+        Ok(())
+    });
+    (batch.iter().collect(), fault.err().map(|error| error.to_string()))
+}
+
+fn read_one_by_one(text: &str) -> (Vec<Sample>, Option<String>) {
+    let (mut samples, mut fault) = (Vec::new(), None);
+    match CsvSamples::read(io::Cursor::new(text.as_bytes().to_vec()), Path::new("bad.csv")) {
+        Ok(rows) => rows.for_each(|row| match row {
+            Ok(sample) => samples.push(sample),
+            Err(error) => fault = Some(error.to_string()),
+        }),
+        Err(error) => fault = Some(error.to_string()),
+    }
+    (samples, fault)
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(400))]
+
+    /// A quotation mark in the header leaves all of the file to the reader that knows every form.
+    #[test]
+    fn the_quick_ways_give_what_the_reader_of_every_form_gives(
+        dated in any::<bool>(), ends in prop_oneof![3 => Just("\n"), 1 => Just("\r\n")],
+        rows in proptest::collection::vec(
+            (prop_oneof![5 => Just(100_u64), 1 => 0_u64..90_000], any::<i32>(), 0_u8..9, prop_oneof![4 => 0_usize..3, 1 => 3_usize..6]),
+            1..60,
+        ),
+        faults in proptest::collection::vec((any::<proptest::sample::Index>(), 0_usize..16), 0..4),
+    ) {
+        let mut text = format!("load_kg,raising,run_hours{ends}");
+        let mut at = 0;
+        for (step, load, places, bits) in rows {
+            at += step;
+            let load = f64::from(load) / 1000.0;
+            let time = if dated {
+                format!("2031-05-04T06:{:02}:{:02}.{:03}Z", at / 60_000 % 60, at / 1000 % 60, at % 1000)
+            } else {
+                format!("{}.{:03}", at / 1000, at % 1000)
+            };
+            let load = if places == 8 { String::new() } else { format!("{load:.0$}", usize::from(places)) };
+            let bit = ["0", "1", "0", "", "2", " 1"][bits];
+            text += &format!("{time},{load},{bit},{}{ends}", at as f64 / 7200.0);
+        }
+        let first = text.find('\n').unwrap_or(0) + 1;
+        for (place, what) in faults {
+            let mut place = first + place.index(text.len() - first);
+            while !text.is_char_boundary(place) {
+                place += 1;
+            }
+            text.replace_range(place..(place + 1).min(text.len()), [
+                "", "\n", "\r", ",", ".", "-", "+", "e", "9", " ", "00000000000000000", "T", "Z", "\t", ":", "\n\n",
+            ][what]);
+        }
+        let (plain, quoted) = (format!("time,{text}"), format!("\"time\",{text}"));
+        let wanted = read_one_by_one(&quoted);
+        prop_assert_eq!(&read_one_by_one(&plain), &wanted, "one by one: {:?}", plain);
+        prop_assert_eq!(&read_in_blocks(&plain), &wanted, "in blocks: {:?}", plain);
     }
 }

@@ -43,6 +43,17 @@ impl Lines {
         &self.piece
     }
 
+    /// What is here of the lines that were not given, from the beginning of the next.
+    pub fn held(&self) -> &[u8] {
+        &self.piece[self.from..self.to]
+    }
+
+    /// So many lines, without a quotation mark and with their ends, were taken from what is [`Lines::held`].
+    pub fn took(&mut self, bytes: usize, lines: u64) {
+        self.from = (self.from + bytes).min(self.to);
+        self.count += lines;
+    }
+
     pub fn next(&mut self) -> io::Result<Next> {
         let mut looked = 0;
         loop {

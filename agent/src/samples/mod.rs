@@ -13,6 +13,7 @@ mod testing;
 
 use std::path::Path;
 
+use tallyhook_analysis::batch::Batch;
 use tallyhook_analysis::sample::Sample;
 
 pub use error::SamplesError;
@@ -55,7 +56,7 @@ impl SampleSource {
     ///
     /// # Errors
     /// At the place where the iterator would give it; what came before it is in `out`.
-    pub fn next_block(&mut self, out: &mut Vec<Sample>) -> Result<bool, SamplesError> {
+    pub fn next_block(&mut self, out: &mut Batch) -> Result<bool, SamplesError> {
         match self {
             SampleSource::Csv(rows) => rows.next_block(out),
             SampleSource::Recording(recording) => recording.next_block(out),

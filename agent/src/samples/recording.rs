@@ -6,9 +6,10 @@
 
 use std::collections::VecDeque;
 use std::fs::{self, File, OpenOptions};
-use std::io::{self, Write};
+use std::io::{self, Read, Write};
 use std::path::{Path, PathBuf};
 
+use tallyhook_analysis::batch::Batch;
 use tallyhook_analysis::sample::Sample;
 use tallyhook_config::model::RecordingRing;
 
@@ -278,6 +279,7 @@ pub struct Recording {
     /// Of the block that the iterator is in, and how many of them it has given.
     samples: Vec<Sample>,
     given: usize,
+    batch: Batch,
 }
 
 impl Recording {
@@ -314,7 +316,15 @@ impl Recording {
     }
 
     fn of_files(files: VecDeque<PathBuf>) -> Self {
-        Recording { files, file: PathBuf::new(), bytes: Vec::new(), offset: 0, samples: Vec::new(), given: 0 }
+        Recording {
+            files,
+            file: PathBuf::new(),
+            bytes: Vec::new(),
+            offset: 0,
+            samples: Vec::new(),
+            given: 0,
+            batch: Batch::default(),
+        }
     }
 
     /// Reads the next file; `None` after the last.
@@ -322,11 +332,15 @@ impl Recording {
         self.file = self.files.pop_front()?;
         self.bytes.clear();
         self.offset = 0;
-        match fs::read(&self.file) {
-            Ok(bytes) => self.bytes = bytes,
+        // Into the room of the file before.
+        match File::open(&self.file).and_then(|mut file| file.read_to_end(&mut self.bytes)) {
+            Ok(_) => {}
             // The ring went on while it was being read.
             Err(error) if error.kind() == io::ErrorKind::NotFound => return Some(Ok(())),
-            Err(error) => return Some(Err(SamplesError::io(&self.file)(error))),
+            Err(error) => {
+                self.bytes.clear();
+                return Some(Err(SamplesError::io(&self.file)(error)));
+            }
         }
         match head_length(&self.bytes) {
             Some(length) => self.offset = length,
@@ -342,8 +356,8 @@ impl Recording {
     }
 
     /// Puts the samples of the next block at the end of `out`; `false` at the end.
-    pub(super) fn next_block(&mut self, out: &mut Vec<Sample>) -> Result<bool, SamplesError> {
-        out.extend(self.samples.drain(..).skip(std::mem::take(&mut self.given)));
+    pub(super) fn next_block(&mut self, out: &mut Batch) -> Result<bool, SamplesError> {
+        self.samples.drain(..).skip(std::mem::take(&mut self.given)).for_each(|sample| out.push(sample));
         loop {
             match self.read_block(out) {
                 Some(read) => return read.map(|()| true),
@@ -356,16 +370,16 @@ impl Recording {
     }
 
     /// Reads the next block of the file; `None` when there is none.
-    fn read_block(&mut self, out: &mut Vec<Sample>) -> Option<Result<(), SamplesError>> {
+    fn read_block(&mut self, out: &mut Batch) -> Option<Result<(), SamplesError>> {
         let rest = self.bytes.get(self.offset..).filter(|rest| !rest.is_empty())?;
         match block::find(rest) {
             Found::Block(payload) => {
                 let length = BLOCK_HEAD + payload.len();
-                let before = out.len();
+                let before = out.mark();
                 let result = match block::decode(payload, out) {
                     Some(()) => Ok(()),
                     None => {
-                        out.truncate(before);
+                        out.take_back(before);
                         Err(self.damaged("the block's checksum holds, its samples cannot be made out"))
                     }
                 };
@@ -396,11 +410,13 @@ impl Iterator for Recording {
                 self.given += 1;
                 return Some(Ok(*sample));
             }
-            let mut samples = std::mem::take(&mut self.samples);
-            samples.clear();
+            self.samples.clear();
             self.given = 0;
-            let read = self.next_block(&mut samples);
-            self.samples = samples;
+            let mut batch = std::mem::take(&mut self.batch);
+            batch.clear();
+            let read = self.next_block(&mut batch);
+            self.samples.extend(batch.iter());
+            self.batch = batch;
             match read {
                 Ok(true) => {}
                 Ok(false) => return None,

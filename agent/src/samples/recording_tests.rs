@@ -1,5 +1,5 @@
 use proptest::prelude::*;
-use tallyhook_analysis::sample::Quantity;
+use tallyhook_analysis::sample::{Flag, Quantity};
 use tallyhook_analysis::units::Timestamp;
 
 use super::super::testing::any_sample;
@@ -114,6 +114,32 @@ proptest! {
         prop_assert_eq!(read(dir.path()), samples);
     }
 
+    /// A load that trembles at one pace is read as a column; what breaks in is not.
+    #[test]
+    fn a_trembling_load_comes_back_to_the_bit_whatever_breaks_in(
+        pace in prop_oneof![Just(100_i64), Just(20), 1_i64..20_000],
+        rows in proptest::collection::vec(
+            (prop_oneof![6 => -50_i64..50, 2 => Just(0), 2 => -3_000_000_i64..3_000_000, 1 => any::<i64>()], 0_u8..30), 1..900,
+        ),
+    ) {
+        let dir = tempfile::tempdir().unwrap();
+        let (mut sample, mut load, mut samples) = (at(1_000, 0), 0_i64, Vec::new());
+        for (change, breaks) in rows {
+            load = load.wrapping_add(change);
+            sample.at = Timestamp::from_ms(sample.at.as_ms() + if breaks == 0 { 3 } else { pace });
+            sample.set(Quantity::Load, (breaks != 1).then_some(load));
+            match breaks {
+                2 => sample.set(Quantity::Height, Some(change)),
+                3 => sample.set(Quantity::Height, None),
+                4 => sample.set_flag(Flag::Raising, Some(change > 0)),
+                _ => {}
+            }
+            samples.push(sample);
+        }
+        write(dir.path(), WIDE, &samples);
+        prop_assert_eq!(read(dir.path()), samples);
+    }
+
     #[test]
     fn cuts_and_flipped_bits_never_panic_and_never_invent(
         samples in proptest::collection::vec(any_sample(0..80_000_000), 1..60),
@@ -143,6 +169,13 @@ proptest! {
 
     #[test]
     fn any_bytes_are_a_payload_or_none(bytes in proptest::collection::vec(any::<u8>(), 0..200)) {
-        let _ = block::decode(&bytes, &mut Vec::new());
+        let mut batch = Batch::default();
+        let before = at(0, 0);
+        batch.push(before);
+        let mark = batch.mark();
+        if block::decode(&bytes, &mut batch).is_none() {
+            batch.take_back(mark);
+            prop_assert_eq!(batch.iter().collect::<Vec<_>>(), [before]);
+        }
     }
 }

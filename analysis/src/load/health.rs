@@ -34,6 +34,7 @@
 
 use super::stage::{Motion, is_steady};
 use super::{Lead, Terms};
+use crate::batch::Rows;
 use crate::recorder::Spec;
 use crate::sample::{Quantity, Sample};
 use crate::units::{Grams, Span, Timestamp};
@@ -269,37 +270,84 @@ impl Watch {
 
     /// As [`Watch::step`] for each of a run of samples: they follow each other in time within the stale limit, and the
     /// same signals were read in all, the two-state ones as in the first.
-    pub(crate) fn step_run(&mut self, terms: &Terms, spec: &Spec, samples: &[Sample], out: &mut impl FnMut(Note)) {
-        let Some((first, rest)) = samples.split_first() else { return };
-        self.step(terms, spec, first, out);
-        let Some(last) = rest.last() else { return };
+    pub(crate) fn step_run(&mut self, terms: &Terms, spec: &Spec, rows: impl Rows, out: &mut impl FnMut(Note)) {
+        let Some(count) = rows.len().checked_sub(1) else { return };
+        let first = rows.sample(0);
+        self.step(terms, spec, &first, out);
+        if count == 0 {
+            return;
+        }
         if terms.calibration.is_some() || terms.lead != Lead::Cell {
-            rest.iter().for_each(|sample| self.step(terms, spec, sample, out));
+            (1..=count).for_each(|i| self.step(terms, spec, &rows.sample(i), out));
             return;
         }
         if first.load().is_none() {
             return;
         }
-        let motion = Motion::of(first, spec);
-        self.last = Some((last.at, motion, last.get(Quantity::Speed)));
+        let motion = Motion::of(&first, spec);
+        self.last = Some((rows.at(count), motion, rows.sample(count).get(Quantity::Speed)));
         if motion == Motion::Still {
             // More than these are not kept.
-            for sample in &rest[rest.len().saturating_sub(READINGS.0)..] {
-                let load = sample.load().filter(|_| self.lasts(sample.at) >= SWING);
-                keep(&mut self.readings, load.map(|signal| (sample.at, spec.payload(signal))));
+            for i in (count + 1).saturating_sub(READINGS.0).max(1)..=count {
+                let (at, load) = (rows.at(i), spec.payload(Grams::new(rows.load(i))));
+                let rests = self.lasts(at) >= SWING;
+                keep(&mut self.readings, rests.then_some((at, load)));
             }
         }
         if motion.runs() {
             let mut look = Look { watch: self, terms, spec, at: first.at, out };
             let band = look.limit(BAND);
-            for sample in rest {
-                let number = sample.raw_load();
-                let load = spec.payload(Grams::new(number));
-                look.at = sample.at;
-                look.number(number, Some(load));
-                look.range(load, band);
+            let mut i = 1;
+            while i <= count {
+                i += look.watch.nothing_to_say(spec, band, rows.after(i));
+                if i <= count {
+                    let load = spec.payload(Grams::new(rows.load(i)));
+                    look.at = rows.at(i);
+                    look.number(rows.load(i), Some(load));
+                    look.range(load, band);
+                    i += 1;
+                }
             }
         }
+    }
+
+    /// Takes readings of a run as [`Look::number`] and [`Look::range`] do, up to one of which they might have to tell; how
+    /// many.
+    fn nothing_to_say(&mut self, spec: &Spec, band: i64, rows: impl Rows) -> usize {
+        let stands = self.stands(Finding::Stuck) || self.stands(Finding::NeverChanges);
+        let (Some(mut number), Some((mut low, mut high)), false) = (self.number, self.range, stands) else { return 0 };
+        let ((mut same, mut starts), (mut readings, mut changes)) = (self.same, self.lively);
+        let mut runs = self.runs;
+        let mut taken = 0;
+        for now in rows.loads() {
+            if runs.0.min(runs.1) >= STARTS {
+                break;
+            }
+            if now == number {
+                if same >= SAME.0 - 1 && starts >= SAME.1[0] {
+                    break;
+                }
+                same += 1;
+            } else {
+                number = now;
+                readings += u64::from(same) + 1;
+                changes += 1;
+                if changes > 10 * LIVELY.0 {
+                    (readings, changes) = (readings / 2, changes / 2);
+                }
+                (same, starts) = (0, 0);
+            }
+            let load = spec.payload(Grams::new(now));
+            (low, high) = (low.min(load), high.max(load));
+            if high.get() - low.get() > band {
+                (low, high, runs) = (load, load, (0, 0));
+            }
+            taken += 1;
+        }
+        self.number = Some(number);
+        self.range = Some((low, high));
+        (self.same, self.lively, self.runs) = ((same, starts), (readings, changes), runs);
+        taken
     }
 
     fn lasts(&self, at: Timestamp) -> Span {

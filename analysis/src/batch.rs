@@ -1,0 +1,285 @@
+//! Many samples at once: a [`Batch`], for [`Account::step_batch`](crate::account::Account::step_batch).
+
+use crate::sample::{Quantity, Sample};
+use crate::units::Timestamp;
+
+/// Samples in their order. Such as follow each other and differ in nothing but time and load are held as two columns.
+///
+/// ```
+/// use tallyhook_analysis::batch::Batch;
+/// use tallyhook_analysis::sample::{Quantity, Sample};
+/// use tallyhook_analysis::units::Timestamp;
+///
+/// let mut first = Sample::at(Timestamp::from_ms(0));
+/// first.set(Quantity::Load, Some(5_000_000));
+/// let mut batch = Batch::default();
+/// batch.push(first);
+/// batch.push_alike(first, |at_ms, loads| {
+///     at_ms.push(100);
+///     loads.push(5_001_000);
+/// });
+/// let last = batch.iter().last().unwrap();
+/// assert_eq!((batch.len(), last.at.as_ms(), last.get(Quantity::Load)), (2, 100, Some(5_001_000)));
+/// ```
+#[derive(Clone, Debug, Default)]
+pub struct Batch {
+    parts: Vec<Part>,
+    samples: Vec<Sample>,
+    at_ms: Vec<i64>,
+    loads: Vec<i64>,
+}
+
+#[derive(Clone, Copy, Debug)]
+enum Part {
+    Samples(usize),
+    Alike(Sample, usize),
+}
+
+/// Where a batch ended once.
+#[derive(Clone, Copy, Debug)]
+pub struct Mark {
+    parts: usize,
+    last: Option<Part>,
+    samples: usize,
+    rows: usize,
+}
+
+/// A part of a batch.
+#[derive(Clone, Copy, Debug)]
+pub(crate) enum Piece<'a> {
+    Samples(&'a [Sample]),
+    Alike(Alike<'a>),
+}
+
+impl Batch {
+    /// How many samples there are.
+    pub fn len(&self) -> usize {
+        self.samples.len() + self.at_ms.len()
+    }
+
+    /// Whether there are none.
+    pub fn is_empty(&self) -> bool {
+        self.len() == 0
+    }
+
+    /// Empties it; its room is kept.
+    pub fn clear(&mut self) {
+        self.parts.clear();
+        self.samples.clear();
+        self.at_ms.clear();
+        self.loads.clear();
+    }
+
+    /// Puts a sample at the end.
+    #[inline]
+    pub fn push(&mut self, sample: Sample) {
+        match self.parts.last_mut() {
+            Some(Part::Samples(count)) => *count += 1,
+            _ => self.parts.push(Part::Samples(1)),
+        }
+        self.samples.push(sample);
+    }
+
+    /// Puts samples at the end that are like `like`, whose load is known, but for their times in milliseconds and loads in
+    /// grams: those that `fill` puts at the end of both columns.
+    pub fn push_alike(&mut self, like: Sample, fill: impl FnOnce(&mut Vec<i64>, &mut Vec<i64>)) {
+        let before = self.at_ms.len();
+        fill(&mut self.at_ms, &mut self.loads);
+        let rows = self.at_ms.len().min(self.loads.len());
+        self.at_ms.truncate(rows);
+        self.loads.truncate(rows);
+        if like.load().is_some() && rows > before {
+            self.parts.push(Part::Alike(like, rows - before));
+        } else {
+            self.at_ms.truncate(before);
+            self.loads.truncate(before);
+        }
+    }
+
+    /// Where it ends now.
+    pub fn mark(&self) -> Mark {
+        let (parts, last) = (self.parts.len(), self.parts.last().copied());
+        Mark { parts, last, samples: self.samples.len(), rows: self.at_ms.len() }
+    }
+
+    /// Takes back what was put in since `mark`.
+    pub fn take_back(&mut self, mark: Mark) {
+        self.parts.truncate(mark.parts);
+        if let (Some(last), Some(then)) = (self.parts.last_mut(), mark.last) {
+            *last = then;
+        }
+        self.samples.truncate(mark.samples);
+        self.at_ms.truncate(mark.rows);
+        self.loads.truncate(mark.rows);
+    }
+
+    /// All samples, one by one.
+    pub fn iter(&self) -> impl Iterator<Item = Sample> + '_ {
+        self.pieces().flat_map(|piece| {
+            let count = match piece {
+                Piece::Samples(samples) => samples.len(),
+                Piece::Alike(rows) => rows.len(),
+            };
+            (0..count).map(move |i| match piece {
+                Piece::Samples(samples) => samples[i],
+                Piece::Alike(rows) => rows.sample(i),
+            })
+        })
+    }
+
+    pub(crate) fn pieces(&self) -> impl Iterator<Item = Piece<'_>> {
+        let (mut samples, mut at_ms, mut loads) = (&self.samples[..], &self.at_ms[..], &self.loads[..]);
+        self.parts.iter().map(move |part| match part {
+            Part::Samples(count) => {
+                let (these, rest) = samples.split_at(*count);
+                samples = rest;
+                Piece::Samples(these)
+            }
+            Part::Alike(like, count) => {
+                let ((these_at, rest_at), (these_loads, rest_loads)) = (at_ms.split_at(*count), loads.split_at(*count));
+                (at_ms, loads) = (rest_at, rest_loads);
+                Piece::Alike(Alike { like, at_ms: these_at, loads: these_loads })
+            }
+        })
+    }
+}
+
+/// Samples in a row, however they are held.
+pub(crate) trait Rows: Copy {
+    /// All read like the first, but for time and load.
+    const ALIKE: bool;
+    fn len(&self) -> usize;
+    fn sample(&self, i: usize) -> Sample;
+    fn at(&self, i: usize) -> Timestamp;
+    /// As [`Sample::raw_load`].
+    fn load(&self, i: usize) -> i64;
+    /// Milliseconds of all times, in their order.
+    fn times(&self) -> impl Iterator<Item = i64> + '_;
+    /// [`Rows::load`] of all, in their order.
+    fn loads(&self) -> impl Iterator<Item = i64> + '_;
+    /// Whether a sample reads like another, and says the same of the counters where they are asked of.
+    fn goes_on(&self, i: usize, other: &Sample, counters: Counters) -> bool;
+    /// Those from `i` on.
+    fn after(&self, i: usize) -> Self;
+    /// Those up to `i`.
+    fn up_to(&self, i: usize) -> Self;
+}
+
+/// Which of a drive's counters are asked of.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Counters {
+    pub hours: bool,
+    pub starts: bool,
+}
+
+impl Counters {
+    #[inline]
+    fn say_as(self, sample: &Sample, other: &Sample) -> bool {
+        (!self.hours || sample.says_as(other, Quantity::RunHours))
+            && (!self.starts || sample.says_as(other, Quantity::Starts))
+    }
+}
+
+impl Rows for &[Sample] {
+    const ALIKE: bool = false;
+
+    #[inline]
+    fn len(&self) -> usize {
+        (**self).len()
+    }
+
+    #[inline]
+    fn sample(&self, i: usize) -> Sample {
+        self[i]
+    }
+
+    #[inline]
+    fn at(&self, i: usize) -> Timestamp {
+        self[i].at
+    }
+
+    #[inline]
+    fn load(&self, i: usize) -> i64 {
+        self[i].raw_load()
+    }
+
+    #[inline]
+    fn times(&self) -> impl Iterator<Item = i64> + '_ {
+        self.iter().map(|sample| sample.at.as_ms())
+    }
+
+    #[inline]
+    fn loads(&self) -> impl Iterator<Item = i64> + '_ {
+        self.iter().map(Sample::raw_load)
+    }
+
+    #[inline]
+    fn goes_on(&self, i: usize, other: &Sample, counters: Counters) -> bool {
+        let sample = &self[i];
+        sample.reads_like(other) && counters.say_as(sample, other)
+    }
+
+    fn after(&self, i: usize) -> Self {
+        &self[i..]
+    }
+
+    fn up_to(&self, i: usize) -> Self {
+        &self[..i]
+    }
+}
+
+/// Rows of columns; both are of one length.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Alike<'a> {
+    like: &'a Sample,
+    at_ms: &'a [i64],
+    loads: &'a [i64],
+}
+
+impl Rows for Alike<'_> {
+    const ALIKE: bool = true;
+
+    #[inline]
+    fn len(&self) -> usize {
+        self.at_ms.len().min(self.loads.len())
+    }
+
+    fn sample(&self, i: usize) -> Sample {
+        let mut sample = *self.like;
+        sample.at = self.at(i);
+        sample.set(Quantity::Load, Some(self.loads[i]));
+        sample
+    }
+
+    #[inline]
+    fn at(&self, i: usize) -> Timestamp {
+        Timestamp::from_ms(self.at_ms[i])
+    }
+
+    #[inline]
+    fn load(&self, i: usize) -> i64 {
+        self.loads[i]
+    }
+
+    #[inline]
+    fn times(&self) -> impl Iterator<Item = i64> + '_ {
+        self.at_ms.iter().copied()
+    }
+
+    #[inline]
+    fn loads(&self) -> impl Iterator<Item = i64> + '_ {
+        self.loads.iter().copied()
+    }
+
+    fn goes_on(&self, _: usize, other: &Sample, counters: Counters) -> bool {
+        self.like.reads_like(other) && counters.say_as(self.like, other)
+    }
+
+    fn after(&self, i: usize) -> Self {
+        Alike { like: self.like, at_ms: &self.at_ms[i..], loads: &self.loads[i..] }
+    }
+
+    fn up_to(&self, i: usize) -> Self {
+        Alike { like: self.like, at_ms: &self.at_ms[..i], loads: &self.loads[..i] }
+    }
+}
