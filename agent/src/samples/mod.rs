@@ -25,7 +25,7 @@ pub enum SampleSource {
     /// A samples file.
     Csv(Box<csv::CsvSamples>),
     /// Files of the recorder.
-    Recording(recording::Recording),
+    Recording(Box<recording::Recording>),
 }
 
 /// Opens samples: a CSV file, a `.thr` file of the recorder, or a directory of such files.
@@ -34,9 +34,9 @@ pub enum SampleSource {
 /// When there is nothing of the kind, or the CSV's header is not in order.
 pub fn open(path: &Path) -> Result<SampleSource, SamplesError> {
     if path.is_dir() {
-        recording::Recording::of_directory(path).map(SampleSource::Recording)
+        recording::Recording::of_directory(path).map(|files| SampleSource::Recording(Box::new(files)))
     } else if path.extension().is_some_and(|extension| extension == recording::EXTENSION) {
-        recording::Recording::of_file(path).map(SampleSource::Recording)
+        recording::Recording::of_file(path).map(|file| SampleSource::Recording(Box::new(file)))
     } else {
         csv::CsvSamples::open(path).map(|rows| SampleSource::Csv(Box::new(rows)))
     }
