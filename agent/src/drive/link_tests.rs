@@ -76,7 +76,7 @@ async fn is_met(device: &mut DuplexStream, unit: u8, count: u16, fence: u16) {
 /// Meets a unit, see [`is_met`].
 async fn meet(link: &mut Link, unit: u8, count: u16) {
     let met = link.read(unit, read(count), LIMIT).await;
-    assert_eq!(met, Ok(Answer::Words(vec![0; usize::from(count)])));
+    assert_eq!(met, Ok(Answer::Words(vec![0; usize::from(count)].into())));
 }
 
 fn read(count: u16) -> Request {
@@ -192,8 +192,8 @@ async fn what_was_asked_before_a_start_is_not_taken_for_the_first_answer() {
             }
             heard = link.read(1, read(3), LIMIT).await;
         }
-        assert_eq!(heard, Ok(Answer::Words(vec![7, 7, 7])), "{owed:?} were owed");
-        assert_eq!(link.read(1, read(3), LIMIT).await, Ok(Answer::Words(vec![7, 7, 7])), "{owed:?} were owed");
+        assert_eq!(heard, Ok(Answer::Words(vec![7, 7, 7].into())), "{owed:?} were owed");
+        assert_eq!(link.read(1, read(3), LIMIT).await, Ok(Answer::Words(vec![7, 7, 7].into())), "{owed:?} were owed");
         drop(link);
         told.await.unwrap();
     }
@@ -232,7 +232,7 @@ async fn a_device_that_never_answers_a_fence_is_read_in_the_end() {
     while clock.wire() < Duration::from_secs(90) {
         // There is no second line to open.
         link.silent_in_a_row = 0;
-        if link.read(1, read(1), LIMIT).await == Ok(Answer::Words(vec![7])) {
+        if link.read(1, read(1), LIMIT).await == Ok(Answer::Words(vec![7].into())) {
             met = Some(clock.wire());
             break;
         }
