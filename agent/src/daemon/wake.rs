@@ -10,6 +10,10 @@ use crate::store::StoreError;
 use crate::store::backup::Made;
 
 /// Why the daemon's loop has something to do.
+#[expect(
+    clippy::large_enum_variant,
+    reason = "the large one comes at every poll, and a box of its own would be made for each"
+)]
 pub enum Wake {
     /// A drive was polled, with or without an answer.
     Reading(DriveReading),

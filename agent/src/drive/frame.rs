@@ -27,6 +27,10 @@ pub struct Question {
 
 /// What the bytes so far are.
 #[derive(Clone, PartialEq, Eq, Debug)]
+#[expect(
+    clippy::large_enum_variant,
+    reason = "the large one comes at every poll, and a box of its own would be made for each"
+)]
 pub enum Heard {
     /// The beginning of an answer.
     Part,

@@ -31,7 +31,7 @@ use tallyhook::store::{MechanismCommit, Store, StoreError};
 use tallyhook_analysis::account::State;
 use tallyhook_analysis::lift::Lift;
 use tallyhook_analysis::sample::{Flag, Quantity};
-use tallyhook_analysis::units::{Span, Timestamp};
+use tallyhook_analysis::units::Timestamp;
 use tallyhook_config::model::{Config, QuietHolds, Target};
 use tokio::sync::{mpsc, watch};
 
