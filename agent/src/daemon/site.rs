@@ -334,7 +334,7 @@ impl Site {
 
     /// Whether something has to be stored now: at the end of each lift, gap and day, and when a mechanism has run for
     /// `commit_every` since the last commit. What is less (the end of a lowering behind its lift) waits for the next of
-    /// these, but not longer than [`Site::longest_wait`]: each commit costs the disk whole blocks. After a failure it is
+    /// these, but not longer than `longest_wait`: each commit costs the disk whole blocks. After a failure it is
     /// tried again every second.
     pub fn commit_is_due(&mut self, now: Reading) -> bool {
         if self.commit_fails {

@@ -175,7 +175,7 @@ impl Store {
     }
 
     /// As [`Store::open_sound`], but a ledger of at least `large` bytes is not read to its end: [`Store::into_handle`]
-    /// proves its structure before it writes anything, and says by [`StoreHandle::fault`] what is wrong. Whatever else
+    /// proves its structure before it writes anything, and says by [`super::StoreHandle::fault`] what is wrong. Whatever else
     /// is wrong with one `open_sound` finds and mends, now or when it is called after that.
     ///
     /// # Errors
@@ -273,7 +273,7 @@ impl Store {
         self.write_noted()
     }
 
-    /// As [`Store::set_cursor`], but kept in memory until the next commit, or until [`MOST_NOTED`] messages more have
+    /// As [`Store::set_cursor`], but kept in memory until the next commit, or until `MOST_NOTED` messages more have
     /// been got: a crash meanwhile has the destination get those again. A commit of its own would cost a memory card
     /// about as much as the lift that is told of.
     ///
