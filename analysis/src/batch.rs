@@ -80,19 +80,19 @@ impl Batch {
         self.samples.push(sample);
     }
 
-    /// Puts samples at the end that are like `like`, whose load is known, but for their times in milliseconds and loads in
-    /// grams: those that `fill` puts at the end of both columns.
-    pub fn push_alike(&mut self, like: Sample, fill: impl FnOnce(&mut Vec<i64>, &mut Vec<i64>)) {
+    /// Puts samples at the end that are like `like` but for their times in milliseconds and loads in grams: those that `fill`
+    /// puts at the end of both columns, as many as both have. Each has a load, whether `like` has one or not.
+    pub fn push_alike(&mut self, mut like: Sample, fill: impl FnOnce(&mut Vec<i64>, &mut Vec<i64>)) {
         let before = self.at_ms.len();
         fill(&mut self.at_ms, &mut self.loads);
         let rows = self.at_ms.len().min(self.loads.len());
         self.at_ms.truncate(rows);
         self.loads.truncate(rows);
-        if like.load().is_some() && rows > before {
+        if like.load().is_none() {
+            like.set(Quantity::Load, Some(0));
+        }
+        if rows > before {
             self.parts.push(Part::Alike(like, rows - before));
-        } else {
-            self.at_ms.truncate(before);
-            self.loads.truncate(before);
         }
     }
 
