@@ -13,6 +13,8 @@ use crate::tally::Sums;
 
 /// Two loads are like each other within this: a tenth of rated (`analysis/src/lift.rs`).
 const LIKE_KG: i64 = 1_000;
+/// A lift has ended when nothing has hung for so long (`confirm_empty` in `analysis/src/lift.rs`).
+const EMPTY_MS: i64 = 1_000;
 
 impl World {
     /// What the store holds is what was committed: no lift lost, none twice, no message, no state; a commit that the
@@ -193,15 +195,21 @@ impl World {
                     "hoist {index}: nobody lifted {load} kg from {begin} to {end} ms, but {near:?}"
                 );
             }
-            for p in planned.iter().filter(|p| p.end_ms + 2 * margin < now) {
+            for p in planned.iter().filter(|p| p.end_ms + 2 * margin + EMPTY_MS < now) {
                 let (from, to) = (p.begin_ms - margin, p.end_ms + margin);
                 if self.disturbed.iter().any(|(a, b)| *a <= to && from <= *b) {
                     continue;
                 }
                 let seen = lifts.iter().filter(|(begin, end, _)| p.begin_ms <= *end && *begin <= p.end_ms);
                 let seen: Vec<_> = seen.collect();
+                // What follows a silence undisturbed may still be counted with the like lift before it.
+                let with_another = |(begin, end, load): &(i64, i64, i64)| {
+                    let here = planned.iter().filter(|p| p.begin_ms <= *end && *begin <= p.end_ms + self.stale_ms);
+                    let loads: Vec<i64> = here.map(|p| p.load_kg).collect();
+                    self.is_bridged(*begin, *end, *load, &loads)
+                };
                 holds!(
-                    seen.len() == 1 && seen[0].2 == p.load_kg,
+                    seen.len() == 1 && (seen[0].2 == p.load_kg || with_another(seen[0])),
                     "hoist {index}: {p:?} was lifted undisturbed, booked is {seen:?}"
                 );
             }
