@@ -18,6 +18,10 @@ pub(super) const LOCK_NAME: &str = "ledger.lock";
 /// for a few hundred bytes each. A ledger that has other pages keeps them.
 const PAGE_BYTES: u32 = 1024;
 
+/// Pages that a connection keeps in memory, KiB. The system has the file in its own memory anyway; the daemon has half a
+/// dozen connections, and what each may keep comes back to nobody.
+const CACHE_KIB: i64 = 512;
+
 /// How long a statement waits for another connection, seconds.
 pub(super) const BUSY_SECONDS: u64 = 5;
 
@@ -241,6 +245,7 @@ pub(super) fn open_writer(path: &Path) -> Result<Connection, StoreError> {
     // FULL: a commit that was acknowledged outlives a power cut.
     connection.pragma_update(None, "synchronous", "FULL").map_err(sqlite)?;
     // Give the log's room back after a long reader let it grow.
+    connection.pragma_update(None, "cache_size", -CACHE_KIB).map_err(sqlite)?;
     connection.pragma_update(None, "journal_size_limit", 16 * 1024 * 1024).map_err(sqlite)?;
     if 0 < found && found < FORMAT {
         keep_copy(&connection, path, found)?;
@@ -332,6 +337,7 @@ pub(super) fn open_file(path: &Path) -> Result<Connection, StoreError> {
     let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
     let connection = Connection::open_with_flags(path, flags).map_err(sqlite)?;
     connection.busy_timeout(Duration::from_secs(BUSY_SECONDS)).map_err(sqlite)?;
+    connection.pragma_update(None, "cache_size", -CACHE_KIB).map_err(sqlite)?;
     let found = check_format(&connection, path)?;
     if found == 0 {
         // The daemon has just made the file and not filled it yet.
