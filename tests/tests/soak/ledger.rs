@@ -162,7 +162,7 @@ const HOUR_ROW: usize = 64;
 /// A day of a mechanism: sums, histograms and what seals it in the chain.
 const DAY_ROWS: usize = 6_000;
 /// Tables and indexes before anything is in them, and the accounts' states. Measured.
-const EMPTY: usize = 150_000;
+const EMPTY: usize = 45_000;
 
 /// The ledger's size against what its rows must take.
 pub fn size(site: &mut Site, days: i64) -> String {
