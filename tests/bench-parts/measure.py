@@ -4,6 +4,7 @@ import os
 import resource
 import statistics
 import subprocess
+import threading
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -18,12 +19,30 @@ RUNS = 5
 def cpu(command, **more):
     """CPU-seconds (user and system) of a program from its start to its end, its largest memory in MB, and its output."""
     process = subprocess.Popen([str(word) for word in command], stdout=subprocess.PIPE, **more)
+    # Not ru_maxrss, in which a program starts with the memory of the one that started it.
+    peaks, ended = [0.0], threading.Event()
+    watcher = threading.Thread(target=watch_memory, args=(process.pid, peaks, ended))
+    watcher.start()
     output = process.stdout.read()
+    ended.set()
+    watcher.join()
     _, status, used = os.wait4(process.pid, 0)
     process.returncode = os.waitstatus_to_exitcode(status)
     if process.returncode != 0:
         raise SystemExit(f"tests/bench: {command} ended with {process.returncode}")
-    return used.ru_utime + used.ru_stime, used.ru_maxrss / 1024, output.decode()
+    return used.ru_utime + used.ru_stime, max(peaks), output.decode()
+
+
+def watch_memory(pid, peaks, ended):
+    """Notes the largest resident memory of a process, MB, until `ended`."""
+    while True:
+        try:
+            status = Path(f"/proc/{pid}/status").read_text()
+        except OSError:
+            return
+        peaks.extend(int(line.split()[1]) / 1024 for line in status.splitlines() if line.startswith("VmHWM:"))
+        if ended.wait(0.01):
+            return
 
 
 def own_cpu():
