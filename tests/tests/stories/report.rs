@@ -103,14 +103,17 @@ fn the_printed_report_says_what_the_status_says_and_no_row_is_cut() {
         .flat_map(|(page, text)| text.lines().map(move |line| (page, line)))
         .filter(|(_, line)| {
             let words: Vec<&str> = line.split(' ').collect();
-            words.len() == 8 && [0, 2].iter().all(|i| words[*i].matches('-').count() == 2)
+            words.len() == 9 && [0, 2].iter().all(|i| words[*i].matches('-').count() == 2)
         })
         .collect();
     assert_eq!(listed.len(), lifts.len(), "a row with two dates a lift: {listed:#?}");
     for ((page, line), lift) in listed.iter().zip(lifts) {
         let (load, peak) = (lift["load_kg"].as_f64().unwrap(), lift["peak_kg"].as_f64().unwrap());
         let seconds = lift["running_seconds"].as_f64().unwrap();
-        let rest = format!("{:.2} {:.1} {:.2} {seconds:.1}", load / 1000.0, load / rated * 100.0, peak / 1000.0);
+        // Twice the standard uncertainty stands beside the load.
+        let off = lift["load_uncertainty_kg"].as_f64().unwrap() * 2.0;
+        let [load_t, off_t, peak_t] = [load, off, peak].map(|kg| kg / 1000.0);
+        let rest = format!("{load_t:.2} {off_t:.2} {:.1} {peak_t:.2} {seconds:.1}", load / rated * 100.0);
         assert!(line.ends_with(&rest), "{line}: {rest}");
         let head = pages[*page].lines().position(|l| l.starts_with("Begin End Load"));
         let here = pages[*page].lines().position(|l| l == *line);

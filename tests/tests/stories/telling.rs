@@ -169,7 +169,8 @@ fn a_destination_that_cannot_be_told_is_named_with_its_mend() {
     assert!(answer.stdout.contains("mqtt: told;") && answer.stdout.contains("webhook:list: told;"), "{answer:?}");
     assert!(answer.stdout.contains("influx: NOT told: no connection"), "{answer:?}");
     assert!(answer.stdout.contains("check that the server runs"), "{answer:?}");
-    assert!(answer.stdout.contains("matrix: NOT told: the password file"), "{answer:?}");
+    assert!(answer.stdout.contains("matrix: NOT told: the file missing cannot be used"), "{answer:?}");
+    assert!(answer.stdout.contains("check `password_file` in [matrix]"), "{answer:?}");
     assert!(answer.stderr.contains("2 of 4 destinations"), "{answer:?}");
     let told = subscriber.line(Duration::from_secs(10), |line| Some(line.to_owned()));
     assert!(told.contains("\"finding\":\"test\""), "{told}");
