@@ -321,22 +321,24 @@ async fn run_on(
         }
         // Until its structure is proved the store answers nothing: what is read stays in the books.
         let answers = store.is_proved();
-        if now.mono >= next_tick && answers {
+        if now.mono >= next_tick {
+            // Set anew in any case: one that has rung must not be waited for again.
             next_tick = now.mono.plus(TICK);
             tick.set(clock.sleep_until(next_tick.plus(TICK_WAITS)));
-            if touched.since_the_last_look() {
+            if answers && touched.since_the_last_look() {
                 match store.open_services().await {
                     Ok(services) => site.take_services(&services, now),
                     // A store that cannot be read just now keeps them for the next look.
                     Err(_) => touched.forget(),
                 }
             }
-            if let Some(drives) = site.changed_drives()
+            if answers
+                && let Some(drives) = site.changed_drives()
                 && let Err(error) = store.keep_drives(drives, now.wall).await
             {
                 tracing::warn!("the drives' states could not be kept: {error}");
             }
-            if now.mono >= next_reminders {
+            if answers && now.mono >= next_reminders {
                 next_reminders = now.mono.plus(reminders::LOOK_EVERY);
                 if let Ok(open) = store.open_alarms().await {
                     site.remind(&open, now);
