@@ -63,19 +63,40 @@ async fn another_store_is_refused_and_a_good_configuration_hands_the_time_line_o
 
 /// Runs a daemon that proves every ledger beside its first polls, and asks it to stop after a while.
 async fn run_a_while(directory: &std::path::Path, around: &mut Surroundings) -> Result<Ended, DaemonError> {
+    run_a_while_by(Clock::system(), directory, around).await
+}
+
+async fn run_a_while_by(
+    clock: Clock,
+    directory: &std::path::Path,
+    around: &mut Surroundings,
+) -> Result<Ended, DaemonError> {
     let mut config = config(vec![drive("d", "127.0.0.1:9", 100, 300)], vec![hoist_signals("d")]);
     config.store.directory = directory.to_owned();
-    let clock = Clock::system();
     let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
     let setup = Setup { config: Arc::new(config), config_text: String::new(), clock: clock.clone(), listener };
     let (stop, stopped) = watch::channel(false);
     let running = run_watched(setup, stopped, around);
     let (ended, ()) = tokio::join!(running, async {
-        clock.sleep(Span::from_ms(700)).await;
+        Clock::system().sleep(Span::from_ms(700)).await;
         // It may have ended by itself.
         let _ = stop.send(true);
     });
     ended
+}
+
+/// By a clock so fast that many ticks pass before the ledger has been proved.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_ledger_that_takes_longer_to_prove_than_a_tick_is_waited_for() {
+    use crate::store::sealed_tests::{config as site, proof, work};
+    let place = tempfile::tempdir().unwrap();
+    let mut store = Store::open(place.path()).unwrap();
+    work(&mut store, &site(""), 0..12);
+    drop(store);
+    let mut around = Surroundings { prove_later_from: Some(0), ..Surroundings::default() };
+    let ended = run_a_while_by(Clock::system_at_speed(10_000.0), place.path(), &mut around).await;
+    assert!(matches!(ended, Ok(Ended::Stopped)), "{:?}", ended.err());
+    assert!(proof(place.path()).ok);
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
