@@ -228,7 +228,7 @@ pub(crate) const STORE: Group = Group {
             Time(within(1.0, 3600.0, "")),
             Default("30s"),
             "How long a mechanism may run without a commit: what a power cut can cost. Less than that waits for the end \
-             of the lift, but not beyond ten times this long, nor an hour.",
+             of the lift, but not beyond five times this long, nor an hour.",
         ),
         key(
             "backup",

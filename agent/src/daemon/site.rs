@@ -334,7 +334,7 @@ impl Site {
 
     /// Whether something has to be stored now: at the end of each lift, gap and day, and when a mechanism has run for
     /// `commit_every` since the last commit. What is less (the end of a lowering behind its lift) waits for the next of
-    /// these, but not longer than `longest_wait`: each commit costs the disk whole blocks. After a failure it is
+    /// these, but not longer than five times `commit_every`: each commit costs the disk whole blocks. After a failure it is
     /// tried again every second.
     pub fn commit_is_due(&mut self, now: Reading) -> bool {
         if self.commit_fails {
@@ -353,7 +353,7 @@ impl Site {
     /// How long something that moved may wait for its commit while the mechanism stands; the running time that a power
     /// cut can cost is bounded by `commit_every` all the same.
     fn longest_wait(&self) -> Span {
-        Span::from_ms((10 * self.config.store.commit_every.as_ms()).min(MS_PER_HOUR))
+        Span::from_ms((5 * self.config.store.commit_every.as_ms()).min(MS_PER_HOUR))
     }
 
     /// What to store in one transaction, for the books that have news; with `all`, for every book.

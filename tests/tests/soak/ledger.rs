@@ -58,8 +58,8 @@ pub fn days(site: &Site, days: i64) -> usize {
             let found = over.as_array().unwrap().iter().find(|d| date.starts_with(d["date"].as_str().unwrap()));
             let found = found.unwrap_or_else(|| panic!("{date} of hoist {hoist} is missing: {over}"));
             // The night before and the night after are no work; but whoever dies in the evening takes along what had not
-            // been committed, which while a hoist stands may wait ten times as long as while it runs.
-            if site.is_cut(day * DAY_MS, day * DAY_MS + 16 * HOUR_MS + 10 * COMMIT_EVERY_MS) {
+            // been committed, which while a hoist stands may wait five times as long as while it runs.
+            if site.is_cut(day * DAY_MS, day * DAY_MS + 16 * HOUR_MS + 5 * COMMIT_EVERY_MS) {
                 continue;
             }
             let due = site.drives.work(hoist).sums(day, RATED_KG);
