@@ -1,7 +1,8 @@
 //! A hoist over Modbus, known by nothing but torque, speed and run bits: five hundred lifts through the product's own
-//! poller, link, decoder and books, and once through the daemon's site and store as well. The hoist and its frames are written for this test and share nothing with the product;
-//! time is played, so that six hours take seconds. A shorter run in real time, over a socket, by the whole daemon and with a
-//! Modbus server that is not ours, is in `tests/tests/stories/calibration.rs`.
+//! poller, link, decoder and books, and once through the daemon's site and store as well. The hoist and its frames are
+//! written for this test and share nothing with the product; time is played, so that six hours take seconds. A shorter
+//! run in real time, over a socket, by the whole daemon and with a Modbus server that is not ours, is in
+//! `tests/tests/stories/calibration.rs`.
 
 #![allow(clippy::unwrap_used, reason = "tests")]
 

@@ -487,9 +487,7 @@ async fn nothing_is_booked_that_the_device_did_not_give_for_that_request() {
             recoveries.len(),
             poll * 2
         );
-        // The second tick may itself come late on a busy machine.
-        let second_tick = poll * 2 + Duration::from_millis(20);
-        assert!(latest > 2.0 || slowest <= second_tick, "{way:?} recovered only after {slowest:?}");
+        assert!(latest > 2.0 || slowest <= poll * 2, "{way:?} recovered only after {slowest:?}");
     }
     println!("{deeds:?}, exceptions {exceptions:?}");
     println!("memory at a quarter {early} bytes, at the end {late}");

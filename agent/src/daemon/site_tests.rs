@@ -19,7 +19,8 @@ use crate::store::{EntryKind, LiftFilter, MessageFilter, Reader, Store};
 const EVENING: i64 = 1_790_000_000_000;
 const HOUR: i64 = 3_600_000;
 
-fn config(directory: &Path) -> Arc<Config> {
+/// The starter's site, with its store in `directory`.
+pub(super) fn config(directory: &Path) -> Arc<Config> {
     let text = tallyhook_config::starter(&tallyhook_config::StarterOptions::default());
     let mut config = tallyhook_config::load(&text, "site.toml").unwrap();
     config.store.directory = directory.to_owned();

@@ -1,13 +1,13 @@
 //! What the ledger's log takes for a lift: a memory card has only so many writes.
 
 use std::path::Path;
-use std::sync::Arc;
 
 use tallyhook_analysis::sample::{Flag, Quantity};
 use tallyhook_analysis::units::{Span, Timestamp};
-use tallyhook_config::model::{Config, Target};
+use tallyhook_config::model::Target;
 
 use super::site::Site;
+use super::site_tests::config;
 use crate::clock::Reading;
 use crate::drive::{Decoded, DriveReading, LinkState, RawWords, Value};
 use crate::store::{FILE_NAME, Store};
@@ -16,13 +16,6 @@ const MORNING: i64 = 1_790_000_000_000;
 
 /// 600 lifts a day.
 const LIFT_MS: i64 = 144_000;
-
-fn config(directory: &Path) -> Arc<Config> {
-    let text = tallyhook_config::starter(&tallyhook_config::StarterOptions::default());
-    let mut config = tallyhook_config::load(&text, "site.toml").unwrap();
-    config.store.directory = directory.to_owned();
-    Arc::new(config)
-}
 
 /// As the devices of `tests/bench-parts/floors.c` play it: 16 s up, 44 s of hanging, 17 s down.
 /// `within`: milliseconds since its beginning.

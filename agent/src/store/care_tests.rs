@@ -169,7 +169,7 @@ fn a_log_cut_at_every_frame_gives_the_ledger_of_some_commit() {
     let base = std::fs::read(ledger_path(dir.path())).unwrap();
     let mut commits = BTreeSet::from([sealed(dir.path())]);
     let mut last = String::new();
-    for day in 1..4 {
+    for day in 1..7 {
         work(&mut store, &config(""), day..day + 1);
         last = sealed(dir.path());
         commits.insert(last.clone());

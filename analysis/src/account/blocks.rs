@@ -1,9 +1,9 @@
 //! Many samples at once: [`Account::step_all`] and [`Account::step_batch`].
 //!
 //! Most samples change nothing but sums: the hoist goes on running or standing, the load goes on hanging or the hook
-//! goes on being empty, or a time that confirms the one or the other goes on, within one hour of the site's clock. Such a run of samples is gathered into columns and booked
-//! column by column; whatever could be told, opened or closed by a sample is left to [`Account::step`]. Sums are
-//! integers, so both ways give the same bits (`analysis/tests/blocks.rs`).
+//! goes on being empty, or a time that confirms the one or the other goes on, within one hour of the site's clock. Such a
+//! run of samples is gathered into columns and booked column by column; whatever could be told, opened or closed by a
+//! sample is left to [`Account::step`]. Sums are integers, so both ways give the same bits (`analysis/tests/blocks.rs`).
 
 use super::{Account, Entry, Watched};
 use crate::batch::{Batch, Counters, Piece, Rows};
