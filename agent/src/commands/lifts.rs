@@ -80,8 +80,8 @@ pub fn render(lifts: &[Lift], rated: Grams, zone: &TimeZone) -> String {
             format!("{begin:<19} {lasted:>11} {load:>8} {off:>5} {share:>7} {peak:>8} {running:>6} {starts:>6} {note}");
         let _ = writeln!(out, "{}", text.trim_end());
     };
-    let (load, peak) = (format!("load, {}", unit.symbol()), format!("peak, {}", unit.symbol()));
-    row(["begin", "lasted", &load, "±", "% rated", &peak, "run, s", "starts", ""]);
+    let [load, off, peak] = ["load", "±", "peak"].map(|what| format!("{what}, {}", unit.symbol()));
+    row(["begin", "lasted", &load, &off, "% rated", &peak, "run, s", "starts", ""]);
     for lift in lifts {
         let note = match (lift.overload, lift.cut) {
             (true, true) => "*!",

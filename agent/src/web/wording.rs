@@ -230,7 +230,7 @@ wording! {
     lift_begin: "Begin",
     lift_lasted: "Lasted",
     lift_load: "Load, {unit}",
-    lift_give_or_take: "± {unit}",
+    lift_give_or_take: "±, {unit}",
     give_or_take_meaning: "±: twice the standard uncertainty of the load.",
     lift_fraction: "% of rated",
     lift_peak: "Peak, {unit}",

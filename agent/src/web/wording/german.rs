@@ -206,7 +206,7 @@ pub static GERMAN: Wording = Wording {
     lift_begin: "Beginn",
     lift_lasted: "Dauer",
     lift_load: "Last, {unit}",
-    lift_give_or_take: "± {unit}",
+    lift_give_or_take: "±, {unit}",
     give_or_take_meaning: "±: doppelte Standardunsicherheit der Last.",
     lift_fraction: "% der Tragfähigkeit",
     lift_peak: "Spitze, {unit}",
