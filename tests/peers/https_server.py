@@ -10,6 +10,7 @@ import json
 import socket
 import ssl
 import sys
+import threading
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 
 PORT, CERTIFICATE, KEY, AUTHORITY = sys.argv[1:]
@@ -17,6 +18,8 @@ CONTEXT = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
 CONTEXT.load_cert_chain(CERTIFICATE, KEY)
 CONTEXT.load_verify_locations(AUTHORITY)
 CONTEXT.verify_mode = ssl.CERT_REQUIRED
+# Requests are answered side by side, and a print is several writes: unguarded, two lines become one.
+ONE_AT_A_TIME = threading.Lock()
 
 
 class Server(ThreadingHTTPServer):
@@ -49,7 +52,8 @@ class Answers(BaseHTTPRequestHandler):
         self.rfile.read(int(self.headers.get("Content-Length", 0)))
         subject = dict(pair for part in self.connection.getpeercert()["subject"] for pair in part)
         path = self.path.split("?")[0]
-        print(self.command, path, subject["commonName"], flush=True)
+        with ONE_AT_A_TIME:
+            print(self.command, path, subject["commonName"], flush=True)
         if path == "/api/v2/write":
             self.send_response(204)
             self.end_headers()
