@@ -8,6 +8,8 @@ mod acknowledge;
 mod full_disk;
 #[path = "publish_mqtt/outage.rs"]
 mod outage;
+#[path = "publish_mqtt/slow.rs"]
+mod slow;
 mod teller;
 
 use std::collections::HashSet;

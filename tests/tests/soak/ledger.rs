@@ -36,11 +36,19 @@ pub fn told(site: &mut Site) -> String {
             let parsed = payloads.map(|text| serde_json::from_str::<Value>(text).unwrap());
             parsed.map(|lift| lift["begin"].as_str().unwrap().to_owned()).collect()
         };
-        let same = |site: &mut Site| heard(site).into_iter().collect::<BTreeSet<_>>() == stored;
-        site.wait(&format!("what is stored of hoist {hoist}, at the broker"), same);
+        site.wait(|site| {
+            let told: BTreeSet<String> = heard(site).into_iter().collect();
+            let some = |of: BTreeSet<&String>| format!("{} ({:?} …)", of.len(), of.iter().take(5).collect::<Vec<_>>());
+            let (less, more) = (stored.difference(&told).collect(), told.difference(&stored).collect());
+            (stored != told).then(|| {
+                let (less, more) = (some(less), some(more));
+                format!("lifts of hoist {hoist} that are stored and did not come to the broker: {less}; the other way: {more}")
+            })
+        });
         let metric = format!("crane_lift_load_kg%7Bmechanism%3D%22hoist-{hoist}%22%7D");
-        site.wait(&format!("what is stored of hoist {hoist}, at the server"), |site| {
-            site.series.all_of(&metric).len() == stored.len()
+        site.wait(|site| {
+            let (told, stored) = (site.series.all_of(&metric).len(), stored.len());
+            (told != stored).then(|| format!("the server has {told} lifts of hoist {hoist}, stored are {stored}"))
         });
         all += stored.len();
         heard_twice += heard(site).len() - stored.len();

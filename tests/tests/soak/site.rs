@@ -4,7 +4,7 @@ use std::io::Write as _;
 use std::net::{TcpListener, TcpStream};
 use std::path::Path;
 use std::process::Command;
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use serde_json::Value;
 use tallyhook_tests::cabinet::{Cabinet, Running, binary, pause, wait_for};
@@ -252,13 +252,16 @@ impl Site {
         &self.heard
     }
 
-    /// Waits until something holds, with time going on slowly.
-    pub fn wait(&mut self, what: &str, mut holds: impl FnMut(&mut Site) -> bool) {
-        wait_for(what, Duration::from_secs(300), || {
+    /// Waits until nothing is lacking any more, with time going on slowly; ends with what lacks and the daemon's words.
+    pub fn wait(&mut self, mut lacks: impl FnMut(&mut Site) -> Option<String>) {
+        let end = Instant::now() + Duration::from_secs(300);
+        loop {
             self.step(self.grain_ms);
-            pause(Duration::from_millis(20));
-            holds(self).then_some(())
-        });
+            pause(Duration::from_millis(70));
+            let Some(lack) = lacks(self) else { return };
+            let (daemon, ..) = self.daemon.as_ref().unwrap();
+            assert!(Instant::now() < end, "{lack} for five minutes; the daemon says: {}", daemon.stderr());
+        }
     }
 
     /// The date in the ledger of a time, as milliseconds since the first morning.

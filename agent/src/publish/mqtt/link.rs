@@ -25,12 +25,14 @@ pub struct Lost {
     pub needs_person: bool,
     /// What came in could not be read, or was too large to be.
     pub malformed: bool,
+    /// The broker ended it: what it was sent last may have displeased it.
+    pub hung_up: bool,
 }
 
 impl Lost {
     /// What may pass by itself.
     pub fn passing(what: impl Into<String>, mend: impl Into<String>) -> Self {
-        Lost { why: Why::new(what, mend), needs_person: false, malformed: false }
+        Lost { why: Why::new(what, mend), needs_person: false, malformed: false, hung_up: false }
     }
 
     fn standing(what: impl Into<String>, mend: impl Into<String>) -> Self {
@@ -38,7 +40,7 @@ impl Lost {
     }
 
     const fn person(why: Why) -> Self {
-        Lost { why, needs_person: true, malformed: false }
+        Lost { why, needs_person: true, malformed: false, hung_up: false }
     }
 }
 
@@ -125,10 +127,13 @@ fn lost(error: &ConnectionError) -> Lost {
                 Lost::passing("the broker is not ready", "look at the broker's own log if it lasts")
             }
         },
-        ConnectionError::MqttState(StateError::ConnectionAborted | StateError::Io(_)) => Lost::passing(
-            "the broker has hung up",
-            "look at the broker's own log if it lasts; two clients with one `client_id` throw each other out",
-        ),
+        ConnectionError::MqttState(StateError::ConnectionAborted | StateError::Io(_)) => Lost {
+            hung_up: true,
+            ..Lost::passing(
+                "the broker has hung up",
+                "look at the broker's own log if it lasts; two clients with one `client_id` throw each other out",
+            )
+        },
         ConnectionError::MqttState(StateError::Deserialization(inner)) => Lost {
             malformed: true,
             ..Lost::passing(

@@ -108,7 +108,7 @@ pub async fn run<O: Outbox>(
                 sparkplug::connection(&broker, group, figures.clone(), &wiring, &mut node).await
             }
         };
-        let Lost { why, needs_person, malformed } = match over {
+        let Lost { why, needs_person, malformed, .. } = match over {
             Over::Stopped => return,
             Over::Lost(lost) => lost,
         };
@@ -224,7 +224,8 @@ async fn connection<O: Outbox>(
         born: false,
     };
     let over = session.serve(&mut signs, &mut inbox).await;
-    if let Over::Lost(_) = &over {
+    // A broker that we gave up because it is slow has nothing against any message: that one is kept.
+    if let Over::Lost(Lost { hung_up: true, .. }) = &over {
         session.suspect_first();
     }
     over
