@@ -4,7 +4,7 @@ use std::sync::Arc;
 
 use rumqttc::{
     ConnectReturnCode, ConnectionError, Event, EventLoop, MqttOptions, Packet, Publish, StateError, TlsConfiguration,
-    Transport,
+    Transport, mqttbytes,
 };
 use tallyhook_config::model::Mqtt;
 use tokio::sync::mpsc;
@@ -127,7 +127,10 @@ fn lost(error: &ConnectionError) -> Lost {
                 Lost::passing("the broker is not ready", "look at the broker's own log if it lasts")
             }
         },
-        ConnectionError::MqttState(StateError::ConnectionAborted | StateError::Io(_)) => Lost {
+        // A reset connection comes as the last, too: no byte of it was misread.
+        ConnectionError::MqttState(
+            StateError::ConnectionAborted | StateError::Io(_) | StateError::Deserialization(mqttbytes::Error::Io(_)),
+        ) => Lost {
             hung_up: true,
             ..Lost::passing(
                 "the broker has hung up",
@@ -145,5 +148,28 @@ fn lost(error: &ConnectionError) -> Lost {
             Lost::passing("the broker does not answer", "check that the broker runs, and the network")
         }
         _ => Lost::passing(said, "check that the broker runs, `host` and `port`, and the network"),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use std::io::{Error, ErrorKind};
+
+    use super::*;
+
+    #[test]
+    fn a_reset_connection_is_a_hang_up_and_nothing_misread() {
+        let reset = || Error::from(ErrorKind::ConnectionReset);
+        for error in [
+            StateError::Io(reset()),
+            StateError::Deserialization(mqttbytes::Error::Io(reset())),
+            StateError::ConnectionAborted,
+        ] {
+            let lost = lost(&ConnectionError::MqttState(error));
+            assert!(lost.hung_up && !lost.malformed && !lost.needs_person, "{lost:?}");
+        }
+        let misread = StateError::Deserialization(mqttbytes::Error::MalformedPacket);
+        let lost = lost(&ConnectionError::MqttState(misread));
+        assert!(lost.malformed && !lost.hung_up, "{lost:?}");
     }
 }
