@@ -22,7 +22,7 @@ pub struct RestoreArgs {
 /// Runs the command.
 pub fn run(args: RestoreArgs) -> CommandResult {
     restore(&args.from, &args.data).map_err(|error| match error {
-        StoreError::Occupied { .. } | StoreError::Missing { .. } => Failure::usage(error),
+        StoreError::Occupied { .. } | StoreError::NoCopy { .. } => Failure::usage(error),
         _ => Failure::run(error),
     })?;
     println!("Restored and verified: {}", args.data.display());

@@ -101,11 +101,18 @@ pub fn made_at(copy: &Path) -> Result<Option<Timestamp>, StoreError> {
 /// on the way, and what arrives is verified before it gets its name.
 ///
 /// # Errors
-/// [`StoreError::Occupied`] when there is something in `data`; [`StoreError::Damaged`] when the copy does not add up.
+/// [`StoreError::NoCopy`] when `from` is no ledger, or an empty one; [`StoreError::Occupied`] when there is something in
+/// `data`; [`StoreError::Damaged`] when the copy does not add up.
 pub fn restore(from: &Path, data: &Path) -> Result<(), StoreError> {
     let io = |error| StoreError::of_io(data, error);
-    // Also refuses what is no ledger, before anything is made.
-    schema::look_at(from, true)?;
+    // Also refuses what is no ledger, before anything is made. An empty file would prove anything: nothing in it can fail
+    // to add up.
+    match schema::look_at(from, true) {
+        Ok(0) | Err(StoreError::Missing { .. } | StoreError::NotOurs { .. }) => {
+            return Err(StoreError::NoCopy { path: from.to_owned() });
+        }
+        looked => looked?,
+    };
     std::fs::create_dir_all(data).map_err(io)?;
     if std::fs::read_dir(data).map_err(io)?.next().is_some() {
         return Err(StoreError::Occupied { dir: data.to_owned() });

@@ -70,6 +70,22 @@ fn a_copy_is_made_while_the_writer_writes_and_goes_back_into_an_empty_place_only
 }
 
 #[test]
+fn what_is_no_copy_is_not_restored() {
+    let dir = tempfile::tempdir().unwrap();
+    let (from, back) = (dir.path().join("ledger.sqlite3"), dir.path().join("back"));
+    for content in
+        [None, Some(&b""[..]), Some(b"not a ledger, but long enough to be taken for a file of some database")]
+    {
+        if let Some(bytes) = content {
+            std::fs::write(&from, bytes).unwrap();
+        }
+        let refused = restore(&from, &back).unwrap_err();
+        assert!(matches!(&refused, StoreError::NoCopy { path } if *path == from), "{content:?}: {refused}");
+        assert!(!back.exists(), "{content:?}");
+    }
+}
+
+#[test]
 fn a_copy_that_does_not_add_up_is_not_kept_and_removes_none() {
     let dir = filled(4);
     let to = dir.path().join("copies");

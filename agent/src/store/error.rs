@@ -53,6 +53,12 @@ pub enum StoreError {
         /// The directory that was given.
         dir: PathBuf,
     },
+    /// Nothing to restore there.
+    #[error("{} is no copy of a ledger; give a file that `tallyhook backup` made", path.display())]
+    NoCopy {
+        /// The file that was given.
+        path: PathBuf,
+    },
     /// Bring it up first: an older version made it, and a reader changes nothing.
     #[error(
         "the store {} has format {found}, this program reads {known}; start `tallyhook run` on it once, which brings it \
