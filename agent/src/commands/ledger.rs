@@ -2,6 +2,7 @@
 
 use std::path::{Path, PathBuf};
 
+use jiff::tz::TimeZone;
 use tallyhook_analysis::units::Timestamp;
 use tallyhook_config::model::Config;
 
@@ -66,15 +67,15 @@ impl Ledger {
     }
 }
 
-/// An instant given on the command line: RFC 3339, or a date (its midnight in UTC).
+/// An instant given on the command line: RFC 3339, or a date, which is the site's midnight that it begins with.
 ///
 /// # Errors
 /// [`Failure::Usage`] with the two forms.
-pub fn instant(option: &str, text: Option<&str>) -> Result<Option<Timestamp>, Failure> {
+pub fn instant(option: &str, text: Option<&str>, zone: &TimeZone) -> Result<Option<Timestamp>, Failure> {
     let Some(text) = text else { return Ok(None) };
     let stamp = text.parse::<jiff::Timestamp>().ok().or_else(|| {
         let date: jiff::civil::Date = text.parse().ok()?;
-        date.to_zoned_datetime(jiff::tz::TimeZone::UTC).ok().map(|z| z.timestamp())
+        date.to_zoned_datetime(zone.clone()).ok().map(|z| z.timestamp())
     });
     match stamp {
         Some(stamp) => Ok(Some(Timestamp::from_ms(stamp.as_millisecond()))),
@@ -88,7 +89,7 @@ pub fn instant(option: &str, text: Option<&str>) -> Result<Option<Timestamp>, Fa
 ///
 /// # Errors
 /// [`Failure::Usage`] with the two forms.
-pub fn site_day(option: &str, text: Option<&str>, zone: &jiff::tz::TimeZone) -> Result<Option<i32>, Failure> {
+pub fn site_day(option: &str, text: Option<&str>, zone: &TimeZone) -> Result<Option<i32>, Failure> {
     let Some(text) = text else { return Ok(None) };
     if let Ok(instant) = text.parse::<jiff::Timestamp>() {
         return Ok(Some(figures::day_number(instant.to_zoned_datetime(zone.clone()).date())));

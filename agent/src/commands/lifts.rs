@@ -22,10 +22,10 @@ pub struct LiftsArgs {
     /// Which mechanism; needed when the store has several.
     #[arg(long, value_name = "ID")]
     mechanism: Option<String>,
-    /// Lifts that began then or later: a date, or RFC 3339.
+    /// Lifts that began then or later: a day of the site, or RFC 3339.
     #[arg(long, value_name = "WHEN")]
     from: Option<String>,
-    /// Lifts that began before then.
+    /// Lifts that began before then: a day of the site, or RFC 3339.
     #[arg(long, value_name = "WHEN")]
     to: Option<String>,
     /// At most so many. For people 50 unless given, with --json all.
@@ -41,10 +41,11 @@ pub fn run(args: LiftsArgs) -> CommandResult {
     let ledger = Ledger::open(&args.data)?;
     let id = super::one_mechanism(&ledger.config, args.mechanism.as_deref())?;
     let rated = ledger.config.mechanisms().find(|(_, m)| m.id == id).map(|(_, m)| m.spec.rated).unwrap_or_default();
+    let zone = &ledger.config.time_zone;
     let filter = LiftFilter {
         mechanism: Some(&id),
-        from: instant("--from", args.from.as_deref())?,
-        to: instant("--to", args.to.as_deref())?,
+        from: instant("--from", args.from.as_deref(), zone)?,
+        to: instant("--to", args.to.as_deref(), zone)?,
         limit: args.limit.or(if args.json { None } else { Some(50) }),
         newest_first: true,
         ..LiftFilter::default()

@@ -33,6 +33,36 @@ fn shows_how_far_it_has_come_to_people_only(cabinet: &Cabinet) {
     }
 }
 
+/// A day given to `export` is the day of the site, as for `lifts`: here of a site nine hours ahead of UTC, whose day
+/// begins in the late shift of the day before.
+fn a_day_is_the_day_of_the_site(cabinet: &Cabinet) {
+    let run = |arguments: &[&str]| cabinet.run(&[arguments, &["--data", "data"]].concat());
+    let column = |csv: &str, n: usize| -> Vec<String> {
+        csv.lines().skip(1).map(|row| row.split(',').nth(n).unwrap().to_owned()).collect()
+    };
+    let all = run(&["export", "--what", "days"]).ok();
+    let (days, lifts) = (column(&all, 1), column(&all, 7));
+    let works = |n: &usize| lifts[n - 1] != "0" && lifts[*n] != "0";
+    let at = (1..days.len() - 1).rev().find(works).expect("two days of work in a row");
+    let (before, day, after) = (&days[at - 1], &days[at], &days[at + 1]);
+
+    let copy = cabinet.path().join("data/configuration.toml");
+    let text = std::fs::read_to_string(&copy).unwrap();
+    assert!(text.contains("Europe/Dublin"));
+    std::fs::write(&copy, text.replace("Europe/Dublin", "Asia/Tokyo")).unwrap();
+    let stretch = ["--from", day, "--to", after];
+    let listed: Value = run(&[&["lifts", "--json"], &stretch[..]].concat()).json();
+    let begins: Vec<&str> = listed.as_array().unwrap().iter().rev().map(|l| l["begin"].as_str().unwrap()).collect();
+    let (from, to) = (format!("{before}T15:00:00.000Z"), format!("{day}T15:00:00.000Z"));
+    assert!(begins.iter().all(|begin| (from.as_str()..to.as_str()).contains(begin)), "{begins:?}");
+    assert!(begins[0] < day.as_str(), "the late shift of the day before: {begins:?}");
+    let exported = run(&[&["export", "--what", "lifts"], &stretch[..]].concat()).ok();
+    assert_eq!(column(&exported, 1), begins);
+    let exported = run(&[&["export", "--what", "days"], &stretch[..]].concat()).ok();
+    assert_eq!(column(&exported, 1), [day.as_str()]);
+    std::fs::write(&copy, text).unwrap();
+}
+
 #[test]
 fn duckdb_and_pandas_get_the_totals_of_the_status() {
     let cabinet = Cabinet::new();
@@ -107,6 +137,7 @@ fn duckdb_and_pandas_get_the_totals_of_the_status() {
     assert_eq!(found["chain"]["sound"], found["chain"]["entries"], "the chain, walked without this program");
     assert_eq!(found["chain"]["anchor"], verified["mechanisms"][0]["anchor"]);
 
+    a_day_is_the_day_of_the_site(&cabinet);
     let refused = cabinet.run(&["export", "--data", "data", "--what", "lifts", "--format", "xlsx"]);
     assert_eq!(refused.status.code(), Some(2));
     assert!(refused.stderr.contains("--format csv or parquet"), "{}", refused.stderr);

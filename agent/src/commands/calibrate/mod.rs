@@ -41,10 +41,10 @@ pub struct CalibrateArgs {
     /// A recording instead of the drive: a samples file (CSV), or the recorder's own files.
     #[arg(long, value_name = "FILE", requires = "weight")]
     samples: Option<PathBuf>,
-    /// From this instant of the recording on.
+    /// From then on: a day of the site, or RFC 3339.
     #[arg(long, value_name = "WHEN", requires = "samples")]
     from: Option<String>,
-    /// Before this instant of the recording.
+    /// Before then: a day of the site, or RFC 3339.
     #[arg(long, value_name = "WHEN", requires = "samples")]
     to: Option<String>,
     /// The weights on the hook in kilograms, in the order in which they were lifted; 0 is the empty hook.
@@ -68,7 +68,7 @@ pub fn run(args: CalibrateArgs) -> CommandResult {
         return Err(Failure::Usage("--tolerance is above 0 and up to 50 % of the rated load".to_owned()));
     }
     let found = match &args.samples {
-        Some(samples) => recording::found(&args, samples, mechanism)?,
+        Some(samples) => recording::found(&args, samples, mechanism, &file.config.time_zone)?,
         None => live::found(&file.config, mechanism, args.tolerance)?,
     };
     if args.json {

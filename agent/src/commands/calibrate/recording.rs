@@ -2,6 +2,7 @@
 
 use std::path::Path;
 
+use jiff::tz::TimeZone;
 use tallyhook_analysis::load::{Runs, Set, sets};
 use tallyhook_analysis::sample::Quantity;
 use tallyhook_analysis::units::Timestamp;
@@ -15,7 +16,12 @@ use crate::figures::rfc3339;
 use crate::samples;
 
 /// What the recording tells.
-pub(super) fn found(args: &CalibrateArgs, recording: &Path, mechanism: &Mechanism) -> Result<Found, Failure> {
+pub(super) fn found(
+    args: &CalibrateArgs,
+    recording: &Path,
+    mechanism: &Mechanism,
+    zone: &TimeZone,
+) -> Result<Found, Failure> {
     if args.weight.iter().any(|kg| !(0.0..=500_000.0).contains(kg)) {
         return Err(Failure::Usage("--weight takes kilograms from 0 to 500000".to_owned()));
     }
@@ -24,7 +30,7 @@ pub(super) fn found(args: &CalibrateArgs, recording: &Path, mechanism: &Mechanis
     if !source.signals().has(Quantity::Torque) {
         return Err(Failure::Usage(format!("{place} has no `torque_pct`; a load signal needs no calibration here")));
     }
-    let (from, to) = (instant("--from", args.from.as_deref())?, instant("--to", args.to.as_deref())?);
+    let (from, to) = (instant("--from", args.from.as_deref(), zone)?, instant("--to", args.to.as_deref(), zone)?);
     let wanted = |at: Timestamp| from.is_none_or(|from| at >= from) && to.is_none_or(|to| at < to);
     let mut runs = Runs::new(steadiness(mechanism, source.signals().has(Quantity::Speed)));
     for sample in source {

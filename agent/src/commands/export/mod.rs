@@ -13,9 +13,10 @@ use tallyhook_analysis::sample::{Flag, Quantity, Sample};
 use tallyhook_analysis::spectrum::{Totals, band_edges};
 use tallyhook_analysis::units::{MS_PER_HOUR, Timestamp};
 
+use super::ledger::{Ledger, instant};
 use super::progress::Progress;
 use crate::exit::{CommandResult, Failure, Outcome};
-use crate::figures::rfc3339;
+use crate::figures::{day_number, rfc3339};
 use crate::samples::recording::Recording;
 use crate::samples::{SignalSet, csv};
 use crate::store::message::MessageKind;
@@ -33,12 +34,12 @@ pub struct ExportArgs {
     /// Of this mechanism; needed for samples when there are several.
     #[arg(long, value_name = "ID")]
     mechanism: Option<String>,
-    /// From this instant on: RFC 3339, or a date (its midnight in UTC).
-    #[arg(long, value_parser = instant)]
-    from: Option<i64>,
-    /// Before this instant: RFC 3339, or a date (its midnight in UTC).
-    #[arg(long, value_parser = instant)]
-    to: Option<i64>,
+    /// From then on: a day of the site, or RFC 3339.
+    #[arg(long)]
+    from: Option<String>,
+    /// Before then: a day of the site, or RFC 3339.
+    #[arg(long)]
+    to: Option<String>,
     /// `csv` or `parquet`.
     #[arg(long, default_value = "csv")]
     format: String,
@@ -47,11 +48,36 @@ pub struct ExportArgs {
     out: Option<PathBuf>,
 }
 
-fn instant(text: &str) -> Result<i64, String> {
-    let day = || jiff::tz::TimeZone::UTC.to_timestamp(text.parse::<jiff::civil::Date>().ok()?.at(0, 0, 0, 0)).ok();
-    match text.parse::<jiff::Timestamp>().ok().or_else(day) {
-        Some(instant) => Ok(instant.as_millisecond()),
-        None => Err("write it like 2031-05-04T06:00:00Z or 2031-05-04".into()),
+/// The stretch of the record that was asked for.
+#[derive(Default)]
+struct Stretch {
+    from: Option<Timestamp>,
+    to: Option<Timestamp>,
+    /// The days of the site that lie in it, in part or wholly.
+    days: Option<(i32, i32)>,
+}
+
+impl Stretch {
+    /// Reads the site's time zone only where it is needed: a store without a copy of its configuration still has rows.
+    fn of(args: &ExportArgs) -> Result<Self, Failure> {
+        if args.from.is_none() && args.to.is_none() {
+            return Ok(Stretch::default());
+        }
+        let zone = Ledger::open(&args.data)?.config.time_zone;
+        let from = instant("--from", args.from.as_deref(), &zone)?;
+        let to = instant("--to", args.to.as_deref(), &zone)?;
+        let day = |at: Timestamp| {
+            let stamp = jiff::Timestamp::from_millisecond(at.as_ms()).ok()?;
+            Some(day_number(stamp.to_zoned_datetime(zone.clone()).date()))
+        };
+        let before = |at: Timestamp| Timestamp::from_ms(at.as_ms().saturating_sub(1));
+        let first = from.and_then(day).unwrap_or(i32::MIN);
+        let last = to.map(before).and_then(day).unwrap_or(i32::MAX);
+        Ok(Stretch { from, to, days: Some((first, last)) })
+    }
+
+    fn has(&self, at: Timestamp) -> bool {
+        self.from.is_none_or(|from| at >= from) && self.to.is_none_or(|to| at < to)
     }
 }
 
@@ -99,7 +125,11 @@ pub fn run(args: ExportArgs) -> CommandResult {
             args.what
         )));
     }
-    let reader = Reader::open(&args.data).map_err(Failure::usage)?;
+    let reader = Reader::open(&args.data).map_err(|error| match error {
+        StoreError::Missing { .. } => Failure::usage(error),
+        _ => Failure::run(error),
+    })?;
+    let stretch = Stretch::of(&args)?;
     let known = reader.mechanisms().map_err(Failure::run)?;
     if let Some(id) = args.mechanism.as_ref().filter(|id| !known.contains(id)) {
         return Err(Failure::Usage(format!("the store has no mechanism `{id}`; it has {}", known.join(", "))));
@@ -111,7 +141,7 @@ pub fn run(args: ExportArgs) -> CommandResult {
         None => Box::new(io::stdout()),
     });
     if args.what == "samples" {
-        return samples(&args, &known, out);
+        return samples(&args, &stretch, &known, out);
     }
     let columns = match args.what.as_str() {
         "lifts" => LIFTS,
@@ -125,11 +155,11 @@ pub fn run(args: ExportArgs) -> CommandResult {
     let written = (|| {
         let mut rows: Box<dyn Rows + '_> = Box::new(Counted { rows: rows_of(&args, &mut out, columns)?, progress });
         match args.what.as_str() {
-            "lifts" => lifts(&args, &reader, rows.as_mut()),
-            "days" => days(&args, &reader, &known, rows.as_mut()),
-            "spectrum" => spectrum(&args, &reader, &known, rows.as_mut()),
-            "findings" => findings(&args, &reader, rows.as_mut()),
-            _ => ledger(&args, &reader, &known, rows.as_mut()),
+            "lifts" => lifts(&args, &stretch, &reader, rows.as_mut()),
+            "days" => days(&args, &stretch, &reader, &known, rows.as_mut()),
+            "spectrum" => spectrum(&args, &stretch, &reader, &known, rows.as_mut()),
+            "findings" => findings(&args, &stretch, &reader, rows.as_mut()),
+            _ => ledger(&args, &stretch, &reader, &known, rows.as_mut()),
         }?;
         rows.end()
     })();
@@ -188,11 +218,11 @@ const LIFTS: &[Column] = &[
     ("load_uncertainty_kg", Kind::Milli),
 ];
 
-fn lifts(args: &ExportArgs, reader: &Reader, rows: &mut dyn Rows) -> Result<(), Fault> {
+fn lifts(args: &ExportArgs, stretch: &Stretch, reader: &Reader, rows: &mut dyn Rows) -> Result<(), Fault> {
     let filter = LiftFilter {
         mechanism: args.mechanism.as_deref(),
-        from: args.from.map(Timestamp::from_ms),
-        to: args.to.map(Timestamp::from_ms),
+        from: stretch.from,
+        to: stretch.to,
         ..LiftFilter::default()
     };
     reader.each_lift(&filter, |id, lift| {
@@ -215,12 +245,12 @@ fn lifts(args: &ExportArgs, reader: &Reader, rows: &mut dyn Rows) -> Result<(), 
 /// The mechanisms asked for, each with its days.
 fn each_day(
     args: &ExportArgs,
+    stretch: &Stretch,
     reader: &Reader,
     known: &[String],
     mut take: impl FnMut(&str, i32, &Totals) -> Result<(), Fault>,
 ) -> Result<(), Fault> {
-    let day = |ms: i64| i32::try_from(ms.div_euclid(86_400_000)).unwrap_or(i32::MAX);
-    let (first, last) = (args.from.map_or(i32::MIN, day), args.to.map_or(i32::MAX, |ms| day(ms.saturating_sub(1))));
+    let (first, last) = stretch.days.unwrap_or((i32::MIN, i32::MAX));
     for id in known.iter().filter(|id| args.mechanism.as_ref().is_none_or(|asked| asked == *id)) {
         for (day, totals) in reader.days(id, first, last)? {
             take(id, day, &totals)?;
@@ -246,12 +276,18 @@ const DAYS: &[Column] = &[
     ("used_full_load_hours", Kind::Number),
 ];
 
-fn days(args: &ExportArgs, reader: &Reader, known: &[String], rows: &mut dyn Rows) -> Result<(), Fault> {
+fn days(
+    args: &ExportArgs,
+    stretch: &Stretch,
+    reader: &Reader,
+    known: &[String],
+    rows: &mut dyn Rows,
+) -> Result<(), Fault> {
     let mut used = std::collections::BTreeMap::new();
     for id in known {
         used.insert(id.clone(), reader.used(id)?);
     }
-    each_day(args, reader, known, |id, day, t| {
+    each_day(args, stretch, reader, known, |id, day, t| {
         let at_end = used.get(id).and_then(|used| used.get(&day));
         rows.row(&[
             id.into(),
@@ -278,8 +314,14 @@ const SPECTRUM: &[Column] = &[
 ];
 
 /// Running time and lifts of each day by load band.
-fn spectrum(args: &ExportArgs, reader: &Reader, known: &[String], rows: &mut dyn Rows) -> Result<(), Fault> {
-    each_day(args, reader, known, |id, day, t| {
+fn spectrum(
+    args: &ExportArgs,
+    stretch: &Stretch,
+    reader: &Reader,
+    known: &[String],
+    rows: &mut dyn Rows,
+) -> Result<(), Fault> {
+    each_day(args, stretch, reader, known, |id, day, t| {
         for (band, (ms, lifts)) in t.band_ms.iter().zip(t.band_lifts).enumerate() {
             let (from, to) = band_edges(band);
             let to = to.map_or(Cell::Nothing, Cell::Number);
@@ -302,13 +344,13 @@ const FINDINGS: &[Column] = &[
 ];
 
 /// What people were told: warnings and findings, raised and cleared.
-fn findings(args: &ExportArgs, reader: &Reader, rows: &mut dyn Rows) -> Result<(), Fault> {
+fn findings(args: &ExportArgs, stretch: &Stretch, reader: &Reader, rows: &mut dyn Rows) -> Result<(), Fault> {
     for kind in [MessageKind::Warning, MessageKind::Finding] {
         let filter = MessageFilter {
             kind: Some(kind),
             mechanism: args.mechanism.as_deref(),
-            from: args.from.map(Timestamp::from_ms),
-            to: args.to.map(Timestamp::from_ms),
+            from: stretch.from,
+            to: stretch.to,
             ..MessageFilter::default()
         };
         for (seq, m) in reader.messages(&filter)? {
@@ -343,11 +385,16 @@ const LEDGER: &[Column] = &[
 ];
 
 /// The chain: every entry with its hash, so that it can be walked without this program.
-fn ledger(args: &ExportArgs, reader: &Reader, known: &[String], rows: &mut dyn Rows) -> Result<(), Fault> {
+fn ledger(
+    args: &ExportArgs,
+    stretch: &Stretch,
+    reader: &Reader,
+    known: &[String],
+    rows: &mut dyn Rows,
+) -> Result<(), Fault> {
     for id in known.iter().filter(|id| args.mechanism.as_ref().is_none_or(|asked| asked == *id)) {
         for e in reader.entries(id)? {
-            let ms = e.at.as_ms();
-            if args.from.is_some_and(|from| ms < from) || args.to.is_some_and(|to| ms >= to) {
+            if !stretch.has(e.at) {
                 continue;
             }
             rows.row(&[
@@ -355,7 +402,7 @@ fn ledger(args: &ExportArgs, reader: &Reader, known: &[String], rows: &mut dyn R
                 e.seq.into(),
                 e.kind.name().into(),
                 e.day.map_or(Cell::Nothing, Cell::Day),
-                Cell::Count(ms),
+                Cell::Count(e.at.as_ms()),
                 e.previous.as_str().into(),
                 e.hash.as_str().into(),
                 e.body.as_str().into(),
@@ -366,17 +413,16 @@ fn ledger(args: &ExportArgs, reader: &Reader, known: &[String], rows: &mut dyn R
 }
 
 /// The raw recording of one mechanism in the samples format. Read twice: the header must know the directions.
-fn samples(args: &ExportArgs, known: &[String], mut out: impl Write + Send) -> CommandResult {
+fn samples(args: &ExportArgs, stretch: &Stretch, known: &[String], mut out: impl Write + Send) -> CommandResult {
     let id = match (&args.mechanism, known) {
         (Some(id), _) | (None, [id]) => id,
         _ => return Err(Failure::Usage(format!("say which with --mechanism: {}", known.join(", ")))),
     };
-    let wanted = |at: i64| args.from.is_none_or(|from| at >= from) && args.to.is_none_or(|to| at < to);
     let open = || Recording::of_mechanism(&args.data, id).map_err(Failure::usage);
     let mut read = SignalSet::default();
     for sample in open()? {
         let sample = sample.map_err(Failure::run)?;
-        if wanted(sample.at.as_ms()) {
+        if stretch.has(sample.at) {
             read.add_read(&sample);
         }
     }
@@ -387,7 +433,7 @@ fn samples(args: &ExportArgs, known: &[String], mut out: impl Write + Send) -> C
             let mut rows = rows_of(args, &mut out, &all)?;
             for sample in open().map_err(|_| Fault::Output(io::Error::other("the recording went away")))? {
                 let sample = sample.map_err(|error| Fault::Output(io::Error::other(error)))?;
-                if wanted(sample.at.as_ms()) {
+                if stretch.has(sample.at) {
                     rows.row(&sample_cells(&sample, columns))?;
                 }
             }
@@ -400,7 +446,7 @@ fn samples(args: &ExportArgs, known: &[String], mut out: impl Write + Send) -> C
     let mut before = i64::MIN;
     for sample in open()? {
         let sample = sample.map_err(Failure::run)?;
-        if !wanted(sample.at.as_ms()) || written.is_err() {
+        if !stretch.has(sample.at) || written.is_err() {
             continue;
         }
         if sample.at.as_ms() < before {
