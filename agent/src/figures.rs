@@ -469,13 +469,15 @@ pub struct CraneFigures {
     pub id: String,
     /// Name.
     pub name: String,
-    /// Lifts of all its hoists.
+    /// Lifts of all its hoists since the record began.
     pub lifts: u64,
-    /// Kp by lifts; `null` without lifts.
+    /// Lifts of all its hoists before that, as the configuration has them.
+    pub prior_lifts: u64,
+    /// Kp by lifts on record; `null` without lifts.
     pub load_spectrum_factor: Option<f64>,
     /// Class of Kp, 1986 edition; `above Q4` with Kp over 1.
     pub state_of_loading: Option<String>,
-    /// Class of the lifts so far.
+    /// Class of the lifts so far, those before the record too.
     pub class_of_utilization: CycleClass,
     /// Design group, ISO 4301-1:1986.
     pub group: ApplianceGroup,
@@ -732,19 +734,19 @@ fn of_crane(crane: &Crane, shares: &[(&Mechanism, CraneShare)]) -> CraneFigures 
     let recorded: u64 = hoists().map(|(_, share)| share.lifts).sum();
     let cubes: u128 = hoists().map(|(_, share)| share.lift_cubes).fold(0, u128::saturating_add);
     let full_load = Totals { lift_cubes: cubes, ..Totals::default() }.full_load_cycles(rated);
-    let prior = |f: &dyn Fn(&tallyhook_config::model::PriorUse) -> f64| -> f64 {
-        hoists().flat_map(|(m, _)| &m.prior).map(f).sum()
-    };
-    let prior_full_load = prior(&|p| p.lifts as f64 * p.spectrum_factor);
+    let prior = || hoists().flat_map(|(m, _)| &m.prior);
+    let prior_lifts = prior().map(|p| p.lifts).sum();
+    let prior_full_load: f64 = prior().map(|p| p.lifts as f64 * p.lifts_spectrum_factor).sum();
     let kp = (recorded > 0).then(|| full_load / recorded as f64);
     let span = hoists().map(|(_, share)| share.span).max().unwrap_or(Span::ZERO);
     CraneFigures {
         id: crane.id.clone(),
         name: crane.name.clone(),
         lifts: recorded,
+        prior_lifts,
         load_spectrum_factor: kp,
         state_of_loading: kp.map(|kp| ApplianceLoading::of(kp).map_or("above Q4", ApplianceLoading::name).to_owned()),
-        class_of_utilization: CycleClass::of(recorded as f64 + prior(&|p| p.lifts as f64)),
+        class_of_utilization: CycleClass::of((recorded + prior_lifts) as f64),
         group: crane.group,
         group_in_use: appliance_in_use(recorded as f64, kp, span, crane.design_life_years).group(),
         consumed: (full_load + prior_full_load) / crane.group.design_full_load_cycles(),

@@ -936,6 +936,12 @@ pub(crate) const PRIOR: Group = Group {
             "How it was recorded. On the fem scale: recorder, counter, estimated; on the iso scale all but estimated.",
         ),
         key("lifts", Whole(within(0.0, 1e9, "lifts")), Default("0"), "Lifts in that time, for the crane's cycles."),
+        key(
+            "lifts_spectrum_factor",
+            Number(within(0.0, 2.0, "")),
+            Means("`spectrum_factor`: too small wherever the hook also runs empty, which km counts and Kp does not"),
+            "Load spectrum factor Kp of those lifts: the mean cube of their loads over the rated load.",
+        ),
         key("note", Text("any text"), Default(""), "A word on where the figures come from."),
     ],
 };

@@ -512,11 +512,18 @@ fn prior(table: &Table<'_>, scale: Option<FactorScale>) -> Option<PriorUse> {
         Some(recording)
     });
     let (lifts, note) = (table.whole("lifts"), table.text("note"));
+    let of_lifts = table.number("lifts_spectrum_factor");
+    if table.has("lifts_spectrum_factor") && of_lifts.is_none() {
+        // Given but refused, as above.
+        return None;
+    }
+    let factor = factor?.value;
     Some(PriorUse {
         running_hours: hours?.value,
-        spectrum_factor: factor?.value,
+        spectrum_factor: factor,
         recording: recording?,
         lifts: u64::from(lifts?.value),
+        lifts_spectrum_factor: of_lifts.map_or(factor, |given| given.value),
         note: note?.value,
     })
 }

@@ -484,6 +484,8 @@ pub struct PriorUse {
     pub recording: Recording,
     /// Lifts in that time, for the crane's cycles; 0 when not given.
     pub lifts: u64,
+    /// Load spectrum factor Kp of those lifts; km of the time when not given.
+    pub lifts_spectrum_factor: f64,
     /// A word on where the figures come from.
     pub note: String,
 }

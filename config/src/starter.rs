@@ -239,6 +239,7 @@ impl Text {
         self.key(prior, "spectrum_factor", Off, "0.25");
         self.key(prior, "recording", Off, "\"estimated\"");
         self.key(prior, "lifts", Off, "0");
+        self.key(prior, "lifts_spectrum_factor", Off, "0.5");
         self.key(prior, "note", Off, "\"hour meter, loads as remembered\"");
     }
 

@@ -229,7 +229,12 @@ fn duty_lines(out: &mut String, m: &MechanismFigures) {
 fn crane_sheet(out: &mut String, crane: &CraneFigures, edition: &str) {
     heading(out, &format!("{} ({}), the crane as a whole", crane.name, crane.id));
     line(out, "Group, bought for", &format!("{} ({edition})", crane.group));
-    line(out, "Lifts C", &format!("{}, class of utilization {}", count(crane.lifts), crane.class_of_utilization));
+    let before = match crane.prior_lifts {
+        0 => String::new(),
+        lifts => format!(" and {} before the recorder", count(lifts)),
+    };
+    let class = crane.class_of_utilization;
+    line(out, "Lifts C", &format!("{}{before}, class of utilization {class}", count(crane.lifts)));
     line(
         out,
         "Load spectrum factor Kp",
@@ -302,8 +307,12 @@ mod tests {
     use tallyhook_analysis::units::{Span, Timestamp};
 
     fn figures() -> SiteFigures {
+        figures_with("")
+    }
+
+    fn figures_with(prior: &str) -> SiteFigures {
         let text = tallyhook_config::starter(&tallyhook_config::StarterOptions::default());
-        let config = tallyhook_config::load(&text, "site.toml").unwrap();
+        let config = tallyhook_config::load(&format!("{text}\n{prior}"), "site.toml").unwrap();
         of_site(&config, |m| {
             let mut totals = Totals { lifts: 200, overload_lifts: 3, starts: 829, ..Totals::default() };
             // Two fifths of the base for two hours: km 0.4³ = 0.064.
@@ -317,6 +326,24 @@ mod tests {
                 ..Record::default()
             }
         })
+    }
+
+    #[test]
+    fn lifts_before_the_recorder_stand_beside_the_class_that_counts_them() {
+        let prior = "[[crane.mechanism.prior]]\nrunning_hours = 5300\nspectrum_factor = 0.16\n\
+                     recording = \"counter\"\nlifts = 118000\n";
+        let flat = |sheet: String| sheet.split_whitespace().collect::<Vec<_>>().join(" ");
+        assert!(flat(render(&figures())).contains("Lifts C 200, class of utilization U0"));
+        let by_time = figures_with(prior);
+        let sheet = flat(render(&by_time));
+        assert!(sheet.contains("Lifts C 200 and 118 000 before the recorder, class of utilization U3"), "{sheet}");
+        // Group A5 has 125,000 full-load cycles (ISO 4301-1:1986, U4 with Q3); no lift on record has a load here.
+        let by_lift = figures_with(&format!("{prior}lifts_spectrum_factor = 0.32\n"));
+        for (site, kp) in [(by_time, 0.16), (by_lift, 0.32)] {
+            let crane = site.crane.unwrap();
+            assert_eq!((crane.lifts, crane.prior_lifts), (200, 118_000));
+            assert!((crane.consumed - 118_000.0 * kp / 125_000.0).abs() < 1e-12, "{kp}: {}", crane.consumed);
+        }
     }
 
     #[test]

@@ -89,6 +89,7 @@ running_hours = 5300
 spectrum_factor = 0.16
 recording = "counter"
 lifts = 118000
+lifts_spectrum_factor = 0.32
 note = "hour counter and yard log, before the recorder came"
 "#
     )

@@ -109,7 +109,10 @@ pub fn cranes(desk: &Desk, cranes: &[CraneFigures]) -> Markup {
         vec![
             html! { (c.name) span.under { (c.id) } },
             cell(c.group.name()),
-            cell(w.count(c.lifts)),
+            html! {
+                (w.count(c.lifts))
+                @if c.prior_lifts > 0 { span.under { (fill(w.crane_prior, &[("lifts", &w.count(c.prior_lifts))])) } }
+            },
             cell(kp),
             cell(c.class_of_utilization.name()),
             cell(w.percent(c.consumed)),

@@ -68,6 +68,7 @@ pub(super) fn config(crane_name: &str) -> Config {
             spectrum_factor: 0.2,
             recording: Recording::Counter,
             lifts: 61_000,
+            lifts_spectrum_factor: 0.2,
             note: "hour meter and yard book".to_owned(),
         }],
         ..Mechanism::plain(ID, MechanismGroup::M5, Spec::hoist(rated()))
@@ -471,6 +472,12 @@ async fn a_history_that_fails_is_owned_up_to_and_the_figures_stay() {
     assert!(text.contains("history cannot be read") && text.contains("full-load hours left"));
     let (status, ..) = broken.ask("GET", "/api/v1/mechanisms/main-hoist/lifts", "localhost").await;
     assert_eq!(status, StatusCode::SERVICE_UNAVAILABLE);
+}
+
+#[tokio::test]
+async fn lifts_before_the_recorder_stand_beside_the_class_that_counts_them() {
+    let page = seen(&site().get("/").await);
+    assert!(page.contains("and 61 000 before the recorder"), "{page}");
 }
 
 #[tokio::test]

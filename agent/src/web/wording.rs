@@ -180,8 +180,9 @@ wording! {
     crane_cycles: "Lifts (cycles C)",
     crane_factor: "Load spectrum factor Kp",
     crane_class: "Class of utilization",
+    crane_prior: "and {lifts} before the recorder",
     crane_used: "Used share of full-load cycles",
-    crane_note: "Kp = Σ (Pᵢ/P)³ / C over the lifts C, P the rated load of the strongest hoist; classes and groups by {edition}. Used share: full-load cycles, Kp · C and prior use, over those of the group (C · Kp is constant along a diagonal of the group table; our arithmetic on its tables 1 to 3).",
+    crane_note: "Kp = Σ (Pᵢ/P)³ / C over the lifts C on record, P the rated load of the strongest hoist; classes and groups by {edition}. The class of utilization counts the lifts before the recorder too. Used share: full-load cycles, Kp · C and those before the recorder, over those of the group (C · Kp is constant along a diagonal of the group table; our arithmetic on its tables 1 to 3).",
     no_mechanisms: "The configuration names no mechanism.",
 
     figures_title: "Figures",

@@ -156,8 +156,9 @@ pub static GERMAN: Wording = Wording {
     crane_cycles: "Hübe (Arbeitsspiele C)",
     crane_factor: "Kollektivbeiwert Kp",
     crane_class: "Nutzungsklasse",
+    crane_prior: "und {lifts} vor dem Rekorder",
     crane_used: "Verbrauchter Anteil der Volllastspiele",
-    crane_note: "Kp = Σ (Pᵢ/P)³ / C über die Hübe C, P die Tragfähigkeit des stärksten Hubwerks; Klassen und Gruppen nach {edition}. Verbrauchter Anteil: Volllastspiele, Kp · C und frühere Nutzung, bezogen auf die der Gruppe (C · Kp ist längs einer Diagonalen der Gruppentabelle konstant; eigene Rechnung mit deren Tabellen 1 bis 3).",
+    crane_note: "Kp = Σ (Pᵢ/P)³ / C über die aufgezeichneten Hübe C, P die Tragfähigkeit des stärksten Hubwerks; Klassen und Gruppen nach {edition}. Die Nutzungsklasse zählt auch die Hübe vor dem Rekorder. Verbrauchter Anteil: Volllastspiele, Kp · C und jene vor dem Rekorder, bezogen auf die der Gruppe (C · Kp ist längs einer Diagonalen der Gruppentabelle konstant; eigene Rechnung mit deren Tabellen 1 bis 3).",
     no_mechanisms: "Die Konfiguration nennt kein Triebwerk.",
 
     figures_title: "Werte",
