@@ -122,12 +122,15 @@ fn beside_syntax(found: Vec<Found>, syntax: &[(Range<usize>, String)], text: &st
             continue;
         }
         let message = message.trim().replace('\n', ", ");
+        let mend = if message.contains("duplicate key") {
+            "it is there already, further up: keep one of the two"
+        } else {
+            "write `key = value` lines under `[header]` lines, with texts in double quotes and every bracket closed"
+        };
         all.push(Found {
             span: span.clone(),
             what: format!("this is not TOML: {}", shorten(&message)),
-            mend:
-                "write `key = value` lines under `[header]` lines, with texts in double quotes and every bracket closed"
-                    .to_owned(),
+            mend: mend.to_owned(),
             sort: Sort::Wrong,
         });
     }

@@ -433,6 +433,7 @@ fn syntax_is_named_with_its_line_and_the_other_faults_beside_it() {
 
     let twice = faults(&YARD.replace("max_registers = 16", "poll = \"1s\""));
     assert_eq!(twice.iter().map(|f| f.line).collect::<Vec<_>>(), [11], "{twice}");
+    assert!(twice.iter().next().unwrap().mend.contains("keep one of the two"), "{twice}");
 }
 
 #[test]

@@ -22,10 +22,20 @@ impl SiteFile {
     /// # Errors
     /// [`Failure::Usage`] when the file cannot be read, [`Failure::Reported`] when it has faults.
     pub fn read(path: &Path) -> Result<Self, Failure> {
-        let text = std::fs::read_to_string(path).map_err(|error| {
+        let bytes = std::fs::read(path).map_err(|error| {
             Failure::Usage(format!("cannot read {}: {error}; give an existing file to --config", path.display()))
         })?;
-        Self::check(path, text)
+        match String::from_utf8(bytes) {
+            Ok(text) => Self::check(path, text),
+            // The place of what is no UTF-8 is a fault as any other.
+            Err(error) => Err(match tallyhook_config::load_bytes(error.as_bytes(), &path.display().to_string()) {
+                Err(faults) => {
+                    eprintln!("{}", faults.report());
+                    Failure::Reported
+                }
+                Ok(_) => Failure::Usage(format!("{}: {error}; save it as UTF-8", path.display())),
+            }),
+        }
     }
 
     /// Checks a text as if it had been read from `path`.
@@ -94,6 +104,17 @@ mod tests {
     use tallyhook_config::{StarterOptions, starter};
 
     use super::*;
+
+    #[test]
+    fn a_file_that_is_no_utf_8_is_there_and_has_a_fault_with_its_place() {
+        let place = tempfile::tempdir().unwrap();
+        let path = place.path().join("site.toml");
+        assert!(matches!(SiteFile::read(&path), Err(Failure::Usage(text)) if text.contains("existing file")));
+        // An ü as older editors write it.
+        let text = starter(&StarterOptions::default()).replace("Eastfield", "M\u{fc}ller");
+        std::fs::write(&path, text.chars().map(|c| u8::try_from(c).unwrap_or(b'?')).collect::<Vec<u8>>()).unwrap();
+        assert!(matches!(SiteFile::read(&path), Err(Failure::Reported)));
+    }
 
     #[test]
     fn every_path_in_the_file_is_taken_from_the_files_own_directory() {
