@@ -8,6 +8,8 @@ use rumqttc::{
 };
 use tallyhook_config::model::Mqtt;
 use tokio::sync::mpsc;
+use tokio::sync::mpsc::error::TrySendError;
+use tracing::warn;
 
 use super::super::http::Why;
 use super::super::{secret, tls};
@@ -44,6 +46,10 @@ impl Lost {
     }
 }
 
+/// Signs that wait for the session: one beyond them that somebody else has published is left out. So whoever floods what
+/// we have subscribed to fills no memory, and does not hold up the connection either.
+pub const SIGNS: usize = 32;
+
 /// What a connection's task tells.
 pub enum Sign {
     /// The broker has let us in.
@@ -55,23 +61,28 @@ pub enum Sign {
 }
 
 /// Keeps one connection going, on a task of its own so that nothing ever cuts it short in mid-packet.
-pub async fn drive(mut eventloop: EventLoop, signs: mpsc::UnboundedSender<Sign>) {
+pub async fn drive(mut eventloop: EventLoop, signs: mpsc::Sender<Sign>) {
+    let mut flooded = false;
     loop {
         match eventloop.poll().await {
             Ok(Event::Incoming(Packet::ConnAck(_))) => {
-                if signs.send(Sign::Connected).is_err() {
+                if signs.send(Sign::Connected).await.is_err() {
                     return;
                 }
             }
-            Ok(Event::Incoming(Packet::Publish(came))) => {
-                if signs.send(Sign::Came(came)).is_err() {
-                    return;
+            Ok(Event::Incoming(Packet::Publish(came))) => match signs.try_send(Sign::Came(came)) {
+                Ok(()) => {}
+                Err(TrySendError::Closed(_)) => return,
+                Err(TrySendError::Full(_)) if flooded => {}
+                Err(TrySendError::Full(_)) => {
+                    flooded = true;
+                    warn!("the broker sends more than can be read; of this connection some of it is left out");
                 }
-            }
+            },
             Ok(_) => {}
             Err(error) => {
                 // No one listens any more when the session is over.
-                let _ = signs.send(Sign::Lost(lost(&error)));
+                let _ = signs.send(Sign::Lost(lost(&error))).await;
                 return;
             }
         }
@@ -155,6 +166,10 @@ fn lost(error: &ConnectionError) -> Lost {
 mod tests {
     use std::io::{Error, ErrorKind};
 
+    use rumqttc::AsyncClient;
+    use tokio::io::{AsyncReadExt, AsyncWriteExt};
+    use tokio::net::TcpListener;
+
     use super::*;
 
     #[test]
@@ -171,5 +186,49 @@ mod tests {
         let misread = StateError::Deserialization(mqttbytes::Error::MalformedPacket);
         let lost = lost(&ConnectionError::MqttState(misread));
         assert!(lost.malformed && !lost.hung_up, "{lost:?}");
+    }
+
+    /// A broker that lets everybody in and then talks without end, to a session that is busy elsewhere.
+    #[tokio::test]
+    async fn what_a_broker_floods_us_with_fills_no_memory_and_does_not_hide_the_end() {
+        const FLOOD: u16 = 5_000;
+        let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
+        let port = listener.local_addr().unwrap().port();
+        let broker = tokio::spawn(async move {
+            let (mut stream, _) = listener.accept().await.unwrap();
+            let mut connect = [0; 512];
+            assert!(stream.read(&mut connect).await.unwrap() > 0);
+            stream.write_all(&[0x20, 2, 0, 0]).await.unwrap();
+            let (mut hears, mut says) = stream.split();
+            let flood = async {
+                for n in 1..=FLOOD {
+                    // A PUBLISH of QoS 1 under the topic `a/b` with its number and two bytes (MQTT 3.1.1, 3.3).
+                    let [high, low] = n.to_be_bytes();
+                    says.write_all(&[0x32, 9, 0, 3, b'a', b'/', b'b', high, low, b'x', b'x']).await.unwrap();
+                }
+            };
+            // A PUBACK for each (3.4): all of it has been read.
+            let mut acknowledged = vec![0; usize::from(FLOOD) * 4];
+            let ((), read) = tokio::join!(flood, hears.read_exact(&mut acknowledged));
+            read.unwrap();
+        });
+        let (_client, eventloop) =
+            AsyncClient::builder(MqttOptions::new("flooded", ("127.0.0.1", port))).unbounded().try_build().unwrap();
+        let (sender, mut signs) = mpsc::channel(SIGNS);
+        let driving = tokio::spawn(drive(eventloop, sender));
+        // All of it goes through although nobody takes a sign.
+        broker.await.unwrap();
+        let (mut came, mut connected, mut end) = (0, 0, 0);
+        while let Some(sign) = signs.recv().await {
+            match sign {
+                Sign::Connected => connected += 1,
+                Sign::Came(_) => came += 1,
+                Sign::Lost(_) => end += 1,
+            }
+        }
+        driving.await.unwrap();
+        assert_eq!((connected, end), (1, 1));
+        // What the client had in hand when the first was taken may still have come in.
+        assert!((SIGNS - 1..SIGNS * 4).contains(&came), "{came} of {FLOOD}");
     }
 }

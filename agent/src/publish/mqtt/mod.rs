@@ -34,7 +34,7 @@ use crate::figures::SiteFigures;
 use crate::store::message::Message;
 use inbox::Inbox;
 use lanes::{Lane, Lanes, Place};
-use link::{Lost, Sign, drive};
+use link::{Lost, SIGNS, Sign, drive};
 use memory::{Mark, Memory};
 
 /// The broker's name in the outbox.
@@ -145,13 +145,13 @@ pub async fn run<O: Outbox>(
 async fn connect(
     options: rumqttc::MqttOptions,
     wire: &mut JoinSet<()>,
-) -> Result<(AsyncClient, mpsc::UnboundedReceiver<Sign>), Lost> {
+) -> Result<(AsyncClient, mpsc::Receiver<Sign>), Lost> {
     // Never blocks us: the windows below bound what is in it.
     let (client, eventloop) = AsyncClient::builder(options)
         .unbounded()
         .try_build()
         .map_err(|error| Lost::passing(error.to_string(), "check `host`, `port` and `client_id` in [mqtt]"))?;
-    let (events, mut signs) = mpsc::unbounded_channel();
+    let (events, mut signs) = mpsc::channel(SIGNS);
     wire.spawn(drive(eventloop, events));
     match signs.recv().await {
         Some(Sign::Connected) => Ok((client, signs)),
@@ -354,7 +354,7 @@ impl<O: Outbox> Session<'_, O> {
         }
     }
 
-    async fn serve(&mut self, signs: &mut mpsc::UnboundedReceiver<Sign>, inbox: &mut Option<&mut Inbox>) -> Over {
+    async fn serve(&mut self, signs: &mut mpsc::Receiver<Sign>, inbox: &mut Option<&mut Inbox>) -> Over {
         let clock = self.wiring.clock.clone();
         let mut stop = self.wiring.stop.clone();
         let lost = Over::Lost;
@@ -546,7 +546,7 @@ impl<O: Outbox> Session<'_, O> {
     }
 
     /// Says `offline`, waits until the broker has it, and disconnects: a clean good-bye does not fire the will.
-    async fn farewell(&mut self, signs: &mut mpsc::UnboundedReceiver<Sign>) -> Over {
+    async fn farewell(&mut self, signs: &mut mpsc::Receiver<Sign>) -> Over {
         let left = self.window.len();
         if left > 0 {
             info!("{left} messages or more stay in the outbox for the next start");
@@ -573,7 +573,7 @@ impl<O: Outbox> Session<'_, O> {
 }
 
 /// Why a publish will not be acknowledged: the connection's own word, which follows at once, says more.
-async fn unacknowledged(clock: &Clock, signs: &mut mpsc::UnboundedReceiver<Sign>, error: &PublishNoticeError) -> Lost {
+async fn unacknowledged(clock: &Clock, signs: &mut mpsc::Receiver<Sign>, error: &PublishNoticeError) -> Lost {
     let word = async {
         while let Some(sign) = signs.recv().await {
             if let Sign::Lost(lost) = sign {

@@ -132,7 +132,7 @@ struct Session {
 }
 
 impl Session {
-    async fn serve<O: Outbox>(&mut self, wiring: &Wiring<O>, signs: &mut mpsc::UnboundedReceiver<Sign>) -> Over {
+    async fn serve<O: Outbox>(&mut self, wiring: &Wiring<O>, signs: &mut mpsc::Receiver<Sign>) -> Over {
         let clock = wiring.clock.clone();
         let mut stop = wiring.stop.clone();
         let mut stored = wiring.stored.clone();
@@ -217,7 +217,7 @@ impl Session {
     }
 
     /// Why the session is over: the connection's own word, which follows at once, says more than ours.
-    async fn over(&self, signs: &mut mpsc::UnboundedReceiver<Sign>, why: &str) -> Over {
+    async fn over(&self, signs: &mut mpsc::Receiver<Sign>, why: &str) -> Over {
         while let Ok(sign) = signs.try_recv() {
             if let Sign::Lost(lost) = sign {
                 return Over::Lost(lost);
