@@ -391,5 +391,6 @@ fn a_sheet_fits_a_terminal_and_every_figure_has_its_unit_and_edition() {
         let widest = text.lines().map(|line| line.chars().count()).max();
         assert!(widest <= Some(80), "{widest:?}\n{text}");
         assert!(!text.contains('\u{202f}'), "a terminal may not have thin spaces");
+        assert!(flat.ends_with("nor an inspection by a competent person; local codes decide."), "{text}");
     }
 }

@@ -11,6 +11,7 @@ use tallyhook_analysis::class::{ApplianceGroup, MechanismGroup};
 use tallyhook_analysis::period::{FactorScale, Recording};
 
 use crate::exit::{CommandResult, Failure, Outcome};
+use crate::figures::CAUTION;
 use answer::{Answer, DamageAnswer};
 use given::{Pair, Period};
 
@@ -108,7 +109,10 @@ fn print(json: bool, answer: &impl Answer) -> CommandResult {
     if json {
         println!("{}", serde_json::to_string_pretty(answer).map_err(Failure::run)?);
     } else {
-        print!("{}", answer.sheet());
+        let mut sheet = answer.sheet();
+        sheet.push('\n');
+        super::status::wrapped(&mut sheet, "", CAUTION);
+        print!("{sheet}");
     }
     Ok(Outcome::Done)
 }

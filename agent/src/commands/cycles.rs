@@ -36,6 +36,9 @@ pub fn run(args: CyclesArgs) -> CommandResult {
         .from_path(&args.samples)
         .map_err(|e| Failure::Usage(format!("{file} cannot be opened: {e}; check --samples")))?;
     let header = reader.headers().map_err(|e| Failure::Usage(format!("{file}: {e}")))?.clone();
+    if header.is_empty() {
+        return Err(Failure::Usage(format!("{file} is empty; begin it with a header row of column names")));
+    }
     let column = header.iter().position(|name| name == args.column).ok_or_else(|| {
         let names: Vec<&str> = header.iter().collect();
         Failure::Usage(format!("{file} has no column `{}`; it has {}", args.column, names.join(", ")))

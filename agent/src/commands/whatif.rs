@@ -320,6 +320,6 @@ fn render(f: &WhatifFigures) -> String {
     let _ =
         writeln!(out, "The used share of the day does not change; only what follows does. A change of the rated load");
     let _ = writeln!(out, "is decided and certified by those who may; this is arithmetic on the record.");
-    let _ = writeln!(out, "{}", f.caution);
+    super::status::wrapped(&mut out, "", f.caution);
     out.replace('\u{202f}', " ")
 }
