@@ -36,6 +36,7 @@ fn each_line_of_the_threat_model_names_a_test_that_is_there() {
                 let begun = before.rfind("\n\n").map_or(0, |i| i + 2);
                 let marks = ["test]", "::test("];
                 assert!(marks.iter().any(|mark| before[begun..].contains(mark)), "{file}: {test} is no test");
+                assert!(!before[begun..].contains("ignore"), "{file}: {test} is not run");
             }
             None if file.ends_with(".rs") => assert!(source.contains("#[test]") || source.contains("::test"), "{file}"),
             None => assert!(source.starts_with("#!"), "{file} is no check that can be run"),

@@ -124,3 +124,57 @@ fn any_request() {
         status.is_success() || status.is_redirection()
     });
 }
+
+/// The path, then a line a field of the head: hosts, sessions, origins and a proxy's word are read before anybody is known.
+#[test]
+fn any_head() {
+    let seeds = [
+        "/login\nhost: crane-box.example\ncookie: __Host-tallyhook=0123456789abcdef; other=1\nx-forwarded-for: 203.0.113.1",
+        "/\nhost: [::1]:8420\naccept: text/html,*/*;q=0.8\nx-forwarded-for: 2001:db8::1, 198.51.100.9\norigin: null",
+    ];
+    let pieces = [
+        "\n",
+        ":",
+        ";",
+        ",",
+        "=",
+        "[",
+        "]",
+        "\"",
+        " ",
+        "\t",
+        "%",
+        "host: ",
+        "cookie: ",
+        "x-forwarded-for: ",
+        "::",
+        "\u{e9}",
+    ];
+    let place = tempfile::tempdir().unwrap();
+    let users = place.path().join("users");
+    crate::access::Users::default().write(&users).unwrap();
+    let (runtime, mut config, history) = (runtime(), config("Yard crane 1"), history());
+    config.page.users_file = Some(users);
+    config.page.proxy = Some("127.0.0.1".parse().unwrap());
+    let figures = figures_of(&config, &history, true);
+    let (state, _figures) = state(config, history, figures, 0);
+    let (_stop, stopped) = watch::channel(false);
+    let router = router(state, HERE.parse().unwrap(), stopped);
+    fuzz("heads", &seeds.map(|seed| seed.as_bytes().to_vec()), 1_000, 200, &pieces, |bytes| {
+        let mut lines = bytes.split(|byte| *byte == b'\n');
+        let Ok(uri) = Uri::try_from(lines.next().unwrap_or_default()) else { return false };
+        let mut request = Request::builder().uri(uri);
+        for (name, value) in lines.filter_map(|line| {
+            let colon = line.iter().position(|byte| *byte == b':')?;
+            Some((&line[..colon], line[colon + 1..].trim_ascii()))
+        }) {
+            request = request.header(name, value);
+        }
+        // What is no head at all does not come as far as the page.
+        let Ok(mut request) = request.body(Body::empty()) else { return false };
+        request.extensions_mut().insert(ConnectInfo(Caller("127.0.0.1:50000".parse().unwrap())));
+        let status = runtime.block_on(router.clone().oneshot(request)).unwrap().status();
+        assert!(!status.is_server_error(), "{status}");
+        status.is_success()
+    });
+}

@@ -202,3 +202,34 @@ impl AsyncWrite for Line {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use std::time::Duration;
+
+    use super::*;
+
+    #[tokio::test]
+    async fn a_call_beyond_the_places_waits_and_gets_the_first_that_is_given_back() {
+        let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
+        let at = listener.local_addr().unwrap();
+        let mut door = Door::new(listener, None, Clock::system()).unwrap();
+        let Way::Plain(_, places) = &door.way else { panic!("no TLS was asked for") };
+        // So many at all; three are enough to try it.
+        assert_eq!(places.forget_permits(MOST_CONNECTIONS - 3), MOST_CONNECTIONS - 3);
+        assert_eq!(places.available_permits(), 3);
+        let mut callers = Vec::new();
+        for _ in 0..4 {
+            callers.push(TcpStream::connect(at).await.unwrap());
+        }
+        let mut held = Vec::new();
+        for _ in 0..3 {
+            held.push(door.accept().await);
+        }
+        let beyond = tokio::time::timeout(Duration::from_millis(200), door.accept()).await;
+        assert!(beyond.is_err(), "a fourth was let in");
+        held.pop();
+        let (_line, caller) = tokio::time::timeout(Duration::from_secs(60), door.accept()).await.unwrap();
+        assert_eq!(caller, callers[3].local_addr().unwrap());
+    }
+}

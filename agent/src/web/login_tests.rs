@@ -170,6 +170,65 @@ const CHANGES: [(&str, &str, Role); 2] = [
     ("/mechanism/main-hoist/warning", "number=1&act=note&by=somebody&note=seen", Role::Acknowledge),
 ];
 
+/// The paths of all routes, as the sources have them: `.route(PATH, …)`, wherever it stands.
+fn routes() -> Vec<String> {
+    let mut paths = Vec::new();
+    let mut places = vec![PathBuf::from(concat!(env!("CARGO_MANIFEST_DIR"), "/src"))];
+    while let Some(place) = places.pop() {
+        if place.is_dir() {
+            places.extend(place.read_dir().unwrap().map(|entry| entry.unwrap().path()));
+            continue;
+        }
+        let name = place.file_name().unwrap().to_string_lossy().into_owned();
+        if !name.ends_with(".rs") || name.ends_with("tests.rs") {
+            continue;
+        }
+        let text = std::fs::read_to_string(&place).unwrap();
+        for other in [".route_service(", ".nest(", ".nest_service(", ".fallback_service("] {
+            assert!(!text.contains(other), "{name} has a way in that is not tried here: {other}");
+        }
+        for route in text.split(".route(").skip(1) {
+            let (path, _) = route.split_once(',').unwrap();
+            paths.push(match path.trim() {
+                "login::PATH" => super::login::PATH.to_owned(),
+                "login::OUT" => super::login::OUT.to_owned(),
+                quoted => quoted.strip_prefix('"').and_then(|p| p.strip_suffix('"')).unwrap().replace("{id}", ID),
+            });
+        }
+    }
+    assert!(paths.len() > 25, "{paths:?}");
+    paths
+}
+
+/// Whatever the routes are: who has no user, or may only look, changes nothing by any of them.
+#[tokio::test]
+async fn no_route_of_the_page_takes_a_change_from_a_stranger_or_from_who_may_only_look() {
+    let site = gated(|_| {});
+    let office = site.log_in("office").await;
+    let mut refused = Vec::new();
+    for path in routes() {
+        if [super::login::PATH, super::login::OUT].contains(&path.as_str()) {
+            continue;
+        }
+        for method in ["POST", "PUT", "PATCH", "DELETE"] {
+            let fields = CHANGES.iter().find(|(changes, ..)| *changes == path).map_or("by=x", |(_, fields, _)| fields);
+            let stranger = site.ask(form(method, &path, ""), HERE, fields).await.status();
+            let looks = site.ask(form(method, &path, &office), HERE, fields).await.status();
+            match (stranger, looks) {
+                (StatusCode::UNAUTHORIZED, StatusCode::FORBIDDEN) => refused.push((method, path.clone())),
+                (StatusCode::METHOD_NOT_ALLOWED, StatusCode::METHOD_NOT_ALLOWED) => {}
+                other => panic!("{method} {path}: {other:?}"),
+            }
+        }
+    }
+    refused.sort();
+    assert_eq!(
+        refused,
+        CHANGES.map(|(path, ..)| ("POST", path.to_owned())),
+        "what changes something, and is tried above"
+    );
+}
+
 #[tokio::test]
 async fn every_route_that_changes_something_asks_for_a_user_whose_role_allows_it() {
     // A route that is added without a line above is found here: these files hold all routes.
