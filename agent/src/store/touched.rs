@@ -44,6 +44,8 @@ impl Touched {
 
 #[cfg(test)]
 mod tests {
+    use tallyhook_analysis::units::Timestamp;
+
     use super::*;
     use crate::store::{MechanismCommit, Store};
 
@@ -54,11 +56,17 @@ mod tests {
         let mut touched = Touched::new(dir.path());
         let looks = |touched: &mut Touched| [(); 3].map(|()| touched.since_the_last_look());
         assert_eq!(looks(&mut touched), [true, true, false]);
-        for _ in 0..3 {
-            store
-                .commit(&[MechanismCommit { mechanism: "main-hoist".to_owned(), ..MechanismCommit::default() }])
-                .unwrap();
+        for n in 0..3 {
+            let mut commit = || {
+                let at = Timestamp::from_ms(1_790_000_000_000 + n);
+                let mechanism = "main-hoist".to_owned();
+                store.commit(&[MechanismCommit { mechanism, at, ..MechanismCommit::default() }]).unwrap()
+            };
+            commit();
             assert_eq!(looks(&mut touched), [true, true, false]);
+            // What stands already is not written again.
+            commit();
+            assert_eq!(looks(&mut touched), [false, false, false]);
         }
     }
 }

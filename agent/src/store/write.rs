@@ -409,7 +409,7 @@ fn lock(dir: &Path) -> Result<WriterLock, StoreError> {
 fn packed(state: &State) -> Result<Vec<u8>, serde_json::Error> {
     // In one piece: the packer clears its room for what it gives at each write, and JSON is written word by word.
     let text = serde_json::to_vec(state)?;
-    let mut packer = flate2::write::ZlibEncoder::new(Vec::new(), flate2::Compression::fast());
+    let mut packer = flate2::write::ZlibEncoder::new(Vec::new(), flate2::Compression::default());
     packer.write_all(&text).and_then(|()| packer.finish()).map_err(serde_json::Error::io)
 }
 
@@ -679,13 +679,29 @@ fn write_flags(
 }
 
 fn write_snapshot(transaction: &Transaction<'_>, key: i64, commit: &MechanismCommit) -> Result<(), WriteFault> {
-    transaction
-        .prepare_cached("INSERT OR REPLACE INTO book (mechanism, at_ms, state, warn_crossed) VALUES (?1, ?2, ?3, ?4)")?
-        .execute(params![
-            key,
-            commit.at.as_ms(),
-            packed(&commit.state)?,
-            serde_json::to_string(&commit.warn_crossed)?,
-        ])?;
+    let mut state = packed(&commit.state)?;
+    let crossed = serde_json::to_string(&commit.warn_crossed)?;
+    let stands: Option<i64> = transaction
+        .prepare_cached("SELECT length(state) FROM book WHERE mechanism = ?1")?
+        .query_row([key], |row| row.get(0))
+        .optional()?;
+    state.resize(room_for(state.len(), stands.and_then(|bytes| usize::try_from(bytes).ok())), 0);
+    // Replaced, the row would give its pages back and take others, with the lists of both.
+    let sql = if stands.is_some() {
+        "UPDATE book SET at_ms = ?2, state = ?3, warn_crossed = ?4 WHERE mechanism = ?1"
+    } else {
+        "INSERT INTO book (mechanism, at_ms, state, warn_crossed) VALUES (?1, ?2, ?3, ?4)"
+    };
+    transaction.prepare_cached(sql)?.execute(params![key, commit.at.as_ms(), state, crossed])?;
     Ok(())
+}
+
+/// Bytes that a state of `length` takes in the row, behind which there are zeros: those of the one that `stands` wherever
+/// that will do, so that the row is written over in its place.
+fn room_for(length: usize, stands: Option<usize>) -> usize {
+    const STEP: usize = 256;
+    match stands {
+        Some(stands) if (length..length + 2 * STEP).contains(&stands) => stands,
+        _ => length.next_multiple_of(STEP),
+    }
 }
