@@ -1,7 +1,8 @@
 //! Copies of the ledger, and the way back.
 //!
 //! A copy is one file, made while the daemon writes: a ledger in itself, with the configuration in it. It gets its name
-//! only when it has been verified and is safe on the disk. Nothing that stands is ever overwritten.
+//! only when it has been verified and is safe on the disk. Nothing that stands is ever overwritten: the copy that is one
+//! too many loses its name, and what it holds is the start of the next one, of which only the pages that differ are written.
 
 use std::fs::File;
 use std::path::{Path, PathBuf};
@@ -10,6 +11,7 @@ use rusqlite::{Connection, OpenFlags, OptionalExtension as _, params};
 use tallyhook_analysis::units::Timestamp;
 
 use super::error::StoreError;
+use super::pages;
 use super::query::Reader;
 use super::schema;
 use super::verify::verify;
@@ -22,6 +24,8 @@ const PREFIX: &str = "ledger-";
 const SUFFIX: &str = ".sqlite3";
 /// In the place of the suffix while a copy is not whole.
 const UNFINISHED: &str = ".unfinished";
+/// In the place of the suffix once it is no copy any more.
+const SPARE: &str = ".spare";
 
 /// What a backup did.
 #[derive(Clone, PartialEq, Eq, Debug)]
@@ -30,6 +34,8 @@ pub struct Made {
     pub copy: PathBuf,
     /// Older ones that were removed for it.
     pub removed: Vec<PathBuf>,
+    /// Bytes of the ledger that were written; the rest stood there already.
+    pub written: u64,
 }
 
 /// Copies the ledger of the store in `data` to the directory `to`, verifies the copy, and keeps the newest `keep`. The
@@ -44,32 +50,33 @@ pub fn make(data: &Path, to: &Path, keep: usize, now: Timestamp) -> Result<Made,
     };
     let reader = Reader::open(data)?;
     std::fs::create_dir_all(to).map_err(io(to))?;
-    remove_unfinished(to)?;
     let stem = format!("{PREFIX}{}", stamp(now));
     let name = free_name(to, &stem, SUFFIX);
     let new = to.join(format!("{stem}{UNFINISHED}"));
-    let whole = || -> Result<(), StoreError> {
-        reader
-            .connection()
-            .execute("VACUUM INTO ?1", [new.to_string_lossy()])
-            .map_err(|error| StoreError::of_sqlite(&new, error))?;
+    start_from_what_is_left(to, &new)?;
+    let whole = || -> Result<u64, StoreError> {
+        let written = match pages::bring_up(reader.connection(), reader.path(), &new)? {
+            Some(written) => written,
+            None => write_whole(&reader, &new)?,
+        };
         add_origin(&new, data, now)?;
         prove(&new)?;
         File::open(&new).and_then(|file| file.sync_all()).map_err(io(&new))?;
         std::fs::rename(&new, &name).map_err(io(&name))?;
-        sync_directory(to)
+        sync_directory(to)?;
+        Ok(written)
     };
-    if let Err(error) = whole() {
-        // What is left of it is of no use, and its room is needed.
+    let written = whole().inspect_err(|_| {
+        // What is left of it may be what was in the way, and its room is needed.
         let _ = std::fs::remove_file(&new);
-        return Err(error);
+    })?;
+    let removed: Vec<PathBuf> = copies(to)?.into_iter().skip(keep.max(1)).collect();
+    for (n, old) in removed.iter().enumerate() {
+        let gone =
+            if n == 0 { std::fs::rename(old, old.with_extension(&SPARE[1..])) } else { std::fs::remove_file(old) };
+        gone.map_err(io(old))?;
     }
-    let mut removed = Vec::new();
-    for old in copies(to)?.into_iter().skip(keep.max(1)) {
-        std::fs::remove_file(&old).map_err(io(&old))?;
-        removed.push(old);
-    }
-    Ok(Made { copy: name, removed })
+    Ok(Made { copy: name, removed, written })
 }
 
 /// The copies in a directory, the newest first; none where there is no such directory.
@@ -174,8 +181,9 @@ fn add_origin(copy: &Path, data: &Path, now: Timestamp) -> Result<(), StoreError
     let sqlite = |error| StoreError::of_sqlite(copy, error);
     let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
     let connection = Connection::open_with_flags(copy, flags).map_err(sqlite)?;
-    // One file, with nothing beside it.
+    // One file, with nothing beside it, and no journal that a power cut could leave to be played back over a later copy.
     connection.pragma_update(None, "journal_mode", "DELETE").map_err(sqlite)?;
+    connection.pragma_update(None, "journal_mode", "MEMORY").map_err(sqlite)?;
     connection.execute("DELETE FROM copy", []).map_err(sqlite)?;
     connection
         .execute(
@@ -186,10 +194,34 @@ fn add_origin(copy: &Path, data: &Path, now: Timestamp) -> Result<(), StoreError
     Ok(())
 }
 
-/// What a power cut left of a copy that was being made.
-fn remove_unfinished(directory: &Path) -> Result<(), StoreError> {
-    for left in listed(directory, UNFINISHED)? {
-        std::fs::remove_file(&left).map_err(|error| StoreError::of_io(&left, error))?;
+/// Copies the ledger whole, compacted.
+fn write_whole(reader: &Reader, new: &Path) -> Result<u64, StoreError> {
+    let io = |error| StoreError::of_io(new, error);
+    if new.exists() {
+        std::fs::remove_file(new).map_err(io)?;
+    }
+    reader
+        .connection()
+        .execute("VACUUM INTO ?1", [new.to_string_lossy()])
+        .map_err(|error| StoreError::of_sqlite(new, error))?;
+    std::fs::metadata(new).map(|file| file.len()).map_err(io)
+}
+
+/// Makes the copy that was one too many, or what a power cut left of one that was being made, the start of `new`; what
+/// there is beyond that goes.
+fn start_from_what_is_left(directory: &Path, new: &Path) -> Result<(), StoreError> {
+    let io = |path: &Path| {
+        let path = path.to_owned();
+        move |error| StoreError::of_io(&path, error)
+    };
+    let mut left = listed(directory, SPARE)?;
+    left.extend(listed(directory, UNFINISHED)?);
+    let mut left = left.into_iter();
+    if let Some(start) = left.next() {
+        std::fs::rename(&start, new).map_err(io(&start))?;
+    }
+    for more in left {
+        std::fs::remove_file(&more).map_err(io(&more))?;
     }
     Ok(())
 }

@@ -86,6 +86,58 @@ fn what_is_no_copy_is_not_restored() {
 }
 
 #[test]
+fn a_copy_writes_only_what_the_one_it_starts_from_has_not() {
+    let dir = filled(24);
+    let (to, back) = (dir.path().join("copies"), tempfile::tempdir().unwrap());
+    let mut store = Store::open(dir.path()).unwrap();
+    let mut day = 24;
+    let mut kept = |work_on: bool| {
+        day += 1;
+        if work_on {
+            work(&mut store, &config(""), day - 1..day);
+        }
+        let made = make(dir.path(), &to, 2, at(day)).unwrap();
+        let place = back.path().join(day.to_string());
+        restore(&made.copy, &place).unwrap();
+        assert_eq!(sealed(&place), sealed(dir.path()), "what was copied is what came back");
+        let length = std::fs::metadata(&made.copy).unwrap().len();
+        println!("copy {day}: {} of {length} bytes written", made.written);
+        (made.written, length)
+    };
+    for _ in 0..3 {
+        let (written, length) = kept(true);
+        assert_eq!(written, length, "it starts from nothing");
+    }
+    let (written, length) = kept(true);
+    // Three days of 28, and the pages that every day writes on.
+    assert!(written * 3 < length, "{written} of {length}");
+    for _ in 0..3 {
+        kept(false);
+    }
+    let (written, _) = kept(false);
+    assert!(written <= 4096, "{written}: only the copy's own row, and the page that leads to it");
+
+    // A power cut leaves half a copy, a bad card a wrong one.
+    let spare = || {
+        let all = std::fs::read_dir(&to).unwrap().map(|entry| entry.unwrap().path());
+        all.filter(|path| path.extension().is_some_and(|e| e == "spare")).collect::<Vec<_>>()
+    };
+    let [one] = spare().try_into().unwrap();
+    std::fs::rename(&one, one.with_extension("unfinished")).unwrap();
+    let torn = std::fs::read(one.with_extension("unfinished")).unwrap();
+    std::fs::write(one.with_extension("unfinished"), &torn[..torn.len() / 2 + 300]).unwrap();
+    kept(true);
+    let [two] = spare().try_into().unwrap();
+    let mut wrong = std::fs::read(&two).unwrap();
+    wrong.iter_mut().step_by(3000).for_each(|byte| *byte ^= 0x55);
+    wrong.extend_from_slice(&[7; 5000]);
+    std::fs::write(&two, &wrong).unwrap();
+    kept(true);
+    assert_eq!(copies(&to).unwrap().len(), 2);
+    assert_eq!(spare().len(), 1);
+}
+
+#[test]
 fn a_copy_that_does_not_add_up_is_not_kept_and_removes_none() {
     let dir = filled(4);
     let to = dir.path().join("copies");

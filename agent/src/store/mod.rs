@@ -13,6 +13,7 @@ mod gap_seal;
 mod handle;
 mod open_seal;
 mod outbox;
+mod pages;
 mod query;
 mod schema;
 pub mod service;
