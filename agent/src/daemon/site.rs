@@ -92,8 +92,8 @@ impl Site {
         for (crane, mechanism) in config.mechanisms() {
             let mut book = Book::open(crane, mechanism, calendar.clone(), store.resume(&mechanism.id)?);
             book.set_history(history.days(&mechanism.id, i32::MIN, i32::MAX)?);
-            if let Some(last) = history.entries(&mechanism.id)?.pop() {
-                book.set_anchor(last.hash);
+            if let Some((_, hash)) = history.chain_head(&mechanism.id)? {
+                book.set_anchor(hash);
             }
             book.set_thinned(history.thinned(&mechanism.id)?);
             books.push(book);

@@ -181,6 +181,41 @@ pub(super) fn entries(connection: &Connection, path: &Path, key: i64) -> Result<
     Ok(found)
 }
 
+/// All entries of a mechanism, in their order, each shown whole to `each`. What is given back is without the bodies of days,
+/// which [`body`] reads again, and without the hashes before: of ten years they take megabytes.
+pub(super) fn outline(
+    connection: &Connection,
+    path: &Path,
+    key: i64,
+    mut each: impl FnMut(&ChainEntry),
+) -> Result<Vec<ChainEntry>, StoreError> {
+    let sqlite = |error| StoreError::of_sqlite(path, error);
+    let mut select = connection
+        .prepare_cached(&format!("SELECT {COLUMNS} FROM entry WHERE mechanism = ?1 ORDER BY seq"))
+        .map_err(sqlite)?;
+    let mut rows = select.query([key]).map_err(sqlite)?;
+    let mut found = Vec::new();
+    while let Some(row) = rows.next().map_err(sqlite)? {
+        let mut entry = read(row, path)?;
+        each(&entry);
+        entry.previous = String::new();
+        if entry.kind == EntryKind::Day {
+            entry.body = String::new();
+        }
+        found.push(entry);
+    }
+    Ok(found)
+}
+
+/// The body of an entry; empty where there is none.
+pub(super) fn body(connection: &Connection, key: i64, seq: u64) -> rusqlite::Result<String> {
+    let body = connection
+        .prepare_cached("SELECT body FROM entry WHERE mechanism = ?1 AND seq = ?2")?
+        .query_row(params![key, seq as i64], |row| row.get(0))
+        .optional()?;
+    Ok(body.unwrap_or_default())
+}
+
 fn read(row: &Row<'_>, path: &Path) -> Result<ChainEntry, StoreError> {
     let sqlite = |error| StoreError::of_sqlite(path, error);
     let seq = row.get::<_, i64>(0).map_err(sqlite)?.max(0) as u64;

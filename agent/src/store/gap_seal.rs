@@ -103,7 +103,7 @@ fn late(entries: &[ChainEntry]) -> BTreeMap<Place, Vec<Late>> {
     found
 }
 
-/// Entries whose gaps and flags are not those that it was written over.
+/// Entries whose gaps and flags are not those that it was written over. The bodies of days are read here.
 pub(super) fn faults(
     connection: &Connection,
     key: i64,
@@ -112,7 +112,7 @@ pub(super) fn faults(
     let late = late(entries);
     let mut faults = Vec::new();
     for entry in entries.iter().filter(|entry| entry.kind == EntryKind::Day) {
-        let body: Value = serde_json::from_str(&entry.body).unwrap_or_default();
+        let body: Value = serde_json::from_str(&chain::body(connection, key, entry.seq)?).unwrap_or_default();
         // An entry that an earlier version wrote holds none.
         let Some(sealed) = body.get(FIELD) else { continue };
         let (from, Some(to)) = (sealed["from_ms"].as_i64().unwrap_or(i64::MIN), sealed["to_ms"].as_i64()) else {

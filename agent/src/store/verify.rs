@@ -183,8 +183,7 @@ impl<'a> Walk<'a> {
     }
 
     fn prove(mut self) -> Result<(Proof, Vec<Fault>), StoreError> {
-        let entries = self.reader.entries(self.id)?;
-        self.walk(&entries);
+        let entries = self.walk()?;
         let thinned = Thinned::of(&entries);
         let begin: Option<Value> = entries.first().and_then(|e| serde_json::from_str(&e.body).ok());
         let open_at_begin = begin.as_ref().and_then(|b| b["open_day"].as_i64()).map(|day| day as i32);
@@ -298,24 +297,34 @@ impl<'a> Walk<'a> {
         Ok(found)
     }
 
-    /// Numbers without a hole, each with the hash of the one before, each with its own hash.
-    fn walk(&mut self, entries: &[ChainEntry]) {
+    /// Numbers without a hole, each with the hash of the one before, each with its own hash. Gives the entries, but for
+    /// what takes room (see [`chain::outline`]).
+    fn walk(&mut self) -> Result<Vec<ChainEntry>, StoreError> {
+        let mut number = 0;
         let mut previous = "0".repeat(64);
-        for (number, entry) in (1..).zip(entries) {
-            if entry.seq != number {
-                self.fault(None, Some(entry), format!("entry {number} is missing before it"));
+        let mut broken: Option<(ChainEntry, String)> = None;
+        let (id, reader) = (self.id, self.reader);
+        let entries = chain::outline(reader.connection(), reader.path(), self.key, |entry| {
+            if broken.is_some() {
                 return;
             }
-            if entry.previous != previous {
-                self.fault(None, Some(entry), "it does not follow the entry before it: the chain is broken");
+            number += 1;
+            let what = if entry.seq != number {
+                format!("entry {number} is missing before it")
+            } else if entry.previous != previous {
+                "it does not follow the entry before it: the chain is broken".to_owned()
+            } else if chain::hash_of(id, entry) != entry.hash {
+                "the entry is not what was hashed when it was written".to_owned()
+            } else {
+                previous.clone_from(&entry.hash);
                 return;
-            }
-            if chain::hash_of(self.id, entry) != entry.hash {
-                self.fault(None, Some(entry), "the entry is not what was hashed when it was written");
-                return;
-            }
-            previous.clone_from(&entry.hash);
+            };
+            broken = Some((entry.clone(), what));
+        })?;
+        if let Some((entry, what)) = broken {
+            self.fault(None, Some(&entry), what);
         }
+        Ok(entries)
     }
 
     fn prove_days_before(
@@ -457,7 +466,8 @@ impl<'a> Walk<'a> {
             return Ok(());
         };
         let now = chain::with_digests(row, lift_rows, hour_rows);
-        let body: Value = match serde_json::from_str(&entry.body) {
+        let text = chain::body(self.reader.connection(), self.key, entry.seq).map_err(sqlite)?;
+        let body: Value = match serde_json::from_str(&text) {
             Ok(body) => body,
             Err(_) => {
                 self.fault(Some(day), Some(entry), "the entry is no JSON");
