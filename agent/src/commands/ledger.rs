@@ -56,7 +56,7 @@ impl Ledger {
         for (crane, mechanism) in self.config.mechanisms() {
             let left = self.reader.state(&mechanism.id).map_err(Failure::run)?.map(|s| (s.state, s.warn_crossed));
             let mut book = Book::open(crane, mechanism, calendar.clone(), left);
-            book.set_history(self.reader.days(&mechanism.id, i32::MIN, i32::MAX).map_err(Failure::run)?);
+            book.set_history(self.reader.day_sums(&mechanism.id).map_err(Failure::run)?);
             let thinned = self.reader.thinned(&mechanism.id).map_err(Failure::run)?;
             records.insert(mechanism.id.clone(), figures::Record { thinned, ..book.record() });
         }

@@ -26,7 +26,7 @@ use crate::figures::{self, Record};
 use crate::store::message::{Message, MessageKind};
 use crate::store::service::{StoredService, Work};
 use crate::store::thin::Thinned;
-use crate::store::{BookedLift, Closing, MechanismCommit, Reckoning};
+use crate::store::{BookedLift, Closing, DaySum, MechanismCommit, Reckoning};
 
 /// Where a book was left: the account's state, and how many levels of each watch were crossed.
 pub type Left = (State, BTreeMap<String, usize>);
@@ -68,8 +68,8 @@ pub struct Book {
     ran: Option<Timestamp>,
     /// Something has followed since the figures were made, beyond time at a standstill.
     stirred: bool,
-    /// Days that have closed, by number.
-    history: BTreeMap<i32, Totals>,
+    /// Days that have closed, by number: no more of each than the forecast asks for, since ten years of them stay in memory.
+    history: BTreeMap<i32, DaySum>,
     /// The forecast of the day it was made on.
     forecast: RefCell<Option<(i32, Option<figures::Forecast>)>>,
 }
@@ -223,7 +223,7 @@ impl Book {
         let history = &mut self.history;
         self.account.step_batch(samples, &self.calendar, &mut |entry| {
             if let Entry::Day(record) = entry {
-                history.insert(record.day, record.totals);
+                history.insert(record.day, DaySum::of(record.day, &record.totals));
             }
         });
     }
@@ -394,7 +394,10 @@ impl Book {
 
     /// Lets go of what a commit would hold, but for the days; for `replay`, which keeps no store.
     pub fn forget(&mut self) {
-        self.history.extend(self.pending.closed.drain(..).map(|c| (c.record.day, c.record.totals)));
+        self.history.extend(self.pending.closed.drain(..).map(|c| {
+            let DayRecord { day, ref totals, .. } = c.record;
+            (day, DaySum::of(day, totals))
+        }));
         self.pending = Pending::default();
     }
 
@@ -404,9 +407,9 @@ impl Book {
     }
 
     /// Hands over the days that closed before this book was opened, from which the forecast is made.
-    pub fn set_history(&mut self, days: Vec<(i32, Totals)>) {
+    pub fn set_history(&mut self, days: Vec<DaySum>) {
         self.stirred = true;
-        self.history = days.into_iter().collect();
+        self.history = days.into_iter().map(|sum| (sum.day, sum)).collect();
         self.forecast.replace(None);
     }
 
@@ -424,7 +427,8 @@ impl Book {
 
     fn make_forecast(&self, today: i32, open: &Totals) -> Option<figures::Forecast> {
         let base = self.account.budget_base();
-        let days: Vec<DayUse> = self.history.range(..today).map(|(&day, t)| figures::day_use(day, t, base)).collect();
+        let days: Vec<DayUse> =
+            self.history.range(..today).map(|(&day, sum)| figures::day_use(day, &sum.totals(), base)).collect();
         let ledger = self.account.ledger();
         let asked = Question {
             used: ledger.used_full_load_hours() - open.full_load_hours(base),

@@ -91,7 +91,7 @@ impl Site {
         let mut books = Vec::new();
         for (crane, mechanism) in config.mechanisms() {
             let mut book = Book::open(crane, mechanism, calendar.clone(), store.resume(&mechanism.id)?);
-            book.set_history(history.days(&mechanism.id, i32::MIN, i32::MAX)?);
+            book.set_history(history.day_sums(&mechanism.id)?);
             if let Some((_, hash)) = history.chain_head(&mechanism.id)? {
                 book.set_anchor(hash);
             }

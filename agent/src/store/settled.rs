@@ -35,6 +35,11 @@ pub struct DaySum {
 }
 
 impl DaySum {
+    /// Of a day's totals.
+    pub fn of(day: i32, totals: &Totals) -> Self {
+        DaySum { day, observed_ms: totals.observed_ms, gap_ms: totals.gap_ms, cube_ms: totals.cube_ms }
+    }
+
     /// As a day's totals; the other sums are zero.
     pub fn totals(&self) -> Totals {
         let DaySum { observed_ms, gap_ms, cube_ms, .. } = *self;
@@ -82,6 +87,31 @@ impl Reader {
             }
         }
         Ok(LoadSums { running: running.histogram(), lifts: lifts.histogram(), days })
+    }
+
+    /// The few sums of every day of `mechanism`, the open one too.
+    ///
+    /// # Errors
+    /// [`StoreError::Damaged`] when a row cannot be made out.
+    pub fn day_sums(&self, mechanism: &str) -> Result<Vec<DaySum>, StoreError> {
+        let sqlite = |error| StoreError::of_sqlite(self.path(), error);
+        let mut days = Vec::new();
+        for (key, _) in self.keys(Some(mechanism))? {
+            let mut select = self
+                .connection()
+                .prepare_cached("SELECT day, observed_ms, gap_ms, cube_ms FROM day WHERE mechanism = ?1 ORDER BY day")
+                .map_err(sqlite)?;
+            let mut rows = select.query([key]).map_err(sqlite)?;
+            while let Some(row) = rows.next().map_err(sqlite)? {
+                let day = row.get(0).map_err(sqlite)?;
+                let count = |column: usize| row.get::<_, i64>(column).map(|n| n as u64).map_err(sqlite);
+                let cubes = row.get_ref(3).and_then(|v| Ok(v.as_str()?)).map_err(sqlite)?;
+                let cube_ms =
+                    cubes.parse().map_err(|_| StoreError::damaged(self.path(), format!("cube_ms of day {day}")))?;
+                days.push(DaySum { day, observed_ms: count(1)?, gap_ms: count(2)?, cube_ms });
+            }
+        }
+        Ok(days)
     }
 
     /// Number and hash of the last entry of the chain of `mechanism`; `None` before there is one. While they stay, no day
