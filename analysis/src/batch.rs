@@ -3,7 +3,8 @@
 use crate::sample::{Quantity, Sample};
 use crate::units::Timestamp;
 
-/// Samples in their order. Such as follow each other and differ in nothing but time and load are held as two columns.
+/// Samples in their order. Such as follow each other and differ in nothing but time and load are held as two columns, or as
+/// one, where they come at an even step.
 ///
 /// ```
 /// use tallyhook_analysis::batch::Batch;
@@ -20,6 +21,9 @@ use crate::units::Timestamp;
 /// });
 /// let last = batch.iter().last().unwrap();
 /// assert_eq!((batch.len(), last.at.as_ms(), last.get(Quantity::Load)), (2, 100, Some(5_001_000)));
+/// batch.push_even(last, 100, |loads| loads.extend([5_002_000, 5_003_000]));
+/// let last = batch.iter().last().unwrap();
+/// assert_eq!((batch.len(), last.at.as_ms(), last.get(Quantity::Load)), (4, 300, Some(5_003_000)));
 /// ```
 #[derive(Clone, Debug, Default)]
 pub struct Batch {
@@ -27,12 +31,15 @@ pub struct Batch {
     samples: Vec<Sample>,
     at_ms: Vec<i64>,
     loads: Vec<i64>,
+    even_loads: Vec<i32>,
 }
 
 #[derive(Clone, Copy, Debug)]
 enum Part {
     Samples(usize),
     Alike(Sample, usize),
+    /// The sample before them, the step in milliseconds, and how many.
+    Even(Sample, i64, usize),
 }
 
 /// Where a batch ended once.
@@ -42,6 +49,7 @@ pub struct Mark {
     last: Option<Part>,
     samples: usize,
     rows: usize,
+    even: usize,
 }
 
 /// A part of a batch.
@@ -49,12 +57,13 @@ pub struct Mark {
 pub(crate) enum Piece<'a> {
     Samples(&'a [Sample]),
     Alike(Alike<'a>),
+    Even(Even<'a>),
 }
 
 impl Batch {
     /// How many samples there are.
     pub fn len(&self) -> usize {
-        self.samples.len() + self.at_ms.len()
+        self.samples.len() + self.at_ms.len() + self.even_loads.len()
     }
 
     /// Whether there are none.
@@ -68,6 +77,7 @@ impl Batch {
         self.samples.clear();
         self.at_ms.clear();
         self.loads.clear();
+        self.even_loads.clear();
     }
 
     /// Puts a sample at the end.
@@ -96,10 +106,22 @@ impl Batch {
         }
     }
 
+    /// As [`Batch::push_alike`], but the first comes `step_ms` after `like`, and each other as long after the one before it.
+    pub fn push_even(&mut self, mut like: Sample, step_ms: i64, fill: impl FnOnce(&mut Vec<i32>)) {
+        let before = self.even_loads.len();
+        fill(&mut self.even_loads);
+        if like.load().is_none() {
+            like.set(Quantity::Load, Some(0));
+        }
+        if self.even_loads.len() > before {
+            self.parts.push(Part::Even(like, step_ms, self.even_loads.len() - before));
+        }
+    }
+
     /// Where it ends now.
     pub fn mark(&self) -> Mark {
         let (parts, last) = (self.parts.len(), self.parts.last().copied());
-        Mark { parts, last, samples: self.samples.len(), rows: self.at_ms.len() }
+        Mark { parts, last, samples: self.samples.len(), rows: self.at_ms.len(), even: self.even_loads.len() }
     }
 
     /// Takes back what was put in since `mark`.
@@ -111,6 +133,7 @@ impl Batch {
         self.samples.truncate(mark.samples);
         self.at_ms.truncate(mark.rows);
         self.loads.truncate(mark.rows);
+        self.even_loads.truncate(mark.even);
     }
 
     /// All samples, one by one.
@@ -119,16 +142,19 @@ impl Batch {
             let count = match piece {
                 Piece::Samples(samples) => samples.len(),
                 Piece::Alike(rows) => rows.len(),
+                Piece::Even(rows) => rows.len(),
             };
             (0..count).map(move |i| match piece {
                 Piece::Samples(samples) => samples[i],
                 Piece::Alike(rows) => rows.sample(i),
+                Piece::Even(rows) => rows.sample(i),
             })
         })
     }
 
     pub(crate) fn pieces(&self) -> impl Iterator<Item = Piece<'_>> {
         let (mut samples, mut at_ms, mut loads) = (&self.samples[..], &self.at_ms[..], &self.loads[..]);
+        let mut even_loads = &self.even_loads[..];
         self.parts.iter().map(move |part| match part {
             Part::Samples(count) => {
                 let (these, rest) = samples.split_at(*count);
@@ -139,6 +165,11 @@ impl Batch {
                 let ((these_at, rest_at), (these_loads, rest_loads)) = (at_ms.split_at(*count), loads.split_at(*count));
                 (at_ms, loads) = (rest_at, rest_loads);
                 Piece::Alike(Alike { like, at_ms: these_at, loads: these_loads })
+            }
+            Part::Even(like, step_ms, count) => {
+                let (loads, rest) = even_loads.split_at(*count);
+                even_loads = rest;
+                Piece::Even(Even { like, before_ms: like.at.as_ms(), step_ms: *step_ms, loads })
             }
         })
     }
@@ -157,12 +188,19 @@ pub(crate) trait Rows: Copy {
     fn times(&self) -> impl Iterator<Item = i64> + '_;
     /// [`Rows::load`] of all, in their order.
     fn loads(&self) -> impl Iterator<Item = i64> + '_;
+    /// Whether a sample reads like another.
+    fn reads_like(&self, i: usize, other: &Sample) -> bool;
     /// Whether a sample reads like another, and says the same of the counters where they are asked of.
     fn goes_on(&self, i: usize, other: &Sample, counters: Counters) -> bool;
     /// Those from `i` on.
     fn after(&self, i: usize) -> Self;
     /// Those up to `i`.
     fn up_to(&self, i: usize) -> Self;
+    /// Where all come at one step after each other and all times are within 64 bits: the step in milliseconds, the first
+    /// one's time, and all loads.
+    fn even(&self) -> Option<(i64, i64, &[i32])> {
+        None
+    }
 }
 
 /// Which of a drive's counters are asked of.
@@ -211,6 +249,11 @@ impl Rows for &[Sample] {
     #[inline]
     fn loads(&self) -> impl Iterator<Item = i64> + '_ {
         self.iter().map(Sample::raw_load)
+    }
+
+    #[inline]
+    fn reads_like(&self, i: usize, other: &Sample) -> bool {
+        self[i].reads_like(other)
     }
 
     #[inline]
@@ -271,6 +314,10 @@ impl Rows for Alike<'_> {
         self.loads.iter().copied()
     }
 
+    fn reads_like(&self, _: usize, other: &Sample) -> bool {
+        self.like.reads_like(other)
+    }
+
     fn goes_on(&self, _: usize, other: &Sample, counters: Counters) -> bool {
         self.like.reads_like(other) && counters.say_as(self.like, other)
     }
@@ -281,5 +328,74 @@ impl Rows for Alike<'_> {
 
     fn up_to(&self, i: usize) -> Self {
         Alike { like: self.like, at_ms: &self.at_ms[..i], loads: &self.loads[..i] }
+    }
+}
+
+/// Rows at an even step, held as one column.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Even<'a> {
+    like: &'a Sample,
+    /// The time one step before the first of them.
+    before_ms: i64,
+    step_ms: i64,
+    loads: &'a [i32],
+}
+
+impl Rows for Even<'_> {
+    const ALIKE: bool = true;
+
+    #[inline]
+    fn len(&self) -> usize {
+        self.loads.len()
+    }
+
+    fn sample(&self, i: usize) -> Sample {
+        let mut sample = *self.like;
+        sample.at = self.at(i);
+        sample.set(Quantity::Load, Some(i64::from(self.loads[i])));
+        sample
+    }
+
+    #[inline]
+    fn at(&self, i: usize) -> Timestamp {
+        Timestamp::from_ms(self.before_ms.wrapping_add(self.step_ms.wrapping_mul(i as i64 + 1)))
+    }
+
+    #[inline]
+    fn load(&self, i: usize) -> i64 {
+        i64::from(self.loads[i])
+    }
+
+    #[inline]
+    fn times(&self) -> impl Iterator<Item = i64> + '_ {
+        (0..self.loads.len()).map(|i| self.at(i).as_ms())
+    }
+
+    #[inline]
+    fn loads(&self) -> impl Iterator<Item = i64> + '_ {
+        self.loads.iter().copied().map(i64::from)
+    }
+
+    fn reads_like(&self, _: usize, other: &Sample) -> bool {
+        self.like.reads_like(other)
+    }
+
+    fn goes_on(&self, _: usize, other: &Sample, counters: Counters) -> bool {
+        self.like.reads_like(other) && counters.say_as(self.like, other)
+    }
+
+    fn after(&self, i: usize) -> Self {
+        let before_ms = self.before_ms.wrapping_add(self.step_ms.wrapping_mul(i as i64));
+        Even { before_ms, loads: &self.loads[i..], ..*self }
+    }
+
+    fn up_to(&self, i: usize) -> Self {
+        Even { loads: &self.loads[..i], ..*self }
+    }
+
+    fn even(&self) -> Option<(i64, i64, &[i32])> {
+        let whole = self.step_ms.checked_mul(self.loads.len() as i64)?;
+        self.before_ms.checked_add(whole)?;
+        Some((self.step_ms, self.before_ms.checked_add(self.step_ms)?, self.loads))
     }
 }

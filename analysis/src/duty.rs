@@ -311,9 +311,18 @@ impl Duty {
 
     /// Running milliseconds of the window that ends at `end`.
     fn running_within(&self, end: Timestamp, window: i64) -> u64 {
-        let begin = end.plus(Span::from_ms(-window));
-        let inside = self.runs.iter().rev().take_while(|run| run.end > begin);
-        inside.map(|run| run.end.since(run.begin.max(begin)).as_ms().max(0) as u64).sum()
+        let begin = end.plus(Span::from_ms(-window)).as_ms();
+        let (first, second) = self.runs.as_slices();
+        let mut sum = 0_u64;
+        for run in second.iter().rev().chain(first.iter().rev()) {
+            let (from, to) = (run.begin.as_ms(), run.end.as_ms());
+            if to <= begin {
+                break;
+            }
+            // Both lie within the window, which is short.
+            sum += to.wrapping_sub(from.max(begin)).max(0) as u64;
+        }
+        sum
     }
 
     /// Starts after an instant.

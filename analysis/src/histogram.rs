@@ -196,35 +196,64 @@ impl Sum {
 #[derive(Clone, Debug, Default)]
 pub(crate) struct Pending {
     weights: Vec<u64>,
-    /// The bins that hold something.
-    bins: Vec<u32>,
+    /// The lowest and the highest bin that can hold something.
+    within: Option<(u32, u32)>,
 }
 
 impl Pending {
     /// The same as [`Histogram::add`] for each row of two columns, once it is [settled](Pending::settle).
     pub fn add_columns(&mut self, loads: &[Grams], weights: &[u32]) {
         self.weights.resize(bin_of(Grams::MAX) as usize + 1, 0);
+        let Some(first) = loads.first().map(|load| bin_of(*load)) else { return };
+        let (mut least, mut most) = self.within.unwrap_or((first, first));
         for (&load, &weight) in loads.iter().zip(weights) {
             let bin = bin_of(load);
+            (least, most) = (least.min(bin), most.max(bin));
             let Some(slot) = self.weights.get_mut(bin as usize) else { continue };
-            if *slot == 0 && weight > 0 {
-                self.bins.push(bin);
-            }
             *slot = slot.saturating_add(u64::from(weight));
+        }
+        self.within = Some((least, most));
+    }
+
+    /// As [`Pending::add_columns`] for loads in grams, all within `low` and `high`, with one weight.
+    pub fn add_even(&mut self, loads: &[u32], weight: u32, (low, high): (u32, u32)) {
+        let [first, last] = [low, high].map(|load| bin_of(Grams::new(i64::from(load))));
+        self.weights.resize(bin_of(Grams::MAX) as usize + 1, 0);
+        let (least, most) = self.within.unwrap_or((first, last));
+        self.within = Some((least.min(first), most.max(last)));
+        let weight = u64::from(weight);
+        let doublings = |load: u32| (u64::from(load) / PER_DOUBLING).checked_ilog2().unwrap_or(0);
+        let shift = doublings(low);
+        if shift == doublings(high) {
+            // Within one doubling, bins are of one width.
+            let base = shift as usize * PER_DOUBLING as usize;
+            for &load in loads {
+                if let Some(slot) = self.weights.get_mut(base + (load >> shift) as usize) {
+                    *slot = slot.saturating_add(weight);
+                }
+            }
+        } else {
+            for &load in loads {
+                if let Some(slot) = self.weights.get_mut(bin_of(Grams::new(i64::from(load))) as usize) {
+                    *slot = slot.saturating_add(weight);
+                }
+            }
         }
     }
 
     /// Adds everything, and is empty then.
     pub fn settle(&mut self, histogram: &mut Histogram) {
         self.add_to(histogram);
-        for bin in self.bins.drain(..) {
-            self.weights[bin as usize] = 0;
+        if let Some((least, most)) = self.within.take() {
+            self.weights[least as usize..=most as usize].fill(0);
         }
     }
 
     /// As [`Pending::settle`], but keeps it.
     pub fn add_to(&self, histogram: &mut Histogram) {
-        self.bins.iter().for_each(|&bin| histogram.book(bin, self.weights[bin as usize]));
+        let Some((least, most)) = self.within else { return };
+        let weights = &self.weights[least as usize..=most as usize];
+        (least..).zip(weights).for_each(|(bin, &weight)| histogram.book(bin, weight));
     }
 }
 
@@ -361,6 +390,26 @@ mod tests {
                 pending.settle(&mut together);
                 prop_assert_eq!(&together, &one_by_one);
             }
+        }
+
+        #[test]
+        fn even_loads_are_added_as_one_by_one(
+            runs in proptest::collection::vec(
+                (prop_oneof![0_u32..5_000, 1_u32..1_900_000_000], proptest::collection::vec(0_u32..100_000, 1..60), 0_u32..3),
+                1..5,
+            ),
+        ) {
+            let (mut one_by_one, mut together, mut pending) = (Histogram::default(), Histogram::default(), Pending::default());
+            for (low, above, weight) in runs {
+                let loads: Vec<u32> = above.iter().map(|above| low + above).collect();
+                let range = (*loads.iter().min().unwrap_or(&0), *loads.iter().max().unwrap_or(&0));
+                pending.add_even(&loads, weight, range);
+                loads.iter().for_each(|&load| one_by_one.add(Grams::new(i64::from(load)), u64::from(weight)));
+            }
+            pending.settle(&mut together);
+            prop_assert_eq!(&together, &one_by_one);
+            pending.settle(&mut together);
+            prop_assert_eq!(together, one_by_one);
         }
 
         #[test]

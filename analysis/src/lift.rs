@@ -16,6 +16,8 @@
 //! settling time, so that neither the jerk of the take-up nor the ramp of the set-down moves it. The peak is kept
 //! beside it.
 
+use std::ops::Range;
+
 use crate::units::{Grams, Span, Timestamp};
 
 /// Thresholds and times of the lift detection.
@@ -108,6 +110,26 @@ impl Seen {
     }
 }
 
+/// Bins that [`Readings::add_even`] fills edge by edge, and loads that it looks at together.
+const FEW_BINS: usize = 4;
+const AT_ONCE: usize = 64;
+
+/// How many loads are below `edge`, and their sum. None is below `low`, and [`AT_ONCE`] times their range is within 32 bits.
+fn below(loads: &[i32], edge: i32, low: i32) -> (u64, i64) {
+    let (mut count, mut sum) = (0, 0);
+    for loads in loads.chunks(AT_ONCE) {
+        let (mut some, mut above) = (0_u32, 0_u32);
+        for &load in loads {
+            let under = u32::from(load < edge);
+            some += under;
+            above += under.wrapping_neg() & load.wrapping_sub(low) as u32;
+        }
+        count += u64::from(some);
+        sum += i64::from(above) + i64::from(some) * i64::from(low);
+    }
+    (count, sum)
+}
+
 /// Number of bins the readings of an open lift are sorted into, from zero to twice the rated load.
 const BINS: usize = 512;
 
@@ -115,7 +137,7 @@ const BINS: usize = 512;
 ///
 /// Each bin keeps its milliseconds and the exact sum of load times milliseconds, so the width of a bin (1/256 of the
 /// rated load) limits robustness, not accuracy: the mean inside a bin is exact.
-#[derive(Clone, PartialEq, Eq, Debug)]
+#[derive(Clone, Debug)]
 #[cfg_attr(
     feature = "serde",
     derive(serde::Serialize, serde::Deserialize),
@@ -124,7 +146,17 @@ const BINS: usize = 512;
 pub(crate) struct Readings {
     bins: Vec<(u64, i128)>,
     total_ms: u64,
+    /// The bins that can hold something: a lift's readings lie in few.
+    within: Range<usize>,
 }
+
+impl PartialEq for Readings {
+    fn eq(&self, other: &Self) -> bool {
+        (self.total_ms, &self.bins) == (other.total_ms, &other.bins)
+    }
+}
+
+impl Eq for Readings {}
 
 /// What of [`Readings`] is written to a snapshot: only the bins that hold something.
 #[cfg(feature = "serde")]
@@ -148,6 +180,7 @@ impl From<SparseReadings> for Readings {
                 slot.0 += ms;
                 slot.1 += i128::from(sum);
                 full.total_ms += ms;
+                full.touch(usize::from(bin), usize::from(bin));
             }
         }
         full
@@ -162,12 +195,28 @@ impl Default for Readings {
 
 impl Readings {
     pub(crate) fn new() -> Self {
-        Readings { bins: vec![(0, 0); BINS], total_ms: 0 }
+        Readings { bins: vec![(0, 0); BINS], total_ms: 0, within: 0..0 }
     }
 
     pub(crate) fn clear(&mut self) {
-        self.bins.fill((0, 0));
+        self.bins[self.within.clone()].fill((0, 0));
         self.total_ms = 0;
+        self.within = 0..0;
+    }
+
+    /// The bins from `first` to `last` can hold something from now on.
+    fn touch(&mut self, first: usize, last: usize) {
+        let within = &mut self.within;
+        *within = if within.start == within.end {
+            first..last + 1
+        } else {
+            within.start.min(first)..within.end.max(last + 1)
+        };
+    }
+
+    /// The bins that hold something, in rising order.
+    fn held(&self) -> impl Iterator<Item = &(u64, i128)> {
+        self.bins[self.within.clone()].iter().filter(|bin| bin.0 > 0)
     }
 
     pub(crate) fn add(&mut self, load: Grams, rated: Grams, ms: u64) {
@@ -176,6 +225,7 @@ impl Readings {
         self.bins[bin].0 += ms;
         self.bins[bin].1 += i128::from(load.get()) * i128::from(ms);
         self.total_ms += ms;
+        self.touch(bin, bin);
     }
 
     /// The same as [`Readings::add`] for each.
@@ -183,18 +233,50 @@ impl Readings {
         let rated = rated.get().max(1) as u64;
         // The bin that a product with it gives is right or one too low.
         let inverse = u64::MAX / rated;
-        let mut total_ms = 0;
+        let (mut total_ms, mut first, mut last) = (0, BINS - 1, 0);
         for (&load, &ms) in loads.iter().zip(ms) {
             let scaled = load.get().max(0) as u64 * 256;
             let low = ((u128::from(scaled) * u128::from(inverse)) >> 64) as u64;
             let bin = low + u64::from((low + 1) * rated <= scaled);
-            let slot = &mut self.bins[bin.min(BINS as u64 - 1) as usize];
+            let bin = bin.min(BINS as u64 - 1) as usize;
+            (first, last) = (first.min(bin), last.max(bin));
+            let slot = &mut self.bins[bin];
             slot.0 += u64::from(ms);
             // Grams::MAX · u32::MAX is within 64 bits.
             slot.1 += i128::from(load.get() * i64::from(ms));
             total_ms += u64::from(ms);
         }
         self.total_ms += total_ms;
+        if first <= last {
+            self.touch(first, last);
+        }
+    }
+
+    /// The same as [`Readings::add`] for each, all within `low` and `high`.
+    fn add_even(&mut self, loads: &[i32], ms: u32, (low, high): (i32, i32), rated: Grams) {
+        let rated = rated.get().max(1);
+        let bin_of = |load: i32| (i64::from(load.max(0)) * 256 / rated).min(BINS as i64 - 1) as usize;
+        let (first, last) = (bin_of(low), bin_of(high));
+        self.touch(first, last);
+        self.total_ms += loads.len() as u64 * u64::from(ms);
+        let mut book = |bin: usize, count: u64, sum: i64| {
+            self.bins[bin].0 += count * u64::from(ms);
+            self.bins[bin].1 += i128::from(sum) * i128::from(ms);
+        };
+        if last - first > FEW_BINS || high.abs_diff(low) > u32::MAX / AT_ONCE as u32 {
+            loads.iter().for_each(|&load| book(bin_of(load), 1, i64::from(load)));
+            return;
+        }
+        // What lies below each edge in turn; an edge is not above the highest load.
+        let mut before = (0, 0);
+        for bin in first..last {
+            let edge = ((bin as i64 + 1) * rated + 255) / 256;
+            let below = below(loads, edge as i32, low);
+            book(bin, below.0 - before.0, below.1 - before.1);
+            before = below;
+        }
+        let sum: i64 = loads.iter().map(|&load| i64::from(load)).sum();
+        book(last, loads.len() as u64 - before.0, sum - before.1);
     }
 
     /// What they say of how sure their [`Readings::midmean`] is.
@@ -205,7 +287,7 @@ impl Readings {
     pub(crate) fn seen(&self, rated: Grams, settled: bool) -> Seen {
         let quarter = self.total_ms as f64 / 4.0;
         let (mut before, mut middle) = (0.0, Vec::new());
-        for &(ms, load_ms) in self.bins.iter().filter(|bin| bin.0 > 0) {
+        for &(ms, load_ms) in self.held() {
             let after = before + ms as f64;
             let part = after.min(3.0 * quarter) - f64::max(before, quarter);
             if part > 0.0 {
@@ -241,7 +323,7 @@ impl Readings {
         let (low, high) = (u128::from(self.total_ms), 3 * u128::from(self.total_ms));
         let mut before = 0_u128;
         let mut sum = 0_i128;
-        for &(ms, load_ms) in self.bins.iter().filter(|bin| bin.0 > 0) {
+        for &(ms, load_ms) in self.held() {
             let after = before + 4 * u128::from(ms);
             let part = after.min(high).saturating_sub(before.max(low));
             // The bin's mean, weighted by the part of it that lies in the middle half; exact where whole bins do.
@@ -317,12 +399,28 @@ pub(crate) struct LiftSteady {
     pub before: Option<Timestamp>,
 }
 
+/// Payloads of stretches, grams, and their lengths.
+pub(crate) enum Payloads<'a> {
+    /// Each with its own milliseconds.
+    Columns(&'a [Grams], &'a [u32]),
+    /// All of as many milliseconds, and all within a lowest and a highest payload.
+    Even(&'a [i32], u32, (i32, i32)),
+}
+
+impl Payloads<'_> {
+    fn peak(&self) -> Grams {
+        let highest = match *self {
+            Payloads::Columns(payloads, _) => payloads.iter().copied().fold(Grams::ZERO, Grams::max),
+            Payloads::Even(_, _, (_, high)) => Grams::new(i64::from(high)),
+        };
+        highest.max(Grams::ZERO)
+    }
+}
+
 /// Stretches that follow each other.
 pub(crate) struct LiftRun<'a> {
-    /// Of each; may be empty with an empty hook.
-    pub payloads: &'a [Grams],
-    /// Of each, as these.
-    pub ms: &'a [u32],
+    /// May be empty with an empty hook.
+    pub payloads: Payloads<'a>,
     /// Of all.
     pub total_ms: u64,
     /// The last payload.
@@ -470,12 +568,15 @@ impl LiftTracker {
     /// last of them at the load `last`. The columns are not read where the hook is empty.
     pub(crate) fn feed_run(&mut self, run: &LiftRun<'_>, rated: Grams) {
         let running_ms = if run.running { run.total_ms } else { 0 };
-        let peak = || run.payloads.iter().copied().fold(Grams::ZERO, Grams::max);
+        let peak = || run.payloads.peak();
         match &mut self.phase {
             Phase::Empty => {}
             Phase::TakingUp { .. } | Phase::Hanging { .. } => {
                 self.work.add(Work { running_ms, starts: 0, peak: peak() });
-                self.readings.add_columns(run.payloads, run.ms, rated);
+                match run.payloads {
+                    Payloads::Columns(payloads, ms) => self.readings.add_columns(payloads, ms, rated),
+                    Payloads::Even(payloads, ms, range) => self.readings.add_even(payloads, ms, range, rated),
+                }
             }
             Phase::SettingDown { aside, .. } => aside.add(Work { running_ms, starts: 0, peak: peak() }),
         }
@@ -603,6 +704,41 @@ impl LiftTracker {
                 _ => lost,
             };
             self.close(begin, end, true, rated, set, out);
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    proptest! {
+        #[test]
+        fn even_readings_are_added_as_one_by_one(
+            rated in prop_oneof![Just(1), 1_000_i64..100_000_000, Just(2_000_000_000)],
+            runs in proptest::collection::vec(
+                (-0.2_f64..3.0, prop_oneof![Just(0.001), Just(0.01), Just(3.0)],
+                    proptest::collection::vec(0.0_f64..1.0, 1..150), prop_oneof![Just(100), any::<u32>()]),
+                1..4,
+            ),
+        ) {
+            let rated = Grams::new(rated);
+            let (mut one_by_one, mut columns, mut even) = (Readings::new(), Readings::new(), Readings::new());
+            for (from, spread, places, ms) in runs {
+                let load = |place: &f64| Grams::new(((from + spread * place) * rated.get() as f64) as i64);
+                let loads: Vec<Grams> = places.iter().map(load).collect();
+                let short: Vec<i32> = loads.iter().map(|load| load.get() as i32).collect();
+                let range = (*short.iter().min().unwrap_or(&0), *short.iter().max().unwrap_or(&0));
+                loads.iter().for_each(|&load| one_by_one.add(load, rated, u64::from(ms)));
+                columns.add_columns(&loads, &vec![ms; loads.len()], rated);
+                even.add_even(&short, ms, range, rated);
+            }
+            prop_assert_eq!(&even, &one_by_one);
+            prop_assert_eq!(&columns, &one_by_one);
+            prop_assert_eq!((even.midmean(), even.seen(rated, true)), (one_by_one.midmean(), one_by_one.seen(rated, true)));
+            even.clear();
+            prop_assert_eq!(even, Readings::new());
         }
     }
 }

@@ -384,7 +384,7 @@ impl Recorder {
     /// Books a run of samples over which [`Recorder::steady`] held: their sums, what the lift detection takes of them, and
     /// the last one, which stands now.
     pub(crate) fn book_run(&mut self, sums: &Totals, lift: &LiftRun<'_>, last: &Sample) {
-        self.book(|t| t.add(sums));
+        self.book(|t| t.add_time(sums));
         self.state.tracker.feed_run(lift, self.spec.rated);
         self.state.counted_to = last.at;
         self.state.standing = Some(*last);

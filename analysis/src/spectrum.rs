@@ -148,6 +148,33 @@ impl Totals {
         self.cube_ms = if beyond { u128::MAX } else { self.cube_ms.saturating_add(cube_ms) };
     }
 
+    /// As [`Totals::book_columns`], for loads in grams, all within `low` and `high`, at each of which it ran for `ms`.
+    pub(crate) fn book_even(&mut self, loads: &[u32], ms: u32, (low, high): (u32, u32), rated: Grams) {
+        let bands = Bands::of(rated);
+        let band = |load: u32| bands.band(Grams::new(i64::from(load)));
+        let (first, last) = (band(low), band(high));
+        if first == last {
+            self.band_ms[first] += loads.len() as u64 * u64::from(ms);
+        } else {
+            loads.iter().for_each(|&load| self.band_ms[band(load)] += u64::from(ms));
+        }
+        self.running_ms += loads.len() as u64 * u64::from(ms);
+        // Each within 93 bits.
+        let cube = |&load: &u32| u128::from(u64::from(load) * u64::from(load)) * u128::from(load);
+        let cubes: u128 = loads.iter().map(cube).sum();
+        self.cube_ms = self.cube_ms.saturating_add(cubes.saturating_mul(u128::from(ms)));
+    }
+
+    /// Adds what running time gave, and observed time; nothing else is in `other`.
+    pub(crate) fn add_time(&mut self, other: &Totals) {
+        self.observed_ms += other.observed_ms;
+        if other.running_ms > 0 {
+            self.running_ms += other.running_ms;
+            self.band_ms.iter_mut().zip(other.band_ms).for_each(|(mine, theirs)| *mine += theirs);
+            self.cube_ms = self.cube_ms.saturating_add(other.cube_ms);
+        }
+    }
+
     /// Running time, hours.
     pub fn running_hours(&self) -> f64 {
         self.running_ms as f64 / MS_PER_HOUR as f64
@@ -225,6 +252,26 @@ mod tests {
             together.book_columns(&loads[..first], &spans[..first], rated);
             together.book_columns(&loads[first..last], &spans[first..last], rated);
             prop_assert_eq!(together, one_by_one);
+        }
+
+        #[test]
+        fn even_loads_are_booked_as_columns(
+            rated in prop_oneof![Just(1), 1_000_i64..100_000_000, Just(2_000_000_000)],
+            middle in 0_u32..1_990_000_000, loads in proptest::collection::vec(0_u32..10_000_000, 1..80),
+            near in any::<bool>(), ms in prop_oneof![Just(100), 1..=u32::MAX],
+        ) {
+            let rated = Grams::new(rated);
+            let loads: Vec<u32> = loads.iter().map(|load| middle + if near { load % 50_000 } else { *load }).collect();
+            let range = (*loads.iter().min().unwrap_or(&0), *loads.iter().max().unwrap_or(&0));
+            let columns: Vec<Grams> = loads.iter().map(|load| Grams::new(i64::from(*load))).collect();
+            let (mut even, mut usual) = (Totals::default(), Totals::default());
+            even.book_even(&loads, ms, range, rated);
+            usual.book_columns(&columns, &vec![ms; columns.len()], rated);
+            prop_assert_eq!(&even, &usual);
+            let (mut whole, mut short) = (usual.clone(), usual.clone());
+            whole.add(&even);
+            short.add_time(&even);
+            prop_assert_eq!(whole, short);
         }
     }
 

@@ -77,8 +77,9 @@ fn samples(life: &[While], begin: i64) -> Vec<Sample> {
     samples
 }
 
-/// As a reader of recordings makes it: columns, where samples differ in time and load alone.
-fn batch_of(block: &[Sample]) -> Batch {
+/// As a reader of recordings makes it: columns, where samples differ in time and load alone; one column where `even` and
+/// they come at one step.
+fn batch_of(block: &[Sample], even: bool) -> Batch {
     let mut batch = Batch::default();
     let mut rest = block;
     while let Some((first, after)) = rest.split_first() {
@@ -89,7 +90,17 @@ fn batch_of(block: &[Sample]) -> Batch {
             like.set(Quantity::Load, first.get(Quantity::Load));
             like == *first && first.load().is_some() && sample.load().is_some()
         };
-        let count = after.iter().take_while(alike).count();
+        let mut count = after.iter().take_while(alike).count();
+        if let (true, Some(second)) = (even && count > 0, after.first()) {
+            let step_ms = second.at.as_ms() - first.at.as_ms();
+            let steps = block_steps(rest);
+            count = count.min(steps.take_while(|step| *step == step_ms).count());
+            batch.push_even(*first, step_ms, |loads| {
+                loads.extend(after[..count].iter().map(|s| s.get(Quantity::Load).unwrap_or_default() as i32));
+            });
+            rest = &after[count..];
+            continue;
+        }
         batch.push_alike(*first, |at_ms, loads| {
             for sample in &after[..count] {
                 at_ms.push(sample.at.as_ms());
@@ -99,6 +110,10 @@ fn batch_of(block: &[Sample]) -> Batch {
         rest = &after[count..];
     }
     batch
+}
+
+fn block_steps(samples: &[Sample]) -> impl Iterator<Item = i64> + '_ {
+    samples.windows(2).map(|pair| pair[1].at.as_ms() - pair[0].at.as_ms())
 }
 
 fn account(kind: u8) -> Account {
@@ -131,20 +146,27 @@ proptest! {
         let samples = samples(&life, begin);
         let (mut one_by_one, mut blocks, mut batches) = (account(kind), account(kind), account(kind));
         let (mut first, mut second, mut third): (Vec<Entry>, Vec<Entry>, Vec<Entry>) = Default::default();
+        let (mut evens, mut fourth) = (account(kind), Vec::new());
         let (mut rest, mut cuts) = (samples.as_slice(), cuts.iter().cycle());
         while !rest.is_empty() {
             let (block, after) = rest.split_at((*cuts.next().unwrap()).min(rest.len()));
             block.iter().for_each(|sample| one_by_one.step(sample, &Utc, &mut |entry| first.push(entry)));
             blocks.step_all(block, &Utc, &mut |entry| second.push(entry));
-            let batch = batch_of(block);
+            let batch = batch_of(block, false);
             prop_assert_eq!(batch.iter().collect::<Vec<_>>(), block);
             batches.step_batch(&batch, &Utc, &mut |entry| third.push(entry));
+            let batch = batch_of(block, true);
+            prop_assert_eq!(batch.iter().collect::<Vec<_>>(), block);
+            evens.step_batch(&batch, &Utc, &mut |entry| fourth.push(entry));
             prop_assert_eq!(one_by_one.state(), blocks.state());
+            prop_assert_eq!(one_by_one.state(), evens.state());
             prop_assert_eq!(one_by_one.state(), batches.state());
             rest = after;
         }
         prop_assert_eq!(&first, &second);
+        prop_assert_eq!(&first, &fourth);
         prop_assert_eq!(first, third);
+        prop_assert_eq!(one_by_one.open_day(), evens.open_day());
         prop_assert_eq!(one_by_one.open_day(), batches.open_day());
         prop_assert_eq!(one_by_one.used_share().to_bits(), blocks.used_share().to_bits());
     }

@@ -174,7 +174,7 @@ pub(super) fn decode(payload: &[u8], out: &mut Batch) -> Option<()> {
         }
         sample.at = Timestamp::from_ms(reference.at);
         out.push(sample);
-        if marks == 0 && moved & !LOAD == 0 && reference.known & LOAD != 0 {
+        if reference.known & LOAD != 0 {
             let time = &whole[..head - 2];
             rest = match time.len() {
                 1 => alike::<3>(time, step, rest, &mut reference, &mut sample, out),
@@ -187,9 +187,13 @@ pub(super) fn decode(payload: &[u8], out: &mut Batch) -> Option<()> {
     Some(())
 }
 
+/// Samples that [`alike`] takes at once.
+const AT_ONCE: usize = 64;
+
 /// Takes the samples at the front that differ from the one before them in nothing but the load, if in that, and come after
 /// the same `step`, which is written as `time`; what is left begins with something else, or with a long number. The same
-/// as [`decode`] sample by sample, but no branch hangs on a number's length, which in a trembling signal nobody can foresee.
+/// as [`decode`] sample by sample, but no branch hangs on a number's length, which in a trembling signal nobody can
+/// foresee: first each number's bytes are found, then all numbers are made of them, then they are added up.
 /// `HEAD`: bytes before the difference, which are the time and two more.
 fn alike<'a, const HEAD: usize>(
     time: &[u8],
@@ -201,36 +205,73 @@ fn alike<'a, const HEAD: usize>(
 ) -> &'a [u8] {
     let same = time.iter().rev().fold(0_u64, |word, &byte| word << 8 | u64::from(byte));
     let moved = same | u64::from(LOAD) << (8 * time.len());
-    let mask = (1_u64 << (8 * HEAD)) - 1;
-    let (before, mut load) = (reference.at, reference.values[Quantity::Load as usize]);
-    let (mut used, mut at) = (0, before);
-    out.push_alike(*sample, |times, loads| {
-        // Apart from what outlives the loop, so that it stays in registers.
-        let (mut from, mut value, first) = (0_usize, load, loads.len());
-        while let Some(word) = rest.get(from..).and_then(<[u8]>::first_chunk).map(|word| u64::from_le_bytes(*word)) {
-            let head = word & mask;
-            if head == moved {
-                let Some((zigzag, digits)) = short(word >> (8 * HEAD)) else { break };
-                value = value.wrapping_add(unfold(zigzag));
-                from += HEAD + digits;
-            } else if head == same {
-                from += HEAD;
-            } else {
+    let Ok(mut load) = i32::try_from(reference.values[Quantity::Load as usize]) else { return rest };
+    let (mut left, mut count) = (rest, 0);
+    out.push_even(*sample, step, |loads| {
+        loop {
+            let mut digits = [0_u32; AT_ONCE];
+            let (mut taken, mut used) = gather::<HEAD>(left, moved, same, &mut digits);
+            let (mut steps, mut all) = ([0_i32; AT_ONCE], 0);
+            for (step, digits) in steps.iter_mut().zip(digits) {
+                let zigzag = digits & 0x7f | digits >> 1 & 0x3f80 | digits >> 2 & 0x1f_c000 | digits >> 3 & 0xfe0_0000;
+                all |= zigzag;
+                *step = (zigzag >> 1) as i32 ^ -((zigzag & 1) as i32);
+            }
+            let furthest = u64::from(load.unsigned_abs()) + (u64::from(all >> 1) + 1) * AT_ONCE as u64;
+            if furthest > i32::MAX as u64 {
+                let mut now = i64::from(load);
+                let fits = |step: &&i32| {
+                    now += i64::from(**step);
+                    i32::try_from(now).is_ok()
+                };
+                let fit = steps[..taken].iter().take_while(fits).count();
+                (taken, used) = gather::<HEAD>(left, moved, same, &mut digits[..fit]);
+            }
+            loads.extend(steps[..taken].iter().map(|step| {
+                load += *step;
+                load
+            }));
+            (left, count) = (left.get(used..).unwrap_or_default(), count + taken as i64);
+            if taken < AT_ONCE {
                 break;
             }
-            loads.push(value);
         }
-        let mut now = before;
-        times.extend(loads.iter().skip(first).map(|_| {
-            now = now.wrapping_add(step);
-            now
-        }));
-        (used, load, at) = (from, value, now);
     });
-    (reference.at, reference.values[Quantity::Load as usize]) = (at, load);
-    sample.at = Timestamp::from_ms(at);
-    sample.set(Quantity::Load, Some(load));
-    rest.get(used..).unwrap_or_default()
+    reference.at = reference.at.wrapping_add(step.wrapping_mul(count));
+    reference.values[Quantity::Load as usize] = i64::from(load);
+    sample.at = Timestamp::from_ms(reference.at);
+    sample.set(Quantity::Load, Some(i64::from(load)));
+    left
+}
+
+/// The bytes of the difference of each sample that [`alike`] takes, as many as there are and have room; how many they were,
+/// and how many bytes they took.
+#[inline]
+fn gather<const HEAD: usize>(rest: &[u8], moved: u64, same: u64, into: &mut [u32]) -> (usize, usize) {
+    let mask = (1_u64 << (8 * HEAD)) - 1;
+    let (mut from, mut taken) = (0_usize, 0);
+    for digits in into {
+        let Some(word) = rest.get(from..).and_then(<[u8]>::first_chunk).map(|word| u64::from_le_bytes(*word)) else {
+            break;
+        };
+        let head = word & mask;
+        if head == moved {
+            let number = (word >> (8 * HEAD)) as u32;
+            // The last byte of a number is the first without its highest bit.
+            let ends = !number & 0x8080_8080;
+            if ends == 0 {
+                break;
+            }
+            *digits = number & (ends ^ (ends - 1));
+            from += HEAD + 1 + ends.trailing_zeros() as usize / 8;
+        } else if head == same {
+            from += HEAD;
+        } else {
+            break;
+        }
+        taken += 1;
+    }
+    (taken, from)
 }
 
 fn put_signed(out: &mut Vec<u8>, value: i64) {

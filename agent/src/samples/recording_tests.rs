@@ -94,6 +94,15 @@ fn what_is_no_recording_is_said_to_be_none() {
     assert!(matches!(first, Err(SamplesError::Damaged { offset: 0, .. })));
 }
 
+/// How a load goes on: to a place of its own, or from where it is; such as 32 bits hold and such as they do not.
+fn moves() -> impl Strategy<Value = (bool, i64)> {
+    let by = prop_oneof![60 => -50_i64..50, 20 => Just(0), 20 => -3_000_000_i64..3_000_000, 1 => -134_000_000_i64..134_000_000];
+    let edges = [0, i64::from(i32::MAX), i64::from(i32::MIN)];
+    let to =
+        prop_oneof![1 => any::<i64>(), 3 => (0_usize..3, -60_i64..60).prop_map(move |(edge, off)| edges[edge] + off)];
+    prop_oneof![100 => by.prop_map(|by| (false, by)), 1 => to.prop_map(|to| (true, to))]
+}
+
 proptest! {
     #![proptest_config(ProptestConfig::with_cases(48))]
 
@@ -118,14 +127,13 @@ proptest! {
     #[test]
     fn a_trembling_load_comes_back_to_the_bit_whatever_breaks_in(
         pace in prop_oneof![Just(100_i64), Just(20), 1_i64..20_000],
-        rows in proptest::collection::vec(
-            (prop_oneof![6 => -50_i64..50, 2 => Just(0), 2 => -3_000_000_i64..3_000_000, 1 => any::<i64>()], 0_u8..30), 1..900,
-        ),
+        begin in prop_oneof![Just(0), Just(i64::from(i32::MAX) - 40), Just(i64::from(i32::MIN) + 40), any::<i64>()],
+        rows in proptest::collection::vec((moves(), prop_oneof![1 => 0_u8..5, 5 => Just(5)]), 1..900),
     ) {
         let dir = tempfile::tempdir().unwrap();
-        let (mut sample, mut load, mut samples) = (at(1_000, 0), 0_i64, Vec::new());
-        for (change, breaks) in rows {
-            load = load.wrapping_add(change);
+        let (mut sample, mut load, mut samples) = (at(1_000, 0), begin, Vec::new());
+        for ((back, change), breaks) in rows {
+            load = if back { change } else { load.wrapping_add(change) };
             sample.at = Timestamp::from_ms(sample.at.as_ms() + if breaks == 0 { 3 } else { pace });
             sample.set(Quantity::Load, (breaks != 1).then_some(load));
             match breaks {

@@ -288,11 +288,12 @@ impl Watch {
         self.last = Some((rows.at(count), motion, rows.sample(count).get(Quantity::Speed)));
         if motion == Motion::Still {
             // More than these are not kept.
-            for i in (count + 1).saturating_sub(READINGS.0).max(1)..=count {
-                let (at, load) = (rows.at(i), spec.payload(Grams::new(rows.load(i))));
-                let rests = self.lasts(at) >= SWING;
-                keep(&mut self.readings, rests.then_some((at, load)));
-            }
+            let latest = (count + 1).saturating_sub(READINGS.0).max(1)..=count;
+            let rest = latest.clone().find(|i| self.lasts(rows.at(*i)) >= SWING).map_or(0, |first| count + 1 - first);
+            let over = (self.readings.len() + rest).saturating_sub(READINGS.0);
+            self.readings.drain(..over.min(self.readings.len()));
+            let reading = |i| (rows.at(i), spec.payload(Grams::new(rows.load(i))));
+            self.readings.extend((count + 1 - rest..=count).map(reading));
         }
         if motion.runs() {
             let mut look = Look { watch: self, terms, spec, at: first.at, out };
