@@ -165,6 +165,13 @@ struct Run {
     started: bool,
 }
 
+impl Run {
+    /// Milliseconds.
+    fn length(&self) -> i64 {
+        self.end.as_ms().wrapping_sub(self.begin.as_ms())
+    }
+}
+
 /// Motor duty as a fold over stretches of constant running state.
 ///
 /// Memory is the runs of the last hour: some hundred on a crane in hard work, and never more than half the stretches
@@ -193,7 +200,22 @@ pub struct Duty {
     /// Up to where time has been counted.
     counted_to: Option<Timestamp>,
     day: DayDuty,
+    #[cfg_attr(feature = "serde", serde(skip))]
+    sum: Sum,
 }
+
+/// Milliseconds of all runs that are kept but the last, and starts of all, where they have been added up. It follows from
+/// them, so it is no part of what is stored, and two are never unlike.
+#[derive(Clone, Copy, Debug, Default)]
+struct Sum(Option<(i64, u64)>);
+
+impl PartialEq for Sum {
+    fn eq(&self, _: &Self) -> bool {
+        true
+    }
+}
+
+impl Eq for Sum {}
 
 impl Duty {
     /// Takes a stretch over which the running state was constant: `None` where it was not known. `started` says that
@@ -206,6 +228,7 @@ impl Duty {
             self.end_run(false);
             if self.counted_to.is_some_and(|counted| from < counted) {
                 self.runs.clear();
+                self.sum = Sum::default();
             }
         }
         let ms = to.since(from).as_ms().max(0) as u64;
@@ -275,15 +298,21 @@ impl Duty {
             return;
         }
         let hour_ago = from.plus(Span::from_ms(-HOUR_MS));
-        while self.runs.front().is_some_and(|run| run.end <= hour_ago) {
+        let (mut ms, mut starts) = self.sum();
+        ms = ms.wrapping_add(self.runs.back().map_or(0, Run::length));
+        while let Some(run) = self.runs.front().filter(|run| run.end <= hour_ago) {
+            (ms, starts) = (ms.wrapping_sub(run.length()), starts - u64::from(run.started));
             self.runs.pop_front();
         }
         self.runs.push_back(Run { begin: from, end: to, started });
+        starts += u64::from(started);
+        self.sum = Sum(Some((ms, starts)));
         self.open = true;
         if started {
             self.day.starts += 1;
-            let starts = self.starts_since(hour_ago);
-            self.day.worst_starts.see(starts, from);
+            // One that goes on from before the hour did not start in it.
+            let before = self.runs.iter().take_while(|run| run.begin <= hour_ago).filter(|run| run.started).count();
+            self.day.worst_starts.see(starts - before as u64, from);
         }
     }
 
@@ -302,27 +331,33 @@ impl Duty {
 
     /// Looks at the windows that end with the run that goes on.
     fn look(&mut self) {
-        let Some(end) = self.runs.back().filter(|_| self.open).map(|run| run.end) else { return };
-        let ten_minutes = self.running_within(end, TEN_MINUTES_MS);
-        let hour = self.running_within(end, HOUR_MS);
-        self.day.worst_ten_minutes.see(ten_minutes, end);
-        self.day.worst_hour.see(hour, end);
+        let Some(last) = self.runs.back().copied().filter(|_| self.open) else { return };
+        let ten_minutes = self.running_within(last.end, TEN_MINUTES_MS);
+        let sum = self.sum();
+        self.sum = Sum(Some(sum));
+        // Few of the runs that are kept are not all within the hour.
+        let begin = last.end.plus(Span::from_ms(-HOUR_MS));
+        let outside = |run: &Run| Run { end: run.end.min(begin), ..*run }.length();
+        let gone = self.runs.iter().take_while(|run| run.begin < begin).map(outside).fold(0, i64::wrapping_add);
+        let hour = sum.0.wrapping_add(last.length()).wrapping_sub(gone).max(0) as u64;
+        self.day.worst_ten_minutes.see(ten_minutes, last.end);
+        self.day.worst_hour.see(hour, last.end);
+    }
+
+    /// See [`Sum`].
+    fn sum(&self) -> (i64, u64) {
+        self.sum.0.unwrap_or_else(|| {
+            let others = self.runs.len().saturating_sub(1);
+            let ms = self.runs.iter().take(others).map(Run::length).fold(0, i64::wrapping_add);
+            (ms, self.runs.iter().filter(|run| run.started).count() as u64)
+        })
     }
 
     /// Running milliseconds of the window that ends at `end`.
     fn running_within(&self, end: Timestamp, window: i64) -> u64 {
-        let begin = end.plus(Span::from_ms(-window)).as_ms();
-        let (first, second) = self.runs.as_slices();
-        let mut sum = 0_u64;
-        for run in second.iter().rev().chain(first.iter().rev()) {
-            let (from, to) = (run.begin.as_ms(), run.end.as_ms());
-            if to <= begin {
-                break;
-            }
-            // Both lie within the window, which is short.
-            sum += to.wrapping_sub(from.max(begin)).max(0) as u64;
-        }
-        sum
+        let begin = end.plus(Span::from_ms(-window));
+        let inside = self.runs.iter().rev().take_while(|run| run.end > begin);
+        inside.map(|run| run.end.since(run.begin.max(begin)).as_ms().max(0) as u64).sum()
     }
 
     /// Starts after an instant.

@@ -227,8 +227,9 @@ impl Pending {
         if shift == doublings(high) {
             // Within one doubling, bins are of one width.
             let base = shift as usize * PER_DOUBLING as usize;
+            let Some(weights) = self.weights.get_mut(base..=last as usize) else { return };
             for &load in loads {
-                if let Some(slot) = self.weights.get_mut(base + (load >> shift) as usize) {
+                if let Some(slot) = weights.get_mut((load >> shift) as usize) {
                     *slot = slot.saturating_add(weight);
                 }
             }

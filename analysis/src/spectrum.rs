@@ -44,6 +44,10 @@ impl Bands {
         Bands { rated, highest, per_gram: (10 << 60) / rated.get().max(1) as u64 }
     }
 
+    pub(crate) fn rated(&self) -> Grams {
+        self.rated
+    }
+
     /// As [`band_of`]. What a product gives is never off by more than one; the edges decide.
     #[inline]
     pub(crate) fn band(&self, load: Grams) -> usize {
@@ -149,8 +153,7 @@ impl Totals {
     }
 
     /// As [`Totals::book_columns`], for loads in grams, all within `low` and `high`, at each of which it ran for `ms`.
-    pub(crate) fn book_even(&mut self, loads: &[u32], ms: u32, (low, high): (u32, u32), rated: Grams) {
-        let bands = Bands::of(rated);
+    pub(crate) fn book_even(&mut self, loads: &[u32], ms: u32, (low, high): (u32, u32), bands: &Bands) {
         let band = |load: u32| bands.band(Grams::new(i64::from(load)));
         let (first, last) = (band(low), band(high));
         if first == last {
@@ -265,7 +268,7 @@ mod tests {
             let range = (*loads.iter().min().unwrap_or(&0), *loads.iter().max().unwrap_or(&0));
             let columns: Vec<Grams> = loads.iter().map(|load| Grams::new(i64::from(*load))).collect();
             let (mut even, mut usual) = (Totals::default(), Totals::default());
-            even.book_even(&loads, ms, range, rated);
+            even.book_even(&loads, ms, range, &Bands::of(rated));
             usual.book_columns(&columns, &vec![ms; columns.len()], rated);
             prop_assert_eq!(&even, &usual);
             let (mut whole, mut short) = (usual.clone(), usual.clone());

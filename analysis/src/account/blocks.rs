@@ -12,7 +12,7 @@ use crate::histogram::Pending;
 use crate::lift::{LiftRun, LiftSteady, Payloads};
 use crate::recorder::{Calendar, Day};
 use crate::sample::{Quantity, Sample};
-use crate::spectrum::Totals;
+use crate::spectrum::{Bands, Totals};
 use crate::units::{Grams, MS_PER_HOUR, Timestamp};
 
 /// The readings of a run of samples. But for what is pending, empty between steps, and kept for their room.
@@ -28,6 +28,8 @@ pub(super) struct Columns {
     /// As `payload` and as `load`, grams, where all stand equally long.
     even: Vec<i32>,
     booked: Vec<u32>,
+    /// Of the rated base.
+    bands: Option<Bands>,
 }
 
 impl Columns {
@@ -220,7 +222,10 @@ impl Account {
             let booked = |payload: i64| payload.max(0).wrapping_add(dead) as u32;
             columns.booked.extend(columns.even.iter().map(|payload| (*payload).max(0) as u32 + dead as u32));
             let range = (booked(low), booked(high));
-            sums.book_even(&columns.booked, ms, range, self.recorder.spec().base());
+            let base = self.recorder.spec().base();
+            let bands = columns.bands.take().filter(|bands| bands.rated() == base).unwrap_or_else(|| Bands::of(base));
+            sums.book_even(&columns.booked, ms, range, &bands);
+            columns.bands = Some(bands);
             columns.pending.add_even(&columns.booked, ms, range);
             self.books.load_before = columns.booked.last().map(|load| Grams::new(i64::from(*load)));
         }
@@ -267,15 +272,22 @@ impl Account {
     }
 }
 
-/// Readings that [`within`] looks at together.
-const AT_ONCE: usize = 16;
+/// Readings that [`within`] looks at together: no branch hangs on one of them.
+const AT_ONCE: usize = 64;
 
 /// How many of the loads at the front are between `least` and `most`, and the range of them and of `now`.
 fn within(loads: &[i32], now: i32, (least, most): (i32, i32)) -> (usize, (i32, i32)) {
     let (mut low, mut high, mut count) = (now, now, 0);
     for loads in loads.chunks(AT_ONCE) {
-        let lowest = loads.iter().fold(low, |low, &load| low.min(load));
-        let highest = loads.iter().fold(high, |high, &load| high.max(load));
+        let (mut lows, mut highs) = ([now; 4], [now; 4]);
+        let (fours, few) = loads.as_chunks::<4>();
+        for four in fours {
+            for ((low, high), load) in lows.iter_mut().zip(&mut highs).zip(four) {
+                (*low, *high) = ((*low).min(*load), (*high).max(*load));
+            }
+        }
+        let lowest = lows.iter().chain(few).fold(low, |low, &load| low.min(load));
+        let highest = highs.iter().chain(few).fold(high, |high, &load| high.max(load));
         if lowest < least || most < highest {
             for &load in loads.iter().take_while(|load| (least..=most).contains(load)) {
                 (low, high, count) = (low.min(load), high.max(load), count + 1);
