@@ -78,9 +78,12 @@ fn the_text_has_the_table_the_matrix_and_the_caution() {
 
 #[test]
 fn a_wrong_column_and_a_wrong_field_are_named() {
-    for (text, column, words) in
-        [("", "x", "is empty; begin it with a header row"), ("time,x\n0,1\n", "y", "it has time, x"), ("time,x\n0,1\n1,far\n", "x", "line 3"), ("x\nNaN\n", "x", "line 2")]
-    {
+    for (text, column, words) in [
+        ("", "x", "is empty; begin it with a header row"),
+        ("time,x\n0,1\n", "y", "it has time, x"),
+        ("time,x\n0,1\n1,far\n", "x", "line 3"),
+        ("x\nNaN\n", "x", "line 2"),
+    ] {
         let output = run(text, column);
         assert_eq!(output.status.code(), Some(2));
         assert!(String::from_utf8_lossy(&output.stderr).contains(words));
