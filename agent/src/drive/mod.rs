@@ -42,7 +42,11 @@ pub use state::{DriveFigures, DriveHealth, LinkState, SignalFigures, Silence, ex
 /// How many readings may wait for the daemon; beyond that the pollers wait too.
 pub const QUEUE: usize = 64;
 
-/// Lines tick in turns that lie at least so far apart.
+/// So many lines tick at once: they share a wake-up, which costs as much as many polls. In the time that their requests
+/// take to go out the last one is no more than a few milliseconds late, on a small board too.
+const TOGETHER: i64 = 32;
+
+/// Where there are more lines they tick in turns, which lie at least so far apart.
 const TURN: Span = Span::from_ms(25);
 
 /// The signals of a reading: in place, where a drive has no more of them than most.
@@ -126,10 +130,10 @@ pub fn spawn_through(
     let mut tasks = JoinSet::new();
     let began = clock.now().mono;
     let mut alarms = BTreeMap::new();
+    let groups = (queues.len() as i64 + TOGETHER - 1) / TOGETHER;
     for (Waiting { route, drives }, n) in queues.into_iter().zip(0..) {
         let period = drives.iter().map(|(drive, _)| drive.poll.as_ms()).min().unwrap_or(0);
-        // So many lines tick at once that they share a wake-up, and not so many that the last one has to wait.
-        let turns = (period / TURN.as_ms()).max(1);
+        let turns = (period / TURN.as_ms()).clamp(1, groups);
         let origin = began.plus(Span::from_ms(period * (n % turns) / turns));
         let alarm = alarms.entry((period, n % turns)).or_insert_with(|| clock.alarm()).clone();
         let queue = poll::Queue { route, drives, origin, alarm };
