@@ -4,7 +4,7 @@
 //! drive that says whether it runs; what the others last said is used while it is not older than the mechanism's
 //! stale limit. A failed poll takes the place of what was read before it, so no value outlives its drive.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use tallyhook_analysis::sample::{Flag, Sample};
 use tallyhook_analysis::units::Span;
@@ -18,17 +18,25 @@ use crate::clock::Reading;
 pub struct Assembler {
     /// In [`Config::mechanisms`] order.
     mechanisms: Vec<Assembly>,
-    /// The mechanisms that each drive feeds.
-    fed: BTreeMap<String, Vec<usize>>,
+    /// What each drive feeds.
+    fed: BTreeMap<String, Vec<Feed>>,
+}
+
+/// A mechanism that a drive feeds.
+#[derive(Clone, Copy, Debug)]
+struct Feed {
+    mechanism: usize,
+    /// Which of the mechanism's drives it is.
+    latest: usize,
+    /// Its readings make the samples.
+    leads: bool,
 }
 
 #[derive(Clone, Debug)]
 struct Assembly {
     stale_after: Span,
-    /// The drive whose readings make samples; `None` where there are no signals.
-    lead: Option<String>,
-    /// What each drive of this mechanism last said.
-    latest: BTreeMap<String, Latest>,
+    /// What each drive of this mechanism last said, by the drives' names.
+    latest: Vec<Latest>,
 }
 
 #[derive(Clone, Debug, Default)]
@@ -40,40 +48,33 @@ struct Latest {
 impl Assembler {
     /// An assembler that has seen nothing.
     pub fn new(config: &Config) -> Self {
-        let mut fed = BTreeMap::<String, Vec<usize>>::new();
+        let mut fed = BTreeMap::<String, Vec<Feed>>::new();
+        let mut mechanisms = Vec::new();
         for (index, (_, mechanism)) in config.mechanisms().enumerate() {
-            for signal in &mechanism.signals {
-                let fed = fed.entry(signal.drive.clone()).or_default();
-                if fed.last() != Some(&index) {
-                    fed.push(index);
-                }
+            let feeds = |flag| mechanism.signals.iter().find(|s| s.target == Target::Flag(flag));
+            let lead = feeds(Flag::Raising).or_else(|| feeds(Flag::Lowering)).or(mechanism.signals.first());
+            let drives: BTreeSet<&str> = mechanism.signals.iter().map(|s| s.drive.as_str()).collect();
+            for (latest, &drive) in drives.iter().enumerate() {
+                let feed = Feed { mechanism: index, latest, leads: lead.is_some_and(|lead| lead.drive == drive) };
+                fed.entry(drive.to_owned()).or_default().push(feed);
             }
+            let latest = vec![Latest::default(); drives.len()];
+            mechanisms.push(Assembly { stale_after: mechanism.spec.stale_after, latest });
         }
-        let mechanisms = config
-            .mechanisms()
-            .map(|(_, mechanism)| {
-                let feeds = |flag| mechanism.signals.iter().find(|s| s.target == Target::Flag(flag));
-                let lead = feeds(Flag::Raising).or_else(|| feeds(Flag::Lowering)).or(mechanism.signals.first());
-                Assembly {
-                    stale_after: mechanism.spec.stale_after,
-                    lead: lead.map(|s| s.drive.clone()),
-                    latest: mechanism.signals.iter().map(|s| (s.drive.clone(), Latest::default())).collect(),
-                }
-            })
-            .collect();
         Assembler { mechanisms, fed }
     }
 
     /// Takes a reading; puts the samples that it completes into `samples`, each with its mechanism's index.
     pub fn take_into(&mut self, reading: &DriveReading, samples: &mut Vec<(usize, Sample)>) {
-        for &index in self.fed.get(&*reading.drive).into_iter().flatten() {
-            let Some(assembly) = self.mechanisms.get_mut(index) else { continue };
-            let Some(latest) = assembly.latest.get_mut(&*reading.drive) else { continue };
+        for feed in self.fed.get(&*reading.drive).into_iter().flatten() {
+            let Some(assembly) = self.mechanisms.get_mut(feed.mechanism) else { continue };
+            let Some(latest) = assembly.latest.get_mut(feed.latest) else { continue };
             latest.at = reading.at;
             latest.values.clear();
-            latest.values.extend(reading.values.iter().filter(|v| v.mechanism == index).map(|v| (v.target, v.value)));
-            if assembly.lead.as_deref() == Some(&*reading.drive) {
-                samples.push((index, assembly.sample(reading.at)));
+            let own = reading.values.iter().filter(|value| value.mechanism == feed.mechanism);
+            latest.values.extend(own.map(|value| (value.target, value.value)));
+            if feed.leads {
+                samples.push((feed.mechanism, assembly.sample(reading.at)));
             }
         }
     }
@@ -89,7 +90,7 @@ impl Assembler {
 impl Assembly {
     fn sample(&self, at: Reading) -> Sample {
         let mut sample = Sample::at(at.wall);
-        for latest in self.latest.values() {
+        for latest in &self.latest {
             let age = at.mono.as_ms().saturating_sub(latest.at.mono.as_ms());
             if age > self.stale_after.as_ms() {
                 continue;

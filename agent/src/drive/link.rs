@@ -382,11 +382,11 @@ impl Link {
         self.last_byte = sent + self.wire_time(REQUEST_BYTES);
         let on_the_line = self.wire_time(REQUEST_BYTES + ANSWER_BYTES + request.data_bytes());
         let deadline = sent + limit + on_the_line;
-        match self.listen(&question, deadline).await {
+        match self.listen(&question, sent, deadline).await {
             Ok(heard) => {
                 self.silent_in_a_row = 0;
-                let took = self.clock.wire().saturating_sub(sent);
                 if self.framing == Framing::Rtu {
+                    let took = self.clock.wire().saturating_sub(sent);
                     let known = self.units.entry(unit).or_default();
                     known.slowest = known.slowest.max(took);
                 }
@@ -403,11 +403,11 @@ impl Link {
         }
     }
 
-    /// Waits for the whole answer.
-    async fn listen(&mut self, question: &Question, deadline: Duration) -> Result<Heard, LinkState> {
+    /// Waits for the whole answer to what was just `sent`.
+    async fn listen(&mut self, question: &Question, sent: Duration, deadline: Duration) -> Result<Heard, LinkState> {
         let mut heard = std::mem::take(&mut self.heard);
         heard.clear();
-        let answer = self.listen_into(&mut heard, question, deadline).await;
+        let answer = self.listen_into(&mut heard, question, sent, deadline).await;
         self.heard = heard;
         answer
     }
@@ -416,12 +416,13 @@ impl Link {
         &mut self,
         heard: &mut Vec<u8>,
         question: &Question,
+        mut now: Duration,
         deadline: Duration,
     ) -> Result<Heard, LinkState> {
         let mut bytes = [0; 512];
         loop {
             let Some(port) = &mut self.port else { return Err(LinkState::Silent) };
-            let left = deadline.saturating_sub(self.clock.wire());
+            let left = deadline.saturating_sub(now);
             match self.clock.within(left, port.read(&mut bytes)).await {
                 None if heard.is_empty() => return Err(LinkState::Silent),
                 None => return Err(LinkState::Garbled("an answer broke off".into())),
@@ -444,7 +445,8 @@ impl Link {
                 Err(fault) => return Err(LinkState::Garbled(fault.to_string())),
             }
             // Bytes that trickle in without an end must not hold the line.
-            if self.clock.wire() >= deadline {
+            now = self.clock.wire();
+            if now >= deadline {
                 return Err(LinkState::Garbled("an answer broke off".into()));
             }
         }

@@ -14,6 +14,7 @@ use std::time::Duration;
 
 use tallyhook_analysis::units::Span;
 use tallyhook_config::model::{self, Drive};
+use tokio::sync::mpsc::error::TrySendError;
 use tokio::sync::{mpsc, watch};
 
 use super::decode::{self, Answer, Decoded, RawWords};
@@ -205,7 +206,11 @@ impl Poller {
             member.tick = next_tick(member.origin, member.period, begun.mono);
             let reading = self.tick(index, begun).await;
             // A full queue holds the poller up: readings are never thrown away behind the recorder's back.
-            if readings.send(reading).await.is_err() {
+            let taken = match readings.try_send(reading) {
+                Err(TrySendError::Full(reading)) => readings.send(reading).await.is_ok(),
+                taken => taken.is_ok(),
+            };
+            if !taken {
                 return;
             }
         }
