@@ -1,8 +1,9 @@
 //! The figures that every view shows: `status`, `replay`, the page, the retained MQTT state are renderings of these.
 
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
-use serde::Serialize;
+use serde::{Serialize, Serializer};
 use tallyhook_analysis::account::{Account, Terms};
 use tallyhook_analysis::class::{ApplianceGroup, ApplianceLoading, CycleClass, MechanismGroup, MechanismLoading};
 use tallyhook_analysis::duty::{DayDuty, DutyLimit};
@@ -497,7 +498,8 @@ pub struct SiteFigures {
     /// All cranes, in the order of the configuration.
     pub cranes: Vec<CraneFigures>,
     /// The drives and how they answer, by name; empty where no drive is asked (`replay`).
-    pub drives: Vec<DriveFigures>,
+    #[serde(serialize_with = "shared")]
+    pub drives: Arc<Vec<DriveFigures>>,
     /// The edition behind every class and group.
     pub edition: &'static str,
     /// What these figures are not.
@@ -508,6 +510,10 @@ pub struct SiteFigures {
     /// Messages of lifts and days that were dropped before a destination had got them, by its name; only from the store.
     #[serde(skip_serializing_if = "BTreeMap::is_empty")]
     pub messages_dropped: BTreeMap<String, u64>,
+}
+
+fn shared<S: Serializer>(drives: &Arc<Vec<DriveFigures>>, serializer: S) -> Result<S::Ok, S::Error> {
+    (**drives).serialize(serializer)
 }
 
 /// Something that is wrong with the record just now.
@@ -569,7 +575,7 @@ pub fn of_site_with(
         mechanisms,
         crane: cranes.first().cloned(),
         cranes,
-        drives: Vec::new(),
+        drives: Arc::default(),
         edition: tallyhook_analysis::class::EDITION,
         caution: CAUTION,
         findings: Vec::new(),

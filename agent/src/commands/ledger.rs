@@ -1,6 +1,7 @@
 //! A store that is asked questions: the copy of the configuration kept in it, and a reader.
 
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 use jiff::tz::TimeZone;
 use tallyhook_analysis::units::Timestamp;
@@ -60,7 +61,7 @@ impl Ledger {
             let thinned = self.reader.thinned(&mechanism.id).map_err(Failure::run)?;
             records.insert(mechanism.id.clone(), figures::Record { thinned, ..book.record() });
         }
-        let drives = self.reader.drives().map_err(Failure::run)?;
+        let drives = Arc::new(self.reader.drives().map_err(Failure::run)?);
         let figures = figures::of_site(&self.config, |m| records.get(&m.id).cloned().unwrap_or_default());
         let messages_dropped = self.reader.lost_messages().map_err(Failure::run)?;
         Ok(SiteFigures { drives, messages_dropped, ..figures })

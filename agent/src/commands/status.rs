@@ -68,7 +68,7 @@ pub fn render(figures: &SiteFigures) -> String {
         crane_sheet(&mut out, crane, figures.edition);
         out.push('\n');
     }
-    for drive in &figures.drives {
+    for drive in figures.drives.iter() {
         line(&mut out, &format!("Drive {}", drive.drive), &format!("{} since {}", drive.words, drive.since));
         for more in [&drive.fault, &drive.clock].into_iter().flatten() {
             line(&mut out, "", more);

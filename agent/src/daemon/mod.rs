@@ -352,7 +352,7 @@ async fn run_on(
             break Err(error);
         }
         if let Some(new) = site.figures_when_due(now, clock.speed()) {
-            drives_sender.send_replace(Arc::new(new.drives.clone()));
+            drives_sender.send_replace(new.drives.clone());
             figures_sender.send_replace(Arc::new(new));
         }
         // Only here: the loop has come round, and the commit, if one was due, has come back from the disk.

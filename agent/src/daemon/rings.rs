@@ -61,7 +61,8 @@ impl Rings {
             return;
         }
         match orders.try_send(Order::Samples(mechanism, std::mem::take(waiting))) {
-            Ok(()) => {}
+            // One room for all that is handed over together, not one for each doubling.
+            Ok(()) => waiting.reserve_exact(TOGETHER.0),
             Err(TrySendError::Full(Order::Samples(_, samples))) if samples.len() < MOST_WAITING => *waiting = samples,
             Err(TrySendError::Full(_)) => {
                 tracing::error!("raw samples were thrown away: the disk has taken none for too long");

@@ -17,7 +17,7 @@ use super::thinning::Looked;
 use super::timeline::{Jump, Timeline, is_plausible};
 use crate::clock::Reading;
 use crate::drive::assemble::Assembler;
-use crate::drive::{Decoded, DriveFigures, DriveHealth, DriveReading, LinkState, RawWords, SignalFigures};
+use crate::drive::{Decoded, DriveFigures, DriveHealth, DriveReading, LinkState, RawWords, SignalFigures, Silence};
 use crate::figures::{self, FindingFigures, SiteFigures};
 use crate::store::alarm::Alarm;
 use crate::store::backup::Made;
@@ -49,21 +49,60 @@ struct Seen {
     last: LastRead,
 }
 
+/// What is kept of one drive, found once a reading.
+struct Polled {
+    health: DriveHealth,
+    /// From its first reading on.
+    timeline: Option<Timeline>,
+    /// Its signals: what was last read, and when there last was a value.
+    seen: Vec<Seen>,
+}
+
+impl Polled {
+    fn see(&mut self, reading: &DriveReading) {
+        for (place, read) in reading.values.iter().enumerate() {
+            let value = match (read.target, read.value) {
+                (Target::Quantity(quantity), Decoded::Number(n)) => Some(quantity.to_outside(n)),
+                (_, Decoded::Flag(on)) => Some(f64::from(u8::from(on))),
+                _ => None,
+            };
+            // Counters are asked for at a pace of their own: between two turns they stand as they were read.
+            let not_asked = read.raw == RawWords::default() && reading.link == LinkState::Online;
+            if value.is_none() && not_asked {
+                continue;
+            }
+            let is_it = |seen: &&mut Seen| (seen.mechanism, seen.target) == (read.mechanism, read.target);
+            // A poller gives them in the configuration's order too.
+            let seen = match self.seen.get_mut(place).filter(is_it) {
+                Some(seen) => Some(seen),
+                None => self.seen.iter_mut().find(is_it),
+            };
+            if let Some(seen) = seen {
+                let at = value.map_or(seen.last.at, |_| Some(reading.at.wall));
+                seen.last = LastRead { value, raw: read.raw, at };
+            }
+        }
+    }
+}
+
 /// The books of a site.
 pub struct Site {
     config: Arc<Config>,
     assembler: Assembler,
     books: Vec<Book>,
+    /// The identifiers of the books' mechanisms, for what is shown of their signals.
+    ids: Vec<Arc<str>>,
     rings: Rings,
-    timelines: Timelines,
-    drives: BTreeMap<String, DriveHealth>,
-    /// The signals of each drive: what was last read, and when there last was a value.
-    seen: BTreeMap<String, Vec<Seen>>,
+    drives: BTreeMap<String, Polled>,
+    /// Of drives that the configuration no longer has; another one may have them again.
+    other_timelines: Timelines,
     /// The samples of the reading that is being taken; kept for its room.
     samples: Vec<(usize, Sample)>,
     committed: Reading,
-    /// Since when something waits that is committed with what comes next.
-    waits_since: Option<Reading>,
+    /// Since when each book has something that waits for a commit, in their order.
+    wait_since: Vec<Option<Span>>,
+    /// The books whose state is in the commit that is on its way.
+    committing: Vec<bool>,
     looked: Option<Reading>,
     shown: Shown,
     /// State, fault and clock jumps of each drive when they were last kept.
@@ -102,26 +141,28 @@ impl Site {
         let drives = config.drives.values().map(|drive| {
             let mut health = DriveHealth::new(now, drive.silent_after);
             health.set_silence_told(standing.silent.contains(&drive.name));
-            (drive.name.clone(), health)
+            (drive.name.clone(), Polled { health, timeline: None, seen: Vec::new() })
         });
-        let mut seen = BTreeMap::<String, Vec<Seen>>::new();
+        let mut drives: BTreeMap<String, Polled> = drives.collect();
         for (mechanism, (_, m)) in config.mechanisms().enumerate() {
             for signal in &m.signals {
+                let Some(polled) = drives.get_mut(&signal.drive) else { continue };
                 let (target, register, last) = (signal.target, signal.register, LastRead::default());
-                seen.entry(signal.drive.clone()).or_default().push(Seen { mechanism, target, register, last });
+                polled.seen.push(Seen { mechanism, target, register, last });
             }
         }
         Ok(Site {
             assembler: Assembler::new(&config),
-            drives: drives.collect(),
+            drives,
+            other_timelines: Timelines::new(),
             rings: Rings::open(&config),
             config,
+            ids: books.iter().map(|book| book.id().into()).collect(),
+            wait_since: vec![None; books.len()],
+            committing: vec![false; books.len()],
             books,
-            timelines: Timelines::new(),
-            seen,
             samples: Vec::new(),
             committed: now,
-            waits_since: None,
             looked: None,
             shown: Shown::default(),
             drive_states: Vec::new(),
@@ -134,12 +175,17 @@ impl Site {
 
     /// Goes on dating as an earlier run in the same process did.
     pub fn set_timelines(&mut self, timelines: Timelines) {
-        self.timelines = timelines;
+        self.other_timelines = timelines;
+        for (name, polled) in &mut self.drives {
+            polled.timeline = self.other_timelines.remove(name);
+        }
     }
 
     /// The time-lines, for the run that comes next.
     pub fn into_timelines(self) -> Timelines {
-        self.timelines
+        let mut timelines = self.other_timelines;
+        timelines.extend(self.drives.into_iter().filter_map(|(name, polled)| Some((name, polled.timeline?))));
+        timelines
     }
 
     /// Tells people that a new configuration was refused, and why.
@@ -193,21 +239,21 @@ impl Site {
     }
 
     fn take_dated(&mut self, mut reading: DriveReading) {
-        let (date, jump) = match self.timelines.get_mut(&*reading.drive) {
-            Some(timeline) => timeline.date(reading.at),
-            None => {
-                self.timelines.insert(reading.drive.to_string(), Timeline::new(reading.at));
-                (reading.at.wall, None)
-            }
-        };
+        // A drive that the configuration does not have feeds nothing.
+        let Some(polled) = self.drives.get_mut(&*reading.drive) else { return };
+        let (date, jump) = polled.timeline.get_or_insert_with(|| Timeline::new(reading.at)).date(reading.at);
         reading.at.wall = date;
-        if let Some(health) = self.drives.get_mut(&*reading.drive)
-            && health.take(&reading)
-        {
+        if polled.health.take(&reading) {
             tracing::info!(drive = %reading.drive, "{}", reading.link);
         }
-        self.watch_silence(&reading);
-        self.see(&reading);
+        let silence = polled.health.silence(&reading);
+        polled.see(&reading);
+        if let Some(Jump::Moved(by)) = jump {
+            polled.health.clock_jumped(date, by);
+        }
+        if let Some(silence) = silence {
+            self.tell_silence(&reading, silence);
+        }
         let mut samples = std::mem::take(&mut self.samples);
         samples.clear();
         self.assembler.take_into(&reading, &mut samples);
@@ -216,9 +262,6 @@ impl Site {
             samples.iter().for_each(|(index, _)| self.books[*index].note_clock(date, off, false));
         }
         if let Some(Jump::Moved(by)) = jump {
-            if let Some(health) = self.drives.get_mut(&*reading.drive) {
-                health.clock_jumped(date, by);
-            }
             tracing::warn!(drive = %reading.drive, "the clock was put right by {:.3} s", by.as_seconds());
             for (index, _) in &samples {
                 self.books[*index].rebase(by);
@@ -232,9 +275,7 @@ impl Site {
     }
 
     /// A silence that has lasted too long is told to every mechanism that the drive feeds, and so is its end.
-    fn watch_silence(&mut self, reading: &DriveReading) {
-        let Some(health) = self.drives.get_mut(&*reading.drive) else { return };
-        let Some(silence) = health.silence(reading) else { return };
+    fn tell_silence(&mut self, reading: &DriveReading, silence: Silence) {
         for ((_, mechanism), book) in self.config.mechanisms().zip(&mut self.books) {
             if mechanism.signals.iter().any(|s| *s.drive == *reading.drive) {
                 book.find_silence(reading, silence);
@@ -246,49 +287,30 @@ impl Site {
     pub fn drives(&self) -> Vec<DriveFigures> {
         self.drives
             .iter()
-            .map(|(name, health)| DriveFigures { signals: self.signals(name), ..health.figures(name) })
+            .map(|(name, polled)| DriveFigures { signals: self.signals(polled), ..polled.health.figures(name) })
             .collect()
     }
 
-    fn signals(&self, drive: &str) -> Vec<SignalFigures> {
+    fn signals(&self, polled: &Polled) -> Vec<SignalFigures> {
         // Most of them were read together, so that one moment is written out once.
-        let mut written: Option<(Timestamp, String)> = None;
+        let mut written: Option<(Timestamp, Arc<str>)> = None;
         let mut write = |at: Timestamp| match &written {
             Some((same, text)) if *same == at => text.clone(),
-            _ => written.insert((at, figures::rfc3339(at))).1.clone(),
+            _ => written.insert((at, figures::rfc3339(at).into())).1.clone(),
         };
-        let signals = self.seen.get(drive).into_iter().flatten();
-        signals
+        polled
+            .seen
+            .iter()
             .map(|Seen { mechanism, target, register, last }| SignalFigures {
-                mechanism: self.books.get(*mechanism).map(|book| book.id().to_owned()).unwrap_or_default(),
+                mechanism: self.ids.get(*mechanism).cloned().unwrap_or_default(),
                 signal: target.name(),
                 table: register.table.name(),
                 address: register.address,
-                raw: last.raw.as_slice().to_vec(),
+                raw: last.raw,
                 value: last.value,
                 read_at: last.at.map(&mut write),
             })
             .collect()
-    }
-
-    fn see(&mut self, reading: &DriveReading) {
-        let Some(signals) = self.seen.get_mut(&*reading.drive) else { return };
-        for read in &reading.values {
-            let value = match (read.target, read.value) {
-                (Target::Quantity(quantity), Decoded::Number(n)) => Some(quantity.to_outside(n)),
-                (_, Decoded::Flag(on)) => Some(f64::from(u8::from(on))),
-                _ => None,
-            };
-            // Counters are asked for at a pace of their own: between two turns they stand as they were read.
-            let not_asked = read.raw == RawWords::default() && reading.link == LinkState::Online;
-            if value.is_none() && not_asked {
-                continue;
-            }
-            if let Some(seen) = signals.iter_mut().find(|s| (s.mechanism, s.target) == (read.mechanism, read.target)) {
-                let at = value.map_or(seen.last.at, |_| Some(reading.at.wall));
-                seen.last = LastRead { value, raw: read.raw, at };
-            }
-        }
     }
 
     fn book(&mut self, index: usize, sample: &Sample) {
@@ -311,10 +333,10 @@ impl Site {
 
     /// The drives' states, if one of them is another than when they were asked for last.
     pub fn changed_drives(&mut self) -> Option<Vec<DriveFigures>> {
-        let now = |d: &DriveHealth| (d.state.name(), d.fault.clone(), d.clock_jumps);
+        let now = |Polled { health, .. }: &Polled| (health.state.name(), health.fault.clone(), health.clock_jumps);
         let same = self.drive_states.len() == self.drives.len()
-            && self.drives.values().zip(&self.drive_states).all(|(drive, kept)| {
-                (drive.state.name(), &drive.fault, drive.clock_jumps) == (kept.0, &kept.1, kept.2)
+            && self.drives.values().zip(&self.drive_states).all(|(Polled { health, .. }, kept)| {
+                (health.state.name(), &health.fault, health.clock_jumps) == (kept.0, &kept.1, kept.2)
             });
         if same {
             return None;
@@ -340,14 +362,17 @@ impl Site {
         if self.commit_fails {
             return now.mono.as_ms() - self.committed.mono.as_ms() >= 1000;
         }
-        if !self.books.iter().any(Book::has_news) {
-            self.waits_since = None;
-            return false;
+        let (every, longest) = (self.config.store.commit_every, self.longest_wait());
+        let mut due = false;
+        for (book, since) in self.books.iter().zip(&mut self.wait_since) {
+            if !book.has_news() {
+                *since = None;
+                continue;
+            }
+            let since = *since.get_or_insert(now.mono);
+            due |= is_due(book, now.mono, since, every, longest);
         }
-        let since = *self.waits_since.get_or_insert(now);
-        let every = self.config.store.commit_every;
-        self.books.iter().any(|book| book.ends_something() || book.owed() >= every)
-            || now.mono.as_ms() - since.mono.as_ms() >= self.longest_wait().as_ms()
+        due
     }
 
     /// How long something that moved may wait for its commit while the mechanism stands; the running time that a power
@@ -356,21 +381,36 @@ impl Site {
         Span::from_ms((5 * self.config.store.commit_every.as_ms()).min(MS_PER_HOUR))
     }
 
-    /// What to store in one transaction, for the books that have news; with `all`, for every book.
+    /// What to store in one transaction: of the books that are due, and of those that will be before half as much time
+    /// again has passed. Who has begun to run just now does not go along, for his state is written as a whole each time.
+    /// With `all`, of every book.
     pub fn commits(&mut self, now: Reading, all: bool) -> Vec<MechanismCommit> {
         if all {
             // The end: what is still held will not be dated better.
             self.date_from_the_record();
         }
         self.committed = now;
-        self.waits_since = None;
-        self.books.iter().filter(|book| all || book.has_news()).filter_map(Book::commit).collect()
+        let half = |span: Span| Span::from_ms(span.as_ms() / 2);
+        let (every, longest) = (half(self.config.store.commit_every), half(self.longest_wait()));
+        let mut commits = Vec::new();
+        for (index, book) in self.books.iter().enumerate() {
+            let since = self.wait_since[index].unwrap_or(now.mono);
+            let goes = all || book.has_news() && (self.commit_fails || is_due(book, now.mono, since, every, longest));
+            self.committing[index] = goes;
+            commits.extend(Some(book).filter(|_| goes).and_then(Book::commit));
+        }
+        commits
     }
 
     /// The commit went through: what it held leaves the books. Nothing may have been taken since
     /// [`Site::commits`].
     pub fn stored(&mut self, done: Committed, now: Reading) {
-        self.books.iter_mut().for_each(Book::committed);
+        for (index, book) in self.books.iter_mut().enumerate() {
+            if std::mem::take(&mut self.committing[index]) {
+                self.wait_since[index] = None;
+                book.committed();
+            }
+        }
         if std::mem::take(&mut self.commit_fails) {
             self.clear("not_recorded", now.wall, "the store takes commits again; nothing was lost");
         }
@@ -470,8 +510,13 @@ impl Site {
     pub fn figures(&mut self, now: Reading) -> SiteFigures {
         let findings = self.findings.values().cloned().collect();
         let figures = self.shown.figures(&self.config, &mut self.books, now.mono);
-        SiteFigures { drives: self.drives(), findings, ..figures }
+        SiteFigures { drives: Arc::new(self.drives()), findings, ..figures }
     }
+}
+
+/// Whether what a book holds, which has waited since then, is to be committed under these bounds.
+fn is_due(book: &Book, now: Span, since: Span, every: Span, longest: Span) -> bool {
+    book.ends_something() || book.owed() >= every || now.as_ms() - since.as_ms() >= longest.as_ms()
 }
 
 /// Keeps a copy of the configuration's text with the ledger; a reader finds the old copy or the new one, never half.

@@ -68,6 +68,13 @@ pub struct RawWords {
 }
 
 impl RawWords {
+    /// The first four of these words.
+    pub fn of(words: &[u16]) -> Self {
+        let mut raw = RawWords::default();
+        words.iter().for_each(|word| raw.push(*word));
+        raw
+    }
+
     fn push(&mut self, word: u16) {
         if let Some(slot) = self.words.get_mut(usize::from(self.length)) {
             *slot = word;

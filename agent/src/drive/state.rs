@@ -1,11 +1,12 @@
 //! How a link stands, in words that people can act on, and a drive's record of it.
 
 use std::fmt;
+use std::sync::Arc;
 
-use serde::{Deserialize, Serialize};
+use serde::{Deserialize, Serialize, Serializer};
 use tallyhook_analysis::units::{Span, Timestamp};
 
-use super::DriveReading;
+use super::{DriveReading, RawWords};
 use crate::clock::Reading;
 use crate::figures::rfc3339;
 
@@ -241,7 +242,8 @@ impl DriveHealth {
 #[derive(Clone, PartialEq, Debug, Serialize)]
 pub struct SignalFigures {
     /// Identifier of the mechanism.
-    pub mechanism: String,
+    #[serde(serialize_with = "text")]
+    pub mechanism: Arc<str>,
     /// Its name in the configuration, with its unit.
     pub signal: &'static str,
     /// Table of the device: `holding`, `input`, `coil` or `discrete`.
@@ -250,11 +252,25 @@ pub struct SignalFigures {
     pub address: u16,
     /// The words as the device gave them when it was last asked for them, before word order, type and scale; a coil or input is one word
     /// of 0 or 1. Empty when nothing was read.
-    pub raw: Vec<u16>,
+    #[serde(serialize_with = "words")]
+    pub raw: RawWords,
     /// The decoded value in the unit of its name, 1 and 0 for on and off; `null` when it was not read when last asked for.
     pub value: Option<f64>,
     /// When it was last read with a value, RFC 3339; `null` if it never was.
-    pub read_at: Option<String>,
+    #[serde(serialize_with = "some_text")]
+    pub read_at: Option<Arc<str>>,
+}
+
+fn text<S: Serializer>(text: &Arc<str>, serializer: S) -> Result<S::Ok, S::Error> {
+    serializer.serialize_str(text)
+}
+
+fn some_text<S: Serializer>(text: &Option<Arc<str>>, serializer: S) -> Result<S::Ok, S::Error> {
+    text.as_deref().serialize(serializer)
+}
+
+fn words<S: Serializer>(words: &RawWords, serializer: S) -> Result<S::Ok, S::Error> {
+    words.as_slice().serialize(serializer)
 }
 
 /// One drive's record as views show it.

@@ -20,7 +20,7 @@ pub fn drive(
     drives: &[DriveFigures],
 ) -> Markup {
     let w = desk.words;
-    let mine = drives.iter().filter(|d| d.signals.iter().any(|s| s.mechanism == f.id));
+    let mine = drives.iter().filter(|d| d.signals.iter().any(|s| *s.mechanism == *f.id));
     html! {
         (heading(desk, crane, mechanism, f, View::Drive))
         p.remark { (w.drive_about) }
@@ -80,7 +80,7 @@ fn signals(desk: &Desk, mechanism: &Mechanism, f: &MechanismFigures, drive: &Dri
     let rows: Vec<Vec<Markup>> = drive
         .signals
         .iter()
-        .filter(|s| s.mechanism == f.id)
+        .filter(|s| *s.mechanism == *f.id)
         .map(|s| {
             let since = s.read_at.as_deref().and_then(parse);
             let passed = since.map(|at| age(desk.now, at));

@@ -6,7 +6,7 @@ use tallyhook_config::model::Language;
 
 use super::*;
 use crate::commands::whatif::AnswerFigures;
-use crate::drive::SignalFigures;
+use crate::drive::{RawWords, SignalFigures};
 use crate::figures::{CAUTION, LimitFigures, PartFigures};
 use crate::store::service::Work;
 
@@ -150,13 +150,13 @@ fn site_in(language: Language) -> Site {
     (severity.heavy_share, severity.busy_share) = (Some(0.123), Some(0.0456));
     let (mut web, sender) = state(config, history, figures.clone(), 14_000);
     let signal = |name: &'static str, value: Option<f64>| SignalFigures {
-        mechanism: ID.to_owned(),
+        mechanism: ID.into(),
         signal: name,
         table: "holding",
         address: 9,
-        raw: vec![0x12, 0xABCD],
+        raw: RawWords::of(&[0x12, 0xABCD]),
         value,
-        read_at: value.map(|_| "2026-03-09T23:59:59.000Z".to_owned()),
+        read_at: value.map(|_| "2026-03-09T23:59:59.000Z".into()),
     };
     let drive = |state: &str, words: &str| DriveFigures {
         drive: "a1".to_owned(),
@@ -360,11 +360,11 @@ fn a_links_reason_is_marked_as_english() {
     drive.state = "unreachable".to_owned();
     drive.words = "not reachable: connection refused".to_owned();
     drive.signals.push(SignalFigures {
-        mechanism: ID.to_owned(),
+        mechanism: ID.into(),
         signal: "load_kg",
         table: "input",
         address: 1,
-        raw: Vec::new(),
+        raw: RawWords::default(),
         value: None,
         read_at: None,
     });
