@@ -52,8 +52,8 @@ const FIRST_PAUSE: Duration = Duration::from_millis(500);
 const LONGEST_PAUSE: Duration = Duration::from_secs(60);
 /// A connection that stood this long was a good one; one that a broker makes and breaks at once is a failure.
 const STOOD: Duration = Duration::from_secs(30);
-/// Least time between two states of a mechanism.
-const STATE_PAUSE: Duration = Duration::from_secs(1);
+/// Least time between two states of a mechanism: a little less than lies between two makings of the figures.
+const STATE_PAUSE: Duration = Duration::from_millis(900);
 /// A broker that acknowledges nothing for this long is given up.
 const STALLED: Duration = Duration::from_secs(20);
 /// What a broker retains comes within this time of the question; till then nothing else is told.
@@ -368,6 +368,10 @@ impl<O: Outbox> Session<'_, O> {
         if !asks && let Err(why) = self.tell_states() {
             return lost(Lost::passing(why, "report it"));
         }
+        // Where they could not be told yet they are once they can.
+        if asks {
+            self.figures.mark_changed();
+        }
         let mut stopping: Option<Span> = None;
         let mut next_state = clock.now().mono.plus(span_of(&clock, STATE_PAUSE));
         let mut stalled_at = clock.now().mono.plus(span_of(&clock, STALLED));
@@ -421,7 +425,7 @@ impl<O: Outbox> Session<'_, O> {
                     }
                     Err(error) => return lost(unacknowledged(&clock, signs, &error).await),
                 },
-                () = clock.sleep_until(next_state),
+                () = new_figures(&mut self.figures, &clock, next_state),
                     if self.states.is_empty() && stopping.is_none() && asks.is_none() => {
                     if let Err(why) = self.tell_states() {
                         return lost(Lost::passing(why, "report it"));
@@ -570,6 +574,16 @@ impl<O: Outbox> Session<'_, O> {
         }
         Over::Stopped
     }
+}
+
+/// Waits until there are figures that have not been looked at, and until `next`. They are made at a poll, so that the
+/// connection is most often woken with it and not by a timer of its own. May be dropped at any time.
+async fn new_figures(figures: &mut watch::Receiver<Arc<SiteFigures>>, clock: &Clock, next: Span) {
+    // An error means that those that are there are the last ones.
+    if figures.changed().await.is_ok() {
+        figures.mark_changed();
+    }
+    clock.sleep_until(next).await;
 }
 
 /// Why a publish will not be acknowledged: the connection's own word, which follows at once, says more.
