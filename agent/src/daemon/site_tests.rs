@@ -10,7 +10,7 @@ use tallyhook_config::model::{Config, Target};
 
 use super::site::Site;
 use crate::clock::Reading;
-use crate::drive::{Decoded, DriveReading, LinkState, RawWords, Value, Values};
+use crate::drive::{Decoded, DriveReading, LinkState, RawWords, Value, Values, fixture};
 use crate::figures::SiteFigures;
 use crate::store::message::MessageKind;
 use crate::store::verify::verify;
@@ -252,4 +252,51 @@ fn a_finding_about_the_record_that_outlasts_the_daemon_is_told_once_and_its_end_
     assert_eq!(run(&|site, at| site.raise("backup", at, "no room".to_owned())), [true], "not a second time");
     assert_eq!(run(&|site, at| site.clear("backup", at, "copied again")), [true, false]);
     assert_eq!(run(&|site, at| site.clear("backup", at, "copied again")), [true, false]);
+}
+
+#[test]
+fn a_commit_takes_along_who_is_due_soon_and_not_who_has_just_begun() {
+    let dir = tempfile::tempdir().unwrap();
+    let drives = vec![fixture::drive("a", "h:1", 100, 1000), fixture::drive("b", "h:2", 100, 1000)];
+    let mut config = fixture::config(drives, vec![fixture::hoist_signals("a"), fixture::hoist_signals("b")]);
+    config.store.directory = dir.path().to_owned();
+    config.store.commit_every = Span::from_ms(30_000);
+    let at =
+        |second: i64| Reading { wall: Timestamp::from_ms(EVENING + second * 1000), mono: Span::from_ms(second * 1000) };
+    let mut store = Store::open(dir.path()).unwrap();
+    let mut site = Site::open(Arc::new(config), &store, at(0)).unwrap();
+    let mut made: Vec<(i64, Vec<(String, usize)>)> = Vec::new();
+    for second in 0..400 {
+        // `a` lifts for a quarter of a minute, twice; `b` runs from before the first one's end on.
+        let lifts = |from: i64| (from..from + 15).contains(&second);
+        let loaded = |from: i64| (from + 2..from + 13).contains(&second);
+        let of = |mechanism, load, raising| {
+            let value = |target, value| Value { mechanism, target, value, raw: RawWords::default() };
+            Values::from_slice(&[
+                value(Target::Quantity(Quantity::Load), Decoded::Number(load)),
+                value(Target::Flag(Flag::Raising), Decoded::Flag(raising)),
+                value(Target::Flag(Flag::Lowering), Decoded::Flag(false)),
+            ])
+        };
+        let a = of(0, if loaded(90) || loaded(110) { 5_000_000 } else { 0 }, lifts(90) || lifts(110));
+        for (drive, values) in [("a", a), ("b", of(1, 5_000_000, second >= 100))] {
+            let (drive, at) = (drive.into(), at(second));
+            site.take(DriveReading { drive, at, link: LinkState::Online, fault: None, values });
+        }
+        if site.commit_is_due(at(second)) {
+            let commits = site.commits(at(second), false);
+            made.push((second, commits.iter().map(|c| (c.mechanism.clone(), c.lifts.len())).collect()));
+            site.stored(store.commit(&commits).unwrap(), at(second));
+        }
+    }
+    let ends: Vec<Vec<&str>> = made
+        .iter()
+        .filter(|(_, commits)| commits.iter().any(|(id, lifts)| id == "hoist-0" && *lifts > 0))
+        .map(|(_, commits)| commits.iter().map(|(id, _)| id.as_str()).collect())
+        .collect();
+    assert_eq!(ends, [vec!["hoist-0"], vec!["hoist-0", "hoist-1"]], "{made:?}");
+    let of_b: Vec<i64> =
+        made.iter().filter(|(_, c)| c.iter().any(|(id, _)| id == "hoist-1")).map(|(s, _)| *s).collect();
+    let longest = of_b.iter().zip(&of_b[1..]).map(|(before, after)| after - before).max();
+    assert!(of_b.len() > 8 && longest <= Some(31), "what a power cut can cost of `b`: {of_b:?}");
 }
