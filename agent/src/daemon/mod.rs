@@ -26,6 +26,8 @@ pub mod wake;
 
 use std::sync::Arc;
 
+use futures_util::StreamExt;
+use futures_util::stream::FuturesUnordered;
 use tallyhook_analysis::units::Span;
 use tallyhook_config::model::Config;
 use tokio::net::TcpListener;
@@ -34,11 +36,13 @@ use tokio::task::JoinSet;
 
 use crate::access::Remembered;
 use crate::clock::{Clock, Reading};
+use crate::store::backup::Made;
 use crate::store::{Store, StoreError, StoreHandle, Touched};
 use crate::{drive, publish, web};
 use bounds::Loss;
 use site::{Site, Timelines};
 use supervision::{Manager, Progress};
+use thinning::Looked;
 use wake::Wake;
 
 /// How often the daemon looks whether there is something to do that no drive brings.
@@ -121,16 +125,6 @@ impl Surroundings {
         self.last_reading = None;
         Ended::Damaged(fault)
     }
-
-    async fn change(&mut self) -> Change {
-        match &mut self.changes {
-            Some(changes) => match changes.recv().await {
-                Some(change) => change,
-                None => std::future::pending().await,
-            },
-            None => std::future::pending().await,
-        }
-    }
 }
 
 /// Why a run ended in good order.
@@ -193,6 +187,58 @@ pub async fn run_watched(
     ended
 }
 
+/// What seldom wakes the loop.
+struct Parts<'a> {
+    stop: &'a mut watch::Receiver<bool>,
+    store: &'a StoreHandle,
+    pollers: &'a mut JoinSet<()>,
+    tellers: &'a mut JoinSet<()>,
+    page: &'a mut JoinSet<()>,
+    copier: &'a mut JoinSet<()>,
+    changes: &'a mut Option<mpsc::Receiver<Change>>,
+    copied: &'a mut mpsc::Receiver<Result<Made, StoreError>>,
+    lost: &'a mut mpsc::Receiver<Loss>,
+    room: &'a mut mpsc::Receiver<Result<Looked, StoreError>>,
+}
+
+impl Parts<'_> {
+    /// What comes first of it; `goes_on`: no other configuration waits for those who tell to end.
+    async fn wake(self, goes_on: bool) -> Wake {
+        tokio::select! {
+            biased;
+            _ = self.stop.wait_for(|asked| *asked) => Wake::Stop,
+            () = self.store.ended() => Wake::Closed,
+            Some(ended) = self.pollers.join_next() => Wake::PartEnded("the polling of a drive", ended.err()),
+            Some(ended) = self.tellers.join_next() => match goes_on {
+                true => Wake::PartEnded("the telling of a destination", ended.err()),
+                false => Wake::Gone(ended.err()),
+            },
+            Some(ended) = self.page.join_next() => match goes_on {
+                true => Wake::PartEnded("the page", ended.err()),
+                false => Wake::Gone(ended.err()),
+            },
+            // One that has nothing to keep ends at once, and in order; one that fails would leave copies unmade for years.
+            Some(Err(failed)) = self.copier.join_next() => {
+                Wake::PartEnded("the keeping of copies, room and outbox", Some(failed))
+            }
+            change = changed(self.changes), if goes_on => Wake::Change(change),
+            Some(result) = self.copied.recv() => Wake::Copied(result),
+            Some(loss) = self.lost.recv() => Wake::Lost(loss),
+            Some(result) = self.room.recv() => Wake::Room(result),
+        }
+    }
+}
+
+async fn changed(changes: &mut Option<mpsc::Receiver<Change>>) -> Change {
+    match changes {
+        Some(changes) => match changes.recv().await {
+            Some(change) => change,
+            None => std::future::pending().await,
+        },
+        None => std::future::pending().await,
+    }
+}
+
 /// The loop, on a store that is open.
 async fn run_on(
     setup: Setup,
@@ -249,115 +295,124 @@ async fn run_on(
     // What comes after this run, while those who tell are still ending: a slow broker must not stop the counting.
     let mut next: Option<Box<Next>> = None;
     let mut last_reading = None;
-    let result = loop {
+    let result = 'run: loop {
         if next.is_some() && tellers.is_empty() && page.is_empty() {
             break Ok(());
         }
-        let wake = tokio::select! {
-            biased;
-            _ = stop.wait_for(|asked| *asked) => Wake::Stop,
-            () = store.ended() => break Err(StoreError::Closed.into()),
-            Some(ended) = pollers.join_next() => Wake::PartEnded("the polling of a drive", ended.err()),
-            Some(ended) = tellers.join_next() => match next {
-                Some(_) => { log_end(ended.err()); continue }
-                None => Wake::PartEnded("the telling of a destination", ended.err()),
-            },
-            Some(ended) = page.join_next() => match next {
-                Some(_) => { log_end(ended.err()); continue }
-                None => Wake::PartEnded("the page", ended.err()),
-            },
-            // One that has nothing to keep ends at once, and in order; one that fails would leave copies unmade for years.
-            Some(Err(failed)) = copier.join_next() => {
-                Wake::PartEnded("the keeping of copies, room and outbox", Some(failed))
-            }
-            change = around.change(), if next.is_none() => Wake::Change(change),
-            Some(reading) = readings.recv() => Wake::Reading(reading),
-            Some(result) = copied.recv() => Wake::Copied(result),
-            Some(loss) = lost.recv() => Wake::Lost(loss),
-            Some(result) = room.recv() => Wake::Room(result),
-            () = &mut tick => Wake::Tick,
+        let parts = Parts {
+            stop: &mut stop,
+            store: &store,
+            pollers: &mut pollers,
+            tellers: &mut tellers,
+            page: &mut page,
+            copier: &mut copier,
+            changes: &mut around.changes,
+            copied: &mut copied,
+            lost: &mut lost,
+            room: &mut room,
         };
-        let now = clock.now();
-        match wake {
-            Wake::Stop => {
-                next = None;
-                break Ok(());
-            }
-            Wake::PartEnded(what, None) => break Err(DaemonError::PartEnded(format!("{what} ended"))),
-            Wake::PartEnded(what, Some(why)) => break Err(DaemonError::PartEnded(format!("{what} failed: {why}"))),
-            Wake::Change(change) => match accept(change, &config) {
-                Ok(new) => {
-                    tracing::info!("a new configuration has been checked and is taken");
-                    telling_ends.send_replace(true);
-                    next = Some(new);
+        // Asked only when something of it has woken: to ask all of it takes longer than a poll.
+        let mut seldom = FuturesUnordered::from_iter([parts.wake(next.is_none())]);
+        loop {
+            let wake = tokio::select! {
+                biased;
+                Some(wake) = seldom.next() => wake,
+                Some(reading) = readings.recv() => Wake::Reading(reading),
+                () = &mut tick => Wake::Tick,
+            };
+            let again = matches!(wake, Wake::Reading(_) | Wake::Tick);
+            let now = clock.now();
+            match wake {
+                Wake::Stop => {
+                    next = None;
+                    break 'run Ok(());
                 }
-                Err(why) => {
-                    tracing::error!("the new configuration is refused, the old one stays in force: {why}");
-                    site.configuration_refused(&why, now);
-                    around.refused = true;
+                Wake::Closed => break 'run Err(StoreError::Closed.into()),
+                Wake::Gone(failed) => log_end(failed),
+                Wake::PartEnded(what, None) => break 'run Err(DaemonError::PartEnded(format!("{what} ended"))),
+                Wake::PartEnded(what, Some(why)) => {
+                    break 'run Err(DaemonError::PartEnded(format!("{what} failed: {why}")));
                 }
-            },
-            Wake::Copied(result) => site.copied(result, now),
-            Wake::Lost(Loss::Lost(text)) => site.raise("outbox", now.wall, text),
-            Wake::Lost(Loss::Over) => site.clear("outbox", now.wall, "no more messages are dropped from the outbox"),
-            Wake::Room(result) => site.looked_at_room(result, now),
-            Wake::Reading(reading) => {
-                progress.polled(&reading.drive, now.mono);
-                if let Some(last) = around.last_reading.take() {
-                    let without = reading.at.mono.as_ms() - last.as_ms();
-                    tracing::info!("counts by the new configuration; {without} ms lay without a reading");
+                Wake::Change(change) => match accept(change, &config) {
+                    Ok(new) => {
+                        tracing::info!("a new configuration has been checked and is taken");
+                        telling_ends.send_replace(true);
+                        next = Some(new);
+                    }
+                    Err(why) => {
+                        tracing::error!("the new configuration is refused, the old one stays in force: {why}");
+                        site.configuration_refused(&why, now);
+                        around.refused = true;
+                    }
+                },
+                Wake::Copied(result) => site.copied(result, now),
+                Wake::Lost(Loss::Lost(text)) => site.raise("outbox", now.wall, text),
+                Wake::Lost(Loss::Over) => {
+                    site.clear("outbox", now.wall, "no more messages are dropped from the outbox")
                 }
-                last_reading = Some(reading.at.mono);
-                site.take(reading);
-                // Drives that tick together are one turn.
-                for _ in 0..drive::QUEUE {
-                    let Ok(reading) = readings.try_recv() else { break };
+                Wake::Room(result) => site.looked_at_room(result, now),
+                Wake::Reading(reading) => {
                     progress.polled(&reading.drive, now.mono);
+                    if let Some(last) = around.last_reading.take() {
+                        let without = reading.at.mono.as_ms() - last.as_ms();
+                        tracing::info!("counts by the new configuration; {without} ms lay without a reading");
+                    }
                     last_reading = Some(reading.at.mono);
                     site.take(reading);
+                    // Drives that tick together are one turn.
+                    for _ in 0..drive::QUEUE {
+                        let Ok(reading) = readings.try_recv() else { break };
+                        progress.polled(&reading.drive, now.mono);
+                        last_reading = Some(reading.at.mono);
+                        site.take(reading);
+                    }
                 }
+                Wake::Tick => {}
             }
-            Wake::Tick => {}
-        }
-        // Until its structure is proved the store answers nothing: what is read stays in the books.
-        let answers = store.is_proved();
-        if now.mono >= next_tick {
-            // Set anew in any case: one that has rung must not be waited for again.
-            next_tick = now.mono.plus(TICK);
-            tick.set(clock.sleep_until(next_tick.plus(TICK_WAITS)));
-            if answers && touched.since_the_last_look() {
-                match store.open_services().await {
-                    Ok(services) => site.take_services(&services, now),
-                    // A store that cannot be read just now keeps them for the next look.
-                    Err(_) => touched.forget(),
+            // Until its structure is proved the store answers nothing: what is read stays in the books.
+            let answers = store.is_proved();
+            if now.mono >= next_tick {
+                // Set anew in any case: one that has rung must not be waited for again.
+                next_tick = now.mono.plus(TICK);
+                tick.set(clock.sleep_until(next_tick.plus(TICK_WAITS)));
+                if answers && touched.since_the_last_look() {
+                    match store.open_services().await {
+                        Ok(services) => site.take_services(&services, now),
+                        // A store that cannot be read just now keeps them for the next look.
+                        Err(_) => touched.forget(),
+                    }
+                }
+                if answers
+                    && let Some(drives) = site.changed_drives()
+                    && let Err(error) = store.keep_drives(drives, now.wall).await
+                {
+                    tracing::warn!("the drives' states could not be kept: {error}");
+                }
+                if answers && now.mono >= next_reminders {
+                    next_reminders = now.mono.plus(reminders::LOOK_EVERY);
+                    if let Ok(open) = store.open_alarms().await {
+                        site.remind(&open, now);
+                    }
                 }
             }
             if answers
-                && let Some(drives) = site.changed_drives()
-                && let Err(error) = store.keep_drives(drives, now.wall).await
+                && site.commit_is_due(now)
+                && let Err(error) = commit(&mut site, &store, now, false).await
             {
-                tracing::warn!("the drives' states could not be kept: {error}");
+                break 'run Err(error);
             }
-            if answers && now.mono >= next_reminders {
-                next_reminders = now.mono.plus(reminders::LOOK_EVERY);
-                if let Ok(open) = store.open_alarms().await {
-                    site.remind(&open, now);
-                }
+            if let Some(new) = site.figures_when_due(now, clock.speed()) {
+                drives_sender.send_replace(new.drives.clone());
+                figures_sender.send_replace(Arc::new(new));
             }
-        }
-        if answers
-            && site.commit_is_due(now)
-            && let Err(error) = commit(&mut site, &store, now, false).await
-        {
-            break Err(error);
-        }
-        if let Some(new) = site.figures_when_due(now, clock.speed()) {
-            drives_sender.send_replace(new.drives.clone());
-            figures_sender.send_replace(Arc::new(new));
-        }
-        // Only here: the loop has come round, and the commit, if one was due, has come back from the disk.
-        if progress.feeds(now.mono) {
-            around.manager.tell("WATCHDOG=1");
+            // Only here: the loop has come round, and the commit, if one was due, has come back from the disk.
+            if progress.feeds(now.mono) {
+                around.manager.tell("WATCHDOG=1");
+            }
+            // What has woken once is made anew: it may be about something else now.
+            if !again {
+                break;
+            }
         }
     };
 

@@ -27,6 +27,10 @@ pub enum Wake {
     Tick,
     /// A part of the daemon has ended although nobody asked it to; which, and the panic if there was one.
     PartEnded(&'static str, Option<JoinError>),
+    /// One of those who tell, or the page, has ended as it was asked to; with the panic if there was one.
+    Gone(Option<JoinError>),
+    /// The store takes nothing any more.
+    Closed,
     /// A new configuration has come.
     Change(Change),
     /// Somebody asked the daemon to stop.
