@@ -11,7 +11,7 @@ use rusqlite::{Connection, TransactionBehavior, params};
 use tallyhook_analysis::units::Timestamp;
 
 use super::error::StoreError;
-use super::outbox::clamped;
+use super::outbox::{self, clamped};
 
 /// Kinds that may be dropped.
 const MAY_GO: &str = "('lift', 'day')";
@@ -48,8 +48,14 @@ pub struct Dropped {
     pub owed: BTreeMap<String, u64>,
 }
 
-/// Drops the oldest messages that have to go, a bounded number of them; call again until nothing was dropped.
-pub(super) fn drop_oldest(connection: &mut Connection, path: &Path, bound: &Bound) -> Result<Dropped, StoreError> {
+/// Drops the oldest messages that have to go, a bounded number of them; call again until nothing was dropped. Where some
+/// are, the cursors that are only `noted` are written before it is asked who is owed them.
+pub(super) fn drop_oldest(
+    connection: &mut Connection,
+    path: &Path,
+    bound: &Bound,
+    noted: &BTreeMap<String, u64>,
+) -> Result<Dropped, StoreError> {
     let mut work = || -> rusqlite::Result<Dropped> {
         let transaction = connection.transaction_with_behavior(TransactionBehavior::Immediate)?;
         let mut gone = Vec::new();
@@ -76,6 +82,7 @@ pub(super) fn drop_oldest(connection: &mut Connection, path: &Path, bound: &Boun
             return Ok(dropped);
         }
         dropped.messages = gone.len() as u64;
+        outbox::write_cursors(&transaction, noted)?;
         transaction
             .prepare_cached(&format!("DELETE FROM message WHERE seq > ?1 AND seq <= ?2 AND kind IN {MAY_GO}"))?
             .execute(params![clamped(bound.after), clamped(dropped.last)])?;
@@ -233,5 +240,22 @@ mod tests {
         store.set_cursor("mqtt/fresh", 12).unwrap();
         // Of 1, 3, 4, 6, 7, 9, 10, 12, 13, 15 it had all but 4, 6, 13 and 15.
         assert_eq!(store.drop_oldest(&bound(5, 0)).unwrap().owed["mqtt"], 4);
+    }
+
+    #[test]
+    fn a_look_at_which_nothing_goes_writes_nothing_and_a_cursor_that_waits_counts_where_something_does() {
+        let dir = tempfile::tempdir().unwrap();
+        let mut store = filled(dir.path());
+        store.set_cursor("mqtt", 3).unwrap();
+        store.note_cursor("mqtt", 6).unwrap();
+        let log = || std::fs::metadata(dir.path().join("ledger.sqlite3-wal")).unwrap().len();
+        let before = log();
+        assert_eq!(store.drop_oldest(&bound(0, 0)).unwrap().messages, 0);
+        assert_eq!(log(), before);
+        // Of 1, 3, 4, 6, 7 and 9 it has got all but 7 and 9.
+        assert_eq!(store.drop_oldest(&bound(3, 0)).unwrap().owed["mqtt"], 2);
+        assert_eq!(Reader::open(dir.path()).unwrap().lost_messages().unwrap()["mqtt"], 2);
+        drop(store);
+        assert_eq!(Store::open(dir.path()).unwrap().cursor("mqtt").unwrap(), Some(6));
     }
 }

@@ -312,8 +312,12 @@ impl Store {
     /// # Errors
     /// When it cannot be written; nothing is dropped then.
     pub fn drop_oldest(&mut self, bound: &Bound) -> Result<Dropped, StoreError> {
-        self.write_noted()?;
-        trim::drop_oldest(&mut self.connection, &self.path, bound)
+        // Nothing is written where nothing goes, which is asked every ten minutes.
+        let dropped = trim::drop_oldest(&mut self.connection, &self.path, bound, &self.noted)?;
+        if dropped.messages > 0 {
+            self.noted.clear();
+        }
+        Ok(dropped)
     }
 
     /// Services that no book has taken yet, oldest first.
