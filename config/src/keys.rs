@@ -237,7 +237,12 @@ pub(crate) const STORE: Group = Group {
             "Where a verified copy of the ledger is put every day; another disk is better. A damaged ledger is replaced by \
              the newest good copy.",
         ),
-        key("backup_keep", Whole(within(1.0, 100.0, "copies")), Default("3"), "How many copies are kept."),
+        key(
+            "backup_keep",
+            Whole(within(1.0, 100.0, "copies")),
+            Default("3"),
+            "How many copies are kept; the directory needs room for one more.",
+        ),
         key("samples", Section, Means("raw samples are not kept"), "Keeps the raw samples as well, as a ring."),
         key(
             "budget",
