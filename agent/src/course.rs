@@ -1,6 +1,6 @@
 //! How use went on: S at the end of each day of the record, and sums by day, week, month or year.
 
-use std::collections::BTreeMap;
+use std::borrow::Cow;
 
 use jiff::civil::Date;
 use serde::Serialize;
@@ -11,14 +11,33 @@ use tallyhook_analysis::units::{Grams, MS_PER_HOUR};
 use tallyhook_config::model::Mechanism;
 
 use crate::figures::{MechanismFigures, date_of, day_number};
+use crate::store::DayInShort;
+
+/// What a course needs of a day: whole totals, or the few of them that it adds up.
+pub trait Sums: Clone {
+    /// As totals; what is not kept is zero.
+    fn totals(&self) -> Cow<'_, Totals>;
+}
+
+impl Sums for Totals {
+    fn totals(&self) -> Cow<'_, Totals> {
+        Cow::Borrowed(self)
+    }
+}
+
+impl Sums for DayInShort {
+    fn totals(&self) -> Cow<'_, Totals> {
+        Cow::Owned(DayInShort::totals(self))
+    }
+}
 
 /// S at the end of each day, with that day's number and its own sums.
 #[derive(Clone, Debug)]
-pub struct Course {
+pub struct Course<T = Totals> {
     /// S before the first day: prior use.
     pub prior: f64,
     /// Day, its sums, S at its end; oldest first.
-    pub days: Vec<(i32, Totals, f64)>,
+    pub days: Vec<(i32, T, f64)>,
     /// Base (rated load and dead load) that S and D are in full-load hours of.
     pub base: Grams,
     /// D of the present working period.
@@ -38,27 +57,27 @@ struct Ended {
     design: f64,
 }
 
-/// S as the books had it at the end of each day, and as the figures have it now. Where an old day has none kept, its
-/// measured hours are added to the day before.
-pub fn course(
+/// S as the books had it at the end of each of the days, where that is kept, and as the figures have it now. To an old day
+/// that has none its measured hours are added to the day before.
+pub fn course<T: Sums>(
     mechanism: &Mechanism,
     figures: &MechanismFigures,
-    days: Vec<(i32, Totals)>,
-    used: &BTreeMap<i32, f64>,
-) -> Course {
+    days: impl IntoIterator<Item = (i32, T, Option<f64>)>,
+) -> Course<T> {
     // From zero: the sum of nothing would be −0.
     let prior = mechanism.terms().prior.iter().map(Part::full_load_hours).fold(0.0, |sum, part| sum + part);
     let base = Grams::from_kg(figures.budget_rated_load_kg + mechanism.spec.dead_load.as_kg());
-    let mut last = prior;
-    let mut days: Vec<(i32, Totals, f64)> = days
+    let (mut last, mut is_kept) = (prior, true);
+    let mut days: Vec<(i32, T, f64)> = days
         .into_iter()
-        .map(|(day, totals)| {
-            last = used.get(&day).copied().unwrap_or(last + totals.full_load_hours(base));
-            (day, totals, last)
+        .map(|(day, sums, used)| {
+            is_kept = used.is_some();
+            last = used.unwrap_or_else(|| last + sums.totals().full_load_hours(base));
+            (day, sums, last)
         })
         .collect();
-    if let Some((day, _, now)) = days.last_mut()
-        && !used.contains_key(day)
+    if let Some((.., now)) = days.last_mut()
+        && !is_kept
     {
         *now = figures.used_full_load_hours;
     }
@@ -97,6 +116,17 @@ impl By {
             }
             By::Month => date.strftime("%Y-%m").to_string(),
             By::Year => date.strftime("%Y").to_string(),
+        }
+    }
+
+    /// The last day of the part that a day is in; `None` beyond the calendar.
+    fn last_day(self, day: i32) -> Option<i32> {
+        let date: Date = date_of(day).parse().ok()?;
+        match self {
+            By::Day => Some(day),
+            By::Week => day.checked_add(i32::from(6 - date.weekday().to_monday_zero_offset())),
+            By::Month => Some(day_number(date.last_of_month())),
+            By::Year => Some(day_number(date.last_of_year())),
         }
     }
 }
@@ -140,10 +170,10 @@ pub struct Stretch {
     pub overload_lifts: u64,
 }
 
-impl Course {
+impl<T: Sums> Course<T> {
     /// The days `from ..= to` alone; S before them is that of the last day left out.
     #[must_use]
-    pub fn between(&self, from: Option<i32>, to: Option<i32>) -> Course {
+    pub fn between(&self, from: Option<i32>, to: Option<i32>) -> Course<T> {
         let wanted = |day: i32| from.is_none_or(|from| day >= from) && to.is_none_or(|to| day <= to);
         let before = self.days.iter().take_while(|(day, ..)| from.is_some_and(|from| *day < from)).last();
         Course {
@@ -157,11 +187,15 @@ impl Course {
     /// Sums by calendar, oldest first; parts without a record are left out.
     pub fn by(&self, by: By) -> Vec<Stretch> {
         let mut parts: Vec<(String, std::ops::Range<usize>)> = Vec::new();
+        // To name a day takes longer than to add it up; each part is named once.
+        let mut until = None;
         for (i, (day, ..)) in self.days.iter().enumerate() {
-            let label = by.label(*day);
             match parts.last_mut() {
-                Some((before, days)) if *before == label => days.end = i + 1,
-                _ => parts.push((label, i..i + 1)),
+                Some((_, days)) if until.is_some_and(|until| *day <= until) => days.end = i + 1,
+                _ => {
+                    parts.push((by.label(*day), i..i + 1));
+                    until = by.last_day(*day);
+                }
             }
         }
         let mut before = self.prior;
@@ -180,10 +214,10 @@ impl Course {
         self.stretch("all".to_owned(), self.prior, &self.days)
     }
 
-    fn stretch(&self, label: String, before: f64, days: &[(i32, Totals, f64)]) -> Option<Stretch> {
+    fn stretch(&self, label: String, before: f64, days: &[(i32, T, f64)]) -> Option<Stretch> {
         let ((first, ..), (last, _, used)) = (days.first()?, days.last()?);
         let mut sum = Totals::default();
-        days.iter().for_each(|(_, totals, _)| sum.add(totals));
+        days.iter().for_each(|(_, sums, _)| sum.add(&sums.totals()));
         // A service that ends a working period puts S back; what was used of the period that ended counts on.
         let ended: f64 = self.ended.iter().filter(|e| (*first..=*last).contains(&e.day)).map(|e| e.used).sum();
         let design = self.ended.iter().find(|e| e.day > *last).map_or(self.design, |e| e.design);
@@ -238,6 +272,25 @@ mod tests {
         let booked: f64 = days.iter().map(|d| d.booked_full_load_hours).sum();
         assert_eq!(booked, 4.5 + 5.0, "nothing is lost where S begins anew");
         assert_eq!(course().total().map(|t| t.booked_full_load_hours), Some(booked));
+    }
+
+    /// The parts are those that naming each day would give, over years, a leap day and a hole.
+    #[test]
+    fn each_day_is_in_the_part_that_bears_its_name() {
+        let days: Vec<i32> = (18_900..20_200).filter(|day| !(19_000..19_047).contains(day)).collect();
+        let sums = |day: &i32| (*day, Totals { lifts: 1, ..Totals::default() }, 0.0);
+        let course = Course { days: days.iter().map(sums).collect(), ..course() };
+        for by in [By::Day, By::Week, By::Month, By::Year] {
+            let mut named: Vec<(String, u64)> = Vec::new();
+            for day in &days {
+                match named.last_mut() {
+                    Some((label, lifts)) if *label == by.label(*day) => *lifts += 1,
+                    _ => named.push((by.label(*day), 1)),
+                }
+            }
+            let parts: Vec<_> = course.by(by).into_iter().map(|part| (part.label, part.lifts)).collect();
+            assert_eq!(parts, named, "{by:?}");
+        }
     }
 
     #[test]

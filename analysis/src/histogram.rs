@@ -158,6 +158,15 @@ impl Histogram {
     }
 }
 
+/// Calls `each` with the loads of a stored histogram in rising order and their weights, as [`Histogram::loads`] gives them
+/// of what [`Histogram::from_bytes`] reads, without making one.
+///
+/// # Errors
+/// As [`Histogram::from_bytes`]; what stood before the fault has then been given.
+pub fn each_load(bytes: &[u8], mut each: impl FnMut(Grams, u64)) -> Result<(), BadBytes> {
+    each_bin(bytes, |bin, weight| each(middle(bin), weight))
+}
+
 /// The sum of many stored histograms, as [`Histogram::merge`] would give it: one place for each bin that can exist, so
 /// that years of days are added up without a tree for each of them.
 #[derive(Clone, Debug)]
@@ -320,6 +329,15 @@ mod tests {
             assert_eq!(bin_of(Grams::new((low + width - 1) as i64)), bin);
         }
         assert_eq!(bin_of(Grams::MAX) + 1, 22_388);
+    }
+
+    #[test]
+    fn loads_are_given_from_the_bytes_as_from_the_histogram() {
+        let histogram = filled(&[(0, 3), (2_047, 5), (2_048, 1), (12_345_678, 900), (12_345_679, 1), (90_000_000, 7)]);
+        let mut loads = Vec::new();
+        each_load(&histogram.to_bytes(), |load, weight| loads.push((load, weight))).unwrap();
+        assert_eq!(loads, histogram.loads().collect::<Vec<_>>());
+        assert_eq!(each_load(&[1, 5, 0], |_, _| ()), Err(BadBytes::Damaged));
     }
 
     #[test]

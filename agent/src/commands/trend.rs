@@ -76,9 +76,8 @@ pub fn run(args: TrendArgs) -> CommandResult {
     let mut mechanisms = Vec::new();
     for (_, mechanism) in ledger.config.mechanisms().filter(|(_, m)| asked.as_ref().is_none_or(|id| m.id == *id)) {
         let Some(f) = figures.mechanisms.iter().find(|f| f.id == mechanism.id) else { continue };
-        let days = ledger.reader.days(&f.id, i32::MIN, i32::MAX).map_err(Failure::run)?;
-        let used = ledger.reader.used(&f.id).map_err(Failure::run)?;
-        let course = course(mechanism, f, days, &used).between(from, to);
+        let days = ledger.reader.days_in_short(&f.id, i32::MIN, i32::MAX).map_err(Failure::run)?;
+        let course = course(mechanism, f, days.into_iter().map(|day| (day.day, day, day.used))).between(from, to);
         mechanisms.push(MechanismTrend {
             id: f.id.clone(),
             crane: f.crane.clone(),

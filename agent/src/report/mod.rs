@@ -216,7 +216,8 @@ fn of_mechanism(
     };
     let all = reader.days(id, i32::MIN, i32::MAX).map_err(Failure::run)?;
     let used = reader.used(id).map_err(Failure::run)?;
-    let course = course(mechanism, &now, all, &used);
+    let with_used = |(day, totals): (i32, Totals)| (day, totals, used.get(&day).copied());
+    let course = course(mechanism, &now, all.into_iter().map(with_used));
     let part = course.between(first, last);
     let mut sum = Totals::default();
     part.days.iter().for_each(|(_, totals, _)| sum.add(totals));

@@ -29,6 +29,8 @@ mod care_tests;
 #[cfg(test)]
 pub(crate) mod sealed_tests;
 #[cfg(test)]
+pub(crate) mod steps;
+#[cfg(test)]
 mod tests;
 #[cfg(test)]
 mod thin_tests;
@@ -39,6 +41,6 @@ pub use error::StoreError;
 pub use handle::{Refused, StoreHandle};
 pub use query::{InShort, LiftFilter, MessageFilter, Reader, Snapshot, StoredLift};
 pub use schema::{FILE_NAME, FORMAT, ledger_path};
-pub use settled::{DaySum, LoadSums};
+pub use settled::{DayInShort, DaySum, LoadSums, WorkDay};
 pub use touched::Touched;
 pub use write::{BookedLift, Closing, Committed, MechanismCommit, Resumed, Store};

@@ -213,7 +213,7 @@ impl Reader {
         })
     }
 
-    /// As [`Reader::each_lift_in_short`], of the lifts booked to a day after `day` alone.
+    /// As [`Reader::each_lift_in_short`], of the lifts booked to a day after `day`, up to `to_day`.
     ///
     /// # Errors
     /// When the file cannot be read.
@@ -221,13 +221,14 @@ impl Reader {
         &self,
         filter: &LiftFilter<'_>,
         day: i32,
+        to_day: i32,
         mut each: impl FnMut(InShort),
     ) -> Result<(), StoreError> {
         let sql = format!(
-            "SELECT begin_ms, load_g, running_ms FROM lift INDEXED BY lift_by_day WHERE {} AND day > ?6",
+            "SELECT begin_ms, load_g, running_ms FROM lift INDEXED BY lift_by_day WHERE {} AND day > ?6 AND day <= ?7",
             filter.condition()
         );
-        self.in_short(filter, &sql, Some(day), |row| {
+        self.in_short(filter, &sql, Some((day, to_day)), |row| {
             each(in_short(row)?);
             Ok(())
         })
@@ -237,15 +238,15 @@ impl Reader {
         &self,
         filter: &LiftFilter<'_>,
         sql: &str,
-        day: Option<i32>,
+        days: Option<(i32, i32)>,
         mut each: impl FnMut(&Row<'_>) -> rusqlite::Result<()>,
     ) -> Result<(), StoreError> {
         let ((from, to), (least, most)) = (bounds(filter.from, filter.to), filter.loads());
         for (key, _) in self.keys(filter.mechanism)? {
             let mut read = || -> rusqlite::Result<()> {
                 let mut select = self.connection.prepare_cached(sql)?;
-                let mut rows = match day {
-                    Some(day) => select.query(params![key, from, to, least, most, day])?,
+                let mut rows = match days {
+                    Some((day, to_day)) => select.query(params![key, from, to, least, most, day, to_day])?,
                     None => select.query(params![key, from, to, least, most])?,
                 };
                 while let Some(row) = rows.next()? {

@@ -347,6 +347,8 @@ pub(super) fn open_file(path: &Path) -> Result<Connection, StoreError> {
         return Err(StoreError::TooOld { path: path.to_owned(), found, known: FORMAT });
     }
     connection.set_prepared_statement_cache_capacity(32);
+    #[cfg(test)]
+    let connection = super::steps::watch(connection).map_err(sqlite)?;
     Ok(connection)
 }
 

@@ -1,9 +1,11 @@
 //! Days that are over: what is asked of years of them at once, and the head of the chain, by which a caller knows that they
 //! are still as they were.
 
-use rusqlite::params;
-use tallyhook_analysis::histogram::{BadBytes, Histogram, Sum};
+use rusqlite::{Row, params};
+use tallyhook_analysis::duty::DayDuty;
+use tallyhook_analysis::histogram::{BadBytes, Histogram, Sum, each_load};
 use tallyhook_analysis::spectrum::Totals;
+use tallyhook_analysis::units::Grams;
 
 use super::chain;
 use super::error::StoreError;
@@ -47,7 +49,172 @@ impl DaySum {
     }
 }
 
+/// A day without its bands and histograms: what a course over years is made from.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct DayInShort {
+    /// Days since 1970-01-01 in the site's calendar.
+    pub day: i32,
+    /// Time with a record.
+    pub observed_ms: u64,
+    /// Time without.
+    pub gap_ms: u64,
+    /// Running time.
+    pub running_ms: u64,
+    /// Running time whose load was not read.
+    pub load_unknown_ms: u64,
+    /// Running time weighted by the load cubed, cubic grams times milliseconds.
+    pub cube_ms: u128,
+    /// Starts.
+    pub starts: u64,
+    /// Lifts ended.
+    pub lifts: u64,
+    /// Lifts whose settled load was above the rated load.
+    pub overload_lifts: u64,
+    /// S at its end, full-load hours; `None` of a day that is not over, or of one from before it was kept.
+    pub used: Option<f64>,
+}
+
+impl DayInShort {
+    /// The same of a day's whole sums.
+    pub fn of(day: i32, sums: &Totals, used: Option<f64>) -> Self {
+        let Totals { observed_ms, gap_ms, running_ms, load_unknown_ms, cube_ms, starts, lifts, overload_lifts, .. } =
+            *sums;
+        DayInShort {
+            day,
+            observed_ms,
+            gap_ms,
+            running_ms,
+            load_unknown_ms,
+            cube_ms,
+            starts,
+            lifts,
+            overload_lifts,
+            used,
+        }
+    }
+
+    /// As a day's totals; the other sums are zero.
+    pub fn totals(&self) -> Totals {
+        let DayInShort { observed_ms, gap_ms, running_ms, load_unknown_ms, cube_ms, starts, lifts, .. } = *self;
+        let overload_lifts = self.overload_lifts;
+        Totals {
+            observed_ms,
+            gap_ms,
+            running_ms,
+            load_unknown_ms,
+            cube_ms,
+            starts,
+            lifts,
+            overload_lifts,
+            ..Totals::default()
+        }
+    }
+}
+
+/// A day that is over, with its motor duty and without its histograms.
+#[derive(Clone, PartialEq, Debug)]
+pub struct WorkDay {
+    /// Its sums.
+    pub sums: DayInShort,
+    /// Motor duty with its worst windows.
+    pub duty: DayDuty,
+}
+
+/// The columns of a [`DayInShort`].
+const IN_SHORT: &str = "day, observed_ms, gap_ms, running_ms, load_unknown_ms, cube_ms, starts, lifts, overload_lifts,
+                        used_full_load_hours";
+/// Those that stand before the long ones in the row.
+const SUMS: &str = "day, observed_ms, gap_ms, running_ms, load_unknown_ms, cube_ms, starts, lifts, overload_lifts";
+
 impl Reader {
+    /// The days `from_day ..= to_day` of `mechanism` that have any sums, without their bands and histograms, which take
+    /// most of the room and of the time.
+    ///
+    /// # Errors
+    /// [`StoreError::Damaged`] when a row cannot be made out.
+    pub fn days_in_short(&self, mechanism: &str, from_day: i32, to_day: i32) -> Result<Vec<DayInShort>, StoreError> {
+        let sqlite = |error| StoreError::of_sqlite(self.path(), error);
+        let mut found = Vec::new();
+        for (key, _) in self.keys(Some(mechanism))? {
+            let mut select = self
+                .connection()
+                .prepare_cached(&format!(
+                    "SELECT {IN_SHORT} FROM day WHERE mechanism = ?1 AND day BETWEEN ?2 AND ?3 ORDER BY day"
+                ))
+                .map_err(sqlite)?;
+            let mut rows = select.query(params![key, from_day, to_day]).map_err(sqlite)?;
+            while let Some(row) = rows.next().map_err(sqlite)? {
+                found.push(self.day_in_short(row)?);
+            }
+        }
+        Ok(found)
+    }
+
+    /// The days `from_day ..= to_day` of `mechanism` that are over, the same as [`Reader::day_records`] gives. With `loads`
+    /// that is called with the running milliseconds by load of each day, in the days' order and the loads'; S at the end of
+    /// a day, which stands behind them in the row, is not read then.
+    ///
+    /// # Errors
+    /// [`StoreError::Damaged`] when a row cannot be made out.
+    pub fn days_of_work(
+        &self,
+        mechanism: &str,
+        from_day: i32,
+        to_day: i32,
+        mut loads: Option<&mut dyn FnMut(Grams, u64)>,
+    ) -> Result<Vec<WorkDay>, StoreError> {
+        let sqlite = |error| StoreError::of_sqlite(self.path(), error);
+        let columns = match loads {
+            Some(_) => format!("{SUMS}, NULL, duty, running_by_load"),
+            None => format!("{IN_SHORT}, duty"),
+        };
+        let mut found = Vec::new();
+        for (key, _) in self.keys(Some(mechanism))? {
+            let mut select = self
+                .connection()
+                .prepare_cached(&format!(
+                    "SELECT {columns} FROM day WHERE mechanism = ?1 AND day BETWEEN ?2 AND ?3 AND duty IS NOT NULL
+                       AND running_by_load IS NOT NULL AND lifts_by_load IS NOT NULL ORDER BY day"
+                ))
+                .map_err(sqlite)?;
+            let mut rows = select.query(params![key, from_day, to_day]).map_err(sqlite)?;
+            while let Some(row) = rows.next().map_err(sqlite)? {
+                let sums = self.day_in_short(row)?;
+                let damaged = |what: &str| StoreError::damaged(self.path(), format!("{what} of day {}", sums.day));
+                let duty = row.get_ref(10).and_then(|v| Ok(v.as_str()?)).map_err(sqlite)?;
+                let duty = serde_json::from_str(duty).map_err(|_| damaged("the motor duty"))?;
+                if let Some(loads) = &mut loads {
+                    let bytes = row.get_ref(11).and_then(|v| Ok(v.as_blob()?)).map_err(sqlite)?;
+                    each_load(bytes, loads).map_err(|error| damaged(&format!("running time by load ({error})")))?;
+                }
+                if loads.is_none() && sums.used.is_none() {
+                    return Err(damaged("S at the end"));
+                }
+                found.push(WorkDay { sums, duty });
+            }
+        }
+        Ok(found)
+    }
+
+    fn day_in_short(&self, row: &Row<'_>) -> Result<DayInShort, StoreError> {
+        let sqlite = |error| StoreError::of_sqlite(self.path(), error);
+        let day: i32 = row.get(0).map_err(sqlite)?;
+        let count = |column: usize| row.get::<_, i64>(column).map(|n| n as u64).map_err(sqlite);
+        let cubes = row.get_ref(5).and_then(|v| Ok(v.as_str()?)).map_err(sqlite)?;
+        Ok(DayInShort {
+            day,
+            observed_ms: count(1)?,
+            gap_ms: count(2)?,
+            running_ms: count(3)?,
+            load_unknown_ms: count(4)?,
+            cube_ms: cubes.parse().map_err(|_| StoreError::damaged(self.path(), format!("cube_ms of day {day}")))?,
+            starts: count(6)?,
+            lifts: count(7)?,
+            overload_lifts: count(8)?,
+            used: row.get(9).map_err(sqlite)?,
+        })
+    }
+
     /// The days `from_day ..= to_day` of `mechanism` that are over, added up. The same days as
     /// [`Reader::day_records`] gives.
     ///
@@ -127,6 +294,28 @@ impl Reader {
         Ok(head)
     }
 
+    /// Whether the days up to `to_day` are as they were when `head` was the last entry of the chain of `mechanism`: since
+    /// then later days were closed, and nothing came that takes or changes a lift or a sum of them.
+    ///
+    /// # Errors
+    /// When the file cannot be read.
+    pub fn days_stand(&self, mechanism: &str, head: &(u64, String), to_day: i32) -> Result<bool, StoreError> {
+        let mut stand = false;
+        for (key, _) in self.keys(Some(mechanism))? {
+            stand = self
+                .connection()
+                .prepare_cached(
+                    "SELECT EXISTS (SELECT 1 FROM entry WHERE mechanism = ?1 AND seq = ?2 AND hash = ?3)
+                        AND NOT EXISTS (SELECT 1 FROM entry WHERE mechanism = ?1 AND seq > ?2
+                                          AND kind NOT IN ('service', 'configuration', 'clock')
+                                          AND (kind <> 'day' OR day <= ?4))",
+                )
+                .and_then(|mut s| s.query_row(params![key, head.0 as i64, head.1, to_day], |row| row.get(0)))
+                .map_err(|error| StoreError::of_sqlite(self.path(), error))?;
+        }
+        Ok(stand)
+    }
+
     /// How many lifts of `mechanism` there are, and how many of them are of the days after `day`.
     ///
     /// # Errors
@@ -151,17 +340,17 @@ impl Reader {
         Ok(counts)
     }
 
-    /// How many lifts of `mechanism` are of the days after `day`.
+    /// How many lifts of `mechanism` are of the days after `day`, up to `to_day`.
     ///
     /// # Errors
     /// When the file cannot be read.
-    pub fn lift_count_after(&self, mechanism: &str, day: i32) -> Result<u64, StoreError> {
+    pub fn lift_count_after(&self, mechanism: &str, day: i32, to_day: i32) -> Result<u64, StoreError> {
         let mut count = 0;
         for (key, _) in self.keys(Some(mechanism))? {
             count = self
                 .connection()
-                .prepare_cached("SELECT count(*) FROM lift WHERE mechanism = ?1 AND day > ?2")
-                .and_then(|mut s| s.query_row(params![key, day], |row| row.get::<_, i64>(0)))
+                .prepare_cached("SELECT count(*) FROM lift WHERE mechanism = ?1 AND day > ?2 AND day <= ?3")
+                .and_then(|mut s| s.query_row(params![key, day, to_day], |row| row.get::<_, i64>(0)))
                 .map_err(|error| StoreError::of_sqlite(self.path(), error))? as u64;
         }
         Ok(count)

@@ -9,7 +9,7 @@ use axum::response::{IntoResponse, Response};
 use axum::routing::get;
 use axum::{Json, Router};
 use serde::{Deserialize, Serialize};
-use tallyhook_analysis::account::{DayRecord, HourSums};
+use tallyhook_analysis::account::HourSums;
 use tallyhook_analysis::class::MechanismLoading;
 use tallyhook_analysis::recorder::Gap;
 use tallyhook_analysis::spectrum::Totals;
@@ -23,6 +23,7 @@ use super::work::budget_base;
 use super::{History, Known, Shared, known, on_history, openapi, site};
 use crate::exit::Failure;
 use crate::figures::{Band, LiftFigures, date_of, day_number, rfc3339};
+use crate::store::WorkDay;
 use crate::store::message::{Message, MessageKind};
 use crate::store::service::{StoredService, Work};
 
@@ -122,15 +123,15 @@ pub struct DayFigures {
     worst_starts_in_an_hour: u64,
     worst_cyclic_duration_10min_percent: f64,
     worst_cyclic_duration_hour_percent: f64,
-    used_full_load_hours: f64,
+    used_full_load_hours: Option<f64>,
 }
 
 impl DayFigures {
     /// The figures of a day on a base.
-    pub fn of(record: &DayRecord, base: Grams) -> Self {
-        let totals = &record.totals;
+    pub fn of(WorkDay { sums, duty }: &WorkDay, base: Grams) -> Self {
+        let totals = sums.totals();
         DayFigures {
-            date: date_of(record.day),
+            date: date_of(sums.day),
             observed_hours: ms_as_hours(totals.observed_ms),
             gap_hours: ms_as_hours(totals.gap_ms),
             running_hours: totals.running_hours(),
@@ -139,10 +140,10 @@ impl DayFigures {
             lifts: totals.lifts,
             overload_lifts: totals.overload_lifts,
             starts: totals.starts,
-            worst_starts_in_an_hour: record.duty.worst_starts.value,
-            worst_cyclic_duration_10min_percent: record.duty.ed_ten_minutes(),
-            worst_cyclic_duration_hour_percent: record.duty.ed_hour(),
-            used_full_load_hours: record.used_full_load_hours,
+            worst_starts_in_an_hour: duty.worst_starts.value,
+            worst_cyclic_duration_10min_percent: duty.ed_ten_minutes(),
+            worst_cyclic_duration_hour_percent: duty.ed_hour(),
+            used_full_load_hours: sums.used,
         }
     }
 }
@@ -155,7 +156,7 @@ async fn days(
     let (at, query) = place(&shared, &id, query)?;
     let (from, to) = query.days()?;
     let base = budget_base(at.mechanism, &at.figures);
-    let days = from_history(&shared, move |history| history.day_records(&id, from, to)).await?;
+    let days = from_history(&shared, move |history| history.days_of_work(&id, from, to, None)).await?;
     Ok(Json(days.iter().map(|d| DayFigures::of(d, base)).collect::<Vec<_>>()).into_response())
 }
 

@@ -16,6 +16,9 @@ use crate::figures::MechanismFigures;
 /// Lifts on a page.
 pub const PAGE: usize = 50;
 
+/// So many pages of each order are prepared: further on nobody looks for the heaviest lifts.
+const PAGES_PREPARED: usize = 10;
+
 /// The fields of the form as they were sent; an empty field asks for nothing.
 #[derive(Deserialize, Default, Clone, PartialEq, Eq, Debug)]
 pub struct LiftsQuery {
@@ -122,6 +125,13 @@ impl LiftsQuery {
         out.push_str(&format!("page={page}"));
         out
     }
+}
+
+/// What this view will ask of all lifts: the first pages of each order, the most first.
+pub fn questions(mechanism: &Mechanism, f: &MechanismFigures) -> Vec<LiftsAsked> {
+    let asked = LiftsAsked { base: budget_base(mechanism, f), dead: mechanism.spec.dead_load, ..LiftsAsked::default() };
+    let orders = ORDERS.into_iter().map(|(_, order)| order).filter(|order| *order != LiftOrder::Begin);
+    orders.map(|order| LiftsAsked { order, limit: PAGES_PREPARED * PAGE, ..asked }).collect()
 }
 
 /// What is to be shown under the form.

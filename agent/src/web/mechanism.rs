@@ -1,12 +1,9 @@
 //! The view of one mechanism.
 
-use std::collections::BTreeMap;
-
 use maud::{Markup, html};
 use tallyhook_analysis::class::EDITION;
 use tallyhook_analysis::lift::Lift;
 use tallyhook_analysis::recorder::Gap;
-use tallyhook_analysis::spectrum::Totals;
 use tallyhook_analysis::units::Grams;
 use tallyhook_config::model::{Crane, Mechanism};
 
@@ -23,6 +20,7 @@ use super::used_chart::{day_range, used_chart};
 use super::wording::{Wording, fill};
 use crate::course::course;
 use crate::figures::MechanismFigures;
+use crate::store::DayInShort;
 use crate::store::message::{Message, MessageKind};
 
 /// How many lifts, gaps and messages the view shows.
@@ -30,8 +28,7 @@ const NEWEST: usize = 20;
 
 /// What the view needs from the history, read in one go.
 pub struct Past {
-    days: Vec<(i32, Totals)>,
-    used: BTreeMap<i32, f64>,
+    days: Vec<DayInShort>,
     lifts: Vec<Lift>,
     gaps: Vec<Gap>,
     messages: Vec<Message>,
@@ -43,8 +40,7 @@ impl Past {
         let (from, to) = day_range(figures);
         let id = &figures.id;
         Ok(Past {
-            days: history.days(id, from, to)?,
-            used: history.used(id)?,
+            days: history.days_in_short(id, from, to)?,
             lifts: history.lifts(id, NEWEST, None)?,
             gaps: history.gaps(id, NEWEST)?,
             messages: history.messages(id, &[MessageKind::Warning, MessageKind::Finding], NEWEST)?,
@@ -100,7 +96,7 @@ pub fn mechanism(
                 section #periods { h2 { (w.periods_title) } (periods(desk, f)) }
             }
             Some(past) => {
-                section #used { h2 { (w.used_title) } (used_chart(desk, mechanism, f, &course(mechanism, f, past.days, &past.used))) }
+                section #used { h2 { (w.used_title) } (used(desk, mechanism, f, past.days)) }
                 section #spectrum { h2 { (w.spectrum_title) } (spectrum(desk, mechanism, f, by_lifts)) }
                 section #motor { h2 { (w.duty_today) } (motor_today(desk, f)) }
                 section #lifts { h2 { (w.latest_lifts_title) } (latest_lifts(desk, mechanism, &past.lifts)) }
@@ -110,6 +106,10 @@ pub fn mechanism(
             }
         }
     }
+}
+
+fn used(desk: &Desk, mechanism: &Mechanism, f: &MechanismFigures, days: Vec<DayInShort>) -> Markup {
+    used_chart(desk, mechanism, f, &course(mechanism, f, days.into_iter().map(|day| (day.day, day, day.used))))
 }
 
 fn spectrum(desk: &Desk, mechanism: &Mechanism, f: &MechanismFigures, by_lifts: bool) -> Markup {

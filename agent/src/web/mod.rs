@@ -35,6 +35,7 @@ mod metrics;
 pub(crate) mod moments;
 mod openapi;
 mod plot;
+mod prepare;
 mod question;
 mod record;
 mod share_bar;
@@ -146,6 +147,8 @@ pub async fn serve(
     let clock = state.clock.clone();
     let tls = tls(&state.config.page).map_err(std::io::Error::other)?;
     let door = Door::new(listener, tls, clock.clone())?;
+    let WebState { config, history, figures, .. } = state.clone();
+    tokio::spawn(prepare::prepare(config, history, figures, clock.clone(), stop.clone()));
     let router = router(state, listens_at, stop.clone());
     let mut asked = stop.clone();
     let stopping = async move {

@@ -11,10 +11,10 @@ use tallyhook_analysis::units::{Grams, MS_PER_HOUR, Timestamp};
 use super::warnings::Wanted;
 use crate::commands::whatif::{Asked, WhatifFigures};
 use crate::exit::Failure;
-use crate::store::InShort;
 use crate::store::alarm::{Act, ActError, Alarm, Done};
 use crate::store::message::{Message, MessageKind};
 use crate::store::service::{Service, StoredService};
+use crate::store::{DayInShort, InShort, WorkDay};
 
 /// What lifts are put in order by.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
@@ -63,6 +63,11 @@ impl LiftsAsked {
         self.least.is_none_or(|least| lift.load >= least)
             && self.most.is_none_or(|most| lift.load <= most)
             && (lift.overload || !self.overload)
+    }
+
+    /// The question whatever the page: two pages of one order have the same.
+    pub fn question(&self) -> LiftsAsked {
+        LiftsAsked { offset: 0, limit: 0, ..*self }
     }
 
     /// Whether nothing but the beginning matters, so that the store can page by its key.
@@ -147,6 +152,21 @@ impl First {
         }
     }
 
+    /// How many of the first it can tell.
+    pub fn wanted(&self) -> usize {
+        self.wanted
+    }
+
+    /// Gives back the room for what is not among the first.
+    pub fn shrink(&mut self) {
+        self.places.sort_unstable();
+        self.places.truncate(self.wanted);
+        if self.places.len() == self.wanted {
+            self.bound = self.places.last().copied();
+        }
+        self.places.shrink_to_fit();
+    }
+
     /// The first ones in their order.
     pub fn in_order(mut self) -> Vec<Place> {
         self.places.sort_unstable();
@@ -187,8 +207,8 @@ pub trait History: Send + Sync {
     /// is days since 1970-01-01 in the site's calendar; the day that is still open is among them.
     fn days(&self, mechanism: &str, from: i32, to: i32) -> Result<Vec<(i32, Totals)>, String>;
 
-    /// S at the end of each closed day, full-load hours; days of which it is not kept are left out.
-    fn used(&self, mechanism: &str) -> Result<BTreeMap<i32, f64>, String>;
+    /// What a course needs of each of these days, with S at its end where that is kept.
+    fn days_in_short(&self, mechanism: &str, from: i32, to: i32) -> Result<Vec<DayInShort>, String>;
 
     /// The newest gaps of a mechanism, newest first, at most `limit`.
     fn gaps(&self, mechanism: &str, limit: usize) -> Result<Vec<Gap>, String>;
@@ -199,8 +219,15 @@ pub trait History: Send + Sync {
     /// A page of the lifts that are asked for.
     fn find_lifts(&self, mechanism: &str, asked: &LiftsAsked) -> Result<LiftsFound, String>;
 
-    /// All that is kept of each day from `from` to `to`, both included, that is over; oldest first.
-    fn day_records(&self, mechanism: &str, from: i32, to: i32) -> Result<Vec<DayRecord>, String>;
+    /// The days from `from` to `to`, both included, that are over, oldest first. `loads` is called with the running
+    /// milliseconds by load of each, in the days' order and the loads'; with it, S at a day's end may be left out.
+    fn days_of_work(
+        &self,
+        mechanism: &str,
+        from: i32,
+        to: i32,
+        loads: Option<&mut dyn FnMut(Grams, u64)>,
+    ) -> Result<Vec<WorkDay>, String>;
 
     /// The hours that began in `[from, to)` and had something in them, oldest first.
     fn hours(&self, mechanism: &str, from: Option<Timestamp>, to: Option<Timestamp>) -> Result<Vec<HourSums>, String>;
@@ -219,6 +246,12 @@ pub trait History: Send + Sync {
 
     /// What would follow from a change. The failure's sentence is for the reader.
     fn what_if(&self, asked: &Asked) -> Result<WhatifFigures, Failure>;
+
+    /// Looks beforehand for what these questions will need of days that are over, so that the first look at years of lifts
+    /// takes no longer than the next one. May take seconds, and may do nothing.
+    fn prepare(&self, _mechanism: &str, _questions: &[LiftsAsked]) -> Result<(), String> {
+        Ok(())
+    }
 }
 
 /// A history that is held in memory.
@@ -263,8 +296,9 @@ impl History for InMemory {
         Ok(days.map(|d| d.range(from..=to).map(|(day, t)| (*day, t.clone())).collect()).unwrap_or_default())
     }
 
-    fn used(&self, mechanism: &str) -> Result<BTreeMap<i32, f64>, String> {
-        Ok(self.used.get(mechanism).cloned().unwrap_or_default())
+    fn days_in_short(&self, mechanism: &str, from: i32, to: i32) -> Result<Vec<DayInShort>, String> {
+        let used = |day: i32| self.used.get(mechanism).and_then(|used| used.get(&day)).copied();
+        Ok(self.days(mechanism, from, to)?.iter().map(|(day, sums)| DayInShort::of(*day, sums, used(*day))).collect())
     }
 
     fn gaps(&self, mechanism: &str, limit: usize) -> Result<Vec<Gap>, String> {
@@ -289,10 +323,22 @@ impl History for InMemory {
         Ok(asked.page(lifts))
     }
 
-    fn day_records(&self, mechanism: &str, from: i32, to: i32) -> Result<Vec<DayRecord>, String> {
-        let mut records = self.records.get(mechanism).cloned().unwrap_or_default();
-        records.retain(|r| (from..=to).contains(&r.day));
-        Ok(records)
+    fn days_of_work(
+        &self,
+        mechanism: &str,
+        from: i32,
+        to: i32,
+        mut loads: Option<&mut dyn FnMut(Grams, u64)>,
+    ) -> Result<Vec<WorkDay>, String> {
+        let records = self.records.get(mechanism).into_iter().flatten().filter(|r| (from..=to).contains(&r.day));
+        let day = |r: &DayRecord| {
+            if let Some(loads) = &mut loads {
+                r.running.loads().for_each(|(load, ms)| loads(load, ms));
+            }
+            let sums = DayInShort::of(r.day, &r.totals, Some(r.used_full_load_hours));
+            WorkDay { sums, duty: r.duty.clone() }
+        };
+        Ok(records.map(day).collect())
     }
 
     fn hours(&self, mechanism: &str, from: Option<Timestamp>, to: Option<Timestamp>) -> Result<Vec<HourSums>, String> {

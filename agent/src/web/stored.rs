@@ -1,14 +1,13 @@
 //! The page's history, read from the store.
 
-use std::collections::BTreeMap;
 use std::path::PathBuf;
 use std::sync::{Arc, Mutex};
 
-use tallyhook_analysis::account::{DayRecord, HourSums};
+use tallyhook_analysis::account::HourSums;
 use tallyhook_analysis::lift::Lift;
 use tallyhook_analysis::recorder::Gap;
 use tallyhook_analysis::spectrum::Totals;
-use tallyhook_analysis::units::Timestamp;
+use tallyhook_analysis::units::{Grams, Timestamp};
 
 use super::source::{First, History, LiftsAsked, LiftsFound};
 use super::warnings::Wanted;
@@ -18,21 +17,23 @@ use crate::exit::Failure;
 use crate::store::alarm::{ActError, Alarm, Done, act};
 use crate::store::message::{Message, MessageKind};
 use crate::store::service::{Service, StoredService, append};
-use crate::store::{LiftFilter, LoadSums, MessageFilter, Reader, StoreError};
+use crate::store::{DayInShort, LiftFilter, LoadSums, MessageFilter, Reader, StoreError, WorkDay};
 
 /// The store in a directory. Each question opens a reader of its own: readers do not hold the writer up, and a view
-/// asks a handful. What years of days that are over answer is kept for the next look, as long as the head of the chain
-/// says that they are as they were.
+/// asks a handful. What years of days that are over answer is kept for the next look, as long as the chain says that they
+/// are as they were; days that have closed since then are added to it.
 pub struct Stored {
     directory: PathBuf,
     /// The days' load histograms of the latest what-ifs, added up.
     sums: Kept<(String, i32, i32), LoadSums>,
-    /// By mechanism: S at the end of each day that is over.
-    used: Kept<String, BTreeMap<i32, f64>>,
+    /// By mechanism: the days up to the last one that is over, in short.
+    days: Kept<String, Past<Vec<DayInShort>>>,
     /// By mechanism: how many lifts there were up to the last day that is over.
     counted: Kept<String, Past<u64>>,
     /// By mechanism and question (its offset and limit left aside): the first lifts up to the last day that is over.
     first: Kept<(String, LiftsAsked), Past<First>>,
+    /// The same of the questions that were prepared.
+    prepared: Kept<(String, LiftsAsked), Past<First>>,
 }
 
 /// Number and hash of the last entry of a chain: while they stay, so do the days that are over.
@@ -47,6 +48,9 @@ struct Past<T> {
 /// So many places of lifts in an order are kept, for the pages after the first: twenty of them.
 const PLACES_KEPT: usize = 1_000;
 
+/// So many questions are prepared at most: those of 64 mechanisms of ten years each. One of them takes 0.3 to 8 kB.
+const MOST_PREPARED: usize = 64 * 13;
+
 /// The latest few answers that follow from days that are over.
 struct Kept<K, T> {
     most: usize,
@@ -59,20 +63,44 @@ impl<K: PartialEq, T> Kept<K, T> {
         Kept { most, answers: Mutex::default() }
     }
 
-    /// The answer kept under `key` since `head`, or the one that `find` gives, which is then kept. Without a head nothing
-    /// is known of the days, and nothing is kept.
-    fn get<E>(&self, key: K, head: Option<Head>, find: impl FnOnce() -> Result<T, E>) -> Result<Arc<T>, E> {
+    /// The answer kept under `key` since `head`; or the one kept since an earlier head, as `go_on` has brought it up to this
+    /// one; or the one that `find` gives. It is then kept. Without a head nothing is known of the days, and nothing is kept.
+    fn get<E>(
+        &self,
+        key: K,
+        head: Option<Head>,
+        go_on: impl FnOnce(&Head, &T) -> Result<Option<T>, E>,
+        find: impl FnOnce() -> Result<T, E>,
+    ) -> Result<Arc<T>, E> {
         let (Some(head), Ok(mut answers)) = (head, self.answers.lock()) else { return find().map(Arc::new) };
-        if let Some((.., answer)) = answers.iter().find(|(k, h, _)| *k == key && *h == head) {
-            return Ok(answer.clone());
-        }
-        let answer = Arc::new(find()?);
+        let further = match answers.iter().find(|(k, ..)| *k == key) {
+            Some((_, since, answer)) if *since == head => return Ok(answer.clone()),
+            Some((_, since, answer)) => go_on(since, answer)?,
+            None => None,
+        };
+        let answer = Arc::new(further.map_or_else(find, Ok)?);
+        self.put(&mut answers, key, head, answer.clone());
+        Ok(answer)
+    }
+
+    fn put(&self, answers: &mut Vec<(K, Head, Arc<T>)>, key: K, head: Head, answer: Arc<T>) {
         answers.retain(|(k, ..)| *k != key);
         if answers.len() >= self.most {
             answers.remove(0);
         }
-        answers.push((key, head, answer.clone()));
-        Ok(answer)
+        answers.push((key, head, answer));
+    }
+
+    /// Keeps an answer that holds since `head`.
+    fn keep(&self, key: K, head: Head, answer: T) {
+        if let Ok(mut answers) = self.answers.lock() {
+            self.put(&mut answers, key, head, Arc::new(answer));
+        }
+    }
+
+    /// Whether an answer is kept that will do.
+    fn has(&self, key: &K, will_do: impl Fn(&T) -> bool) -> bool {
+        self.answers.lock().is_ok_and(|answers| answers.iter().any(|(k, _, answer)| k == key && will_do(answer)))
     }
 }
 
@@ -83,9 +111,10 @@ impl Stored {
             directory,
             // A person tries several changes on the same record, and orders of the same lifts.
             sums: Kept::new(2),
-            used: Kept::new(4),
+            days: Kept::new(4),
             counted: Kept::new(64),
             first: Kept::new(4),
+            prepared: Kept::new(MOST_PREPARED),
         }
     }
 
@@ -97,11 +126,41 @@ impl Stored {
         let Some(to_day) = reader.last_closed_day(mechanism)? else {
             return reader.lift_count(&LiftFilter { mechanism: Some(mechanism), ..LiftFilter::default() });
         };
-        let past = self.counted.get(mechanism.to_owned(), head, || {
+        let go_on = |since: &Head, past: &Past<u64>| {
+            if !reader.days_stand(mechanism, since, past.to_day)? {
+                return Ok(None);
+            }
+            let more = reader.lift_count_after(mechanism, past.to_day, to_day)?;
+            Ok(Some(Past { to_day, what: past.what + more }))
+        };
+        let past = self.counted.get(mechanism.to_owned(), head, go_on, || {
             let (all, after) = reader.lift_counts(mechanism, to_day)?;
             Ok::<_, StoreError>(Past { to_day, what: all - after })
         })?;
-        Ok(past.what + reader.lift_count_after(mechanism, past.to_day)?)
+        Ok(past.what + reader.lift_count_after(mechanism, past.to_day, i32::MAX)?)
+    }
+
+    /// The days `from ..= to` of a mechanism, in short.
+    fn all_days(&self, reader: &Reader, mechanism: &str, from: i32, to: i32) -> Result<Vec<DayInShort>, StoreError> {
+        let head = reader.chain_head(mechanism)?;
+        let Some(to_day) = reader.last_closed_day(mechanism)? else {
+            return reader.days_in_short(mechanism, from, to);
+        };
+        let go_on = |since: &Head, past: &Past<Vec<DayInShort>>| {
+            if !reader.days_stand(mechanism, since, past.to_day)? {
+                return Ok(None);
+            }
+            let more = reader.days_in_short(mechanism, past.to_day.saturating_add(1), to_day)?;
+            Ok(Some(Past { to_day, what: past.what.iter().copied().chain(more).collect() }))
+        };
+        let past = self.days.get(mechanism.to_owned(), head, go_on, || {
+            let days = reader.days_in_short(mechanism, i32::MIN, to_day)?;
+            Ok::<_, StoreError>(Past { to_day, what: days })
+        })?;
+        let wanted = |day: &&DayInShort| (from..=to).contains(&day.day);
+        let mut days: Vec<DayInShort> = past.what.iter().filter(wanted).copied().collect();
+        days.extend(reader.days_in_short(mechanism, from.max(past.to_day.saturating_add(1)), to)?);
+        Ok(days)
     }
 
     /// A page of lifts in an order other than that of the table.
@@ -124,18 +183,30 @@ impl Stored {
                 first
             }
             Some(to_day) => {
-                let question = LiftsAsked { offset: 0, limit: 0, ..*asked };
-                let past = self.first.get((mechanism.to_owned(), question), head, || {
+                let key = (mechanism.to_owned(), asked.question());
+                let will_do = |past: &Past<First>| past.what.wanted() >= wanted;
+                let kept = if self.prepared.has(&key, will_do) { &self.prepared } else { &self.first };
+                let go_on = |since: &Head, past: &Past<First>| {
+                    if !reader.days_stand(mechanism, since, past.to_day)? {
+                        return Ok(None);
+                    }
+                    let mut first = past.what.clone();
+                    reader.each_lift_after(&filter, past.to_day, to_day, |lift| first.meet(asked.place(lift)))?;
+                    first.shrink();
+                    Ok(Some(Past { to_day, what: first }))
+                };
+                let past = kept.get(key, head, go_on, || {
                     let mut first = First::new(PLACES_KEPT);
                     reader.each_lift_in_short(&filter, |day, lift| {
                         if day.is_none_or(|day| day <= to_day) {
                             first.meet(asked.place(lift));
                         }
                     })?;
+                    first.shrink();
                     Ok::<_, StoreError>(Past { to_day, what: first })
                 })?;
                 let mut first = past.what.clone();
-                reader.each_lift_after(&filter, past.to_day, |lift| first.meet(asked.place(lift)))?;
+                reader.each_lift_after(&filter, past.to_day, i32::MAX, |lift| first.meet(asked.place(lift)))?;
                 first
             }
         };
@@ -145,6 +216,34 @@ impl Stored {
         // One that was given up for room since then is left out.
         let lifts: Result<Vec<Option<Lift>>, StoreError> = whole.collect();
         Ok(LiftsFound { total, lifts: lifts?.into_iter().flatten().collect() })
+    }
+
+    /// Walks through all lifts once for all these questions.
+    fn find_first(&self, reader: &Reader, mechanism: &str, questions: &[LiftsAsked]) -> Result<(), StoreError> {
+        let Some(head) = reader.chain_head(mechanism)? else { return Ok(()) };
+        let Some(to_day) = reader.last_closed_day(mechanism)? else { return Ok(()) };
+        let mut firsts: Vec<First> = questions.iter().map(|asked| First::new(asked.limit)).collect();
+        let mut count = 0;
+        reader.each_lift_in_short(
+            &LiftFilter { mechanism: Some(mechanism), ..LiftFilter::default() },
+            |day, lift| {
+                if day.is_some_and(|day| day > to_day) {
+                    return;
+                }
+                count += 1;
+                for (asked, first) in questions.iter().zip(&mut firsts) {
+                    if asked.from.is_none_or(|from| lift.0 >= from) && asked.to.is_none_or(|to| lift.0 < to) {
+                        first.meet(asked.place(lift));
+                    }
+                }
+            },
+        )?;
+        self.counted.keep(mechanism.to_owned(), head.clone(), Past { to_day, what: count });
+        for (asked, mut first) in questions.iter().zip(firsts) {
+            first.shrink();
+            self.prepared.keep((mechanism.to_owned(), asked.question()), head.clone(), Past { to_day, what: first });
+        }
+        Ok(())
     }
 
     fn reader(&self) -> Result<Reader, String> {
@@ -169,12 +268,8 @@ impl History for Stored {
         self.reader()?.days(mechanism, from, to).map_err(|error| error.to_string())
     }
 
-    fn used(&self, mechanism: &str) -> Result<BTreeMap<i32, f64>, String> {
-        let reader = self.reader()?;
-        let used = reader
-            .chain_head(mechanism)
-            .and_then(|head| self.used.get(mechanism.to_owned(), head, || reader.used(mechanism)));
-        used.map(|used| BTreeMap::clone(&used)).map_err(|error| error.to_string())
+    fn days_in_short(&self, mechanism: &str, from: i32, to: i32) -> Result<Vec<DayInShort>, String> {
+        self.all_days(&self.reader()?, mechanism, from, to).map_err(|error| error.to_string())
     }
 
     fn gaps(&self, mechanism: &str, limit: usize) -> Result<Vec<Gap>, String> {
@@ -221,8 +316,14 @@ impl History for Stored {
         self.in_order(&reader, mechanism, asked).map_err(|error| error.to_string())
     }
 
-    fn day_records(&self, mechanism: &str, from: i32, to: i32) -> Result<Vec<DayRecord>, String> {
-        self.reader()?.day_records(mechanism, from, to).map_err(|error| error.to_string())
+    fn days_of_work(
+        &self,
+        mechanism: &str,
+        from: i32,
+        to: i32,
+        loads: Option<&mut dyn FnMut(Grams, u64)>,
+    ) -> Result<Vec<WorkDay>, String> {
+        self.reader()?.days_of_work(mechanism, from, to, loads).map_err(|error| error.to_string())
     }
 
     fn hours(&self, mechanism: &str, from: Option<Timestamp>, to: Option<Timestamp>) -> Result<Vec<HourSums>, String> {
@@ -253,10 +354,14 @@ impl History for Stored {
         let ledger = Ledger::open(&self.directory)?;
         let (reader, (from, to)) = (&ledger.reader, asked.days);
         let head = reader.chain_head(&asked.mechanism).map_err(Failure::run)?;
-        let sums =
-            self.sums.get((asked.mechanism.clone(), from, to), head, || reader.load_sums(&asked.mechanism, from, to));
-        let sums = sums.map_err(Failure::run)?;
+        let anew = |_: &Head, _: &LoadSums| Ok(None);
+        let find = || reader.load_sums(&asked.mechanism, from, to);
+        let sums = self.sums.get((asked.mechanism.clone(), from, to), head, anew, find).map_err(Failure::run)?;
         whatif::answer_from(&ledger, asked, &sums)
+    }
+
+    fn prepare(&self, mechanism: &str, questions: &[LiftsAsked]) -> Result<(), String> {
+        self.find_first(&self.reader()?, mechanism, questions).map_err(|error| error.to_string())
     }
 }
 

@@ -355,7 +355,12 @@ async fn the_last_point_of_the_curve_is_the_used_share() {
     let figures = figures_of(&config, &history, false);
     let days: Vec<(i32, Totals)> = history.days[ID].iter().map(|(d, t)| (*d, t.clone())).collect();
     let of = |used: BTreeMap<i32, f64>| {
-        crate::course::course(&config.cranes[0].mechanisms[0], &figures.mechanisms[0], days.clone(), &used)
+        let with_used = |(day, sums): (i32, Totals)| (day, sums, used.get(&day).copied());
+        crate::course::course(
+            &config.cranes[0].mechanisms[0],
+            &figures.mechanisms[0],
+            days.clone().into_iter().map(with_used),
+        )
     };
     // Days from before S was kept by day are added up.
     let course = of(BTreeMap::new());
@@ -427,7 +432,7 @@ async fn a_history_that_fails_is_owned_up_to_and_the_figures_stay() {
         fn days(&self, _: &str, _: i32, _: i32) -> Result<Vec<(i32, Totals)>, String> {
             Err("the disk is gone".to_owned())
         }
-        fn used(&self, _: &str) -> Result<BTreeMap<i32, f64>, String> {
+        fn days_in_short(&self, _: &str, _: i32, _: i32) -> Result<Vec<crate::store::DayInShort>, String> {
             Err("the disk is gone".to_owned())
         }
         fn gaps(&self, _: &str, _: usize) -> Result<Vec<Gap>, String> {
@@ -439,7 +444,13 @@ async fn a_history_that_fails_is_owned_up_to_and_the_figures_stay() {
         fn find_lifts(&self, _: &str, _: &LiftsAsked) -> Result<LiftsFound, String> {
             Err("the disk is gone".to_owned())
         }
-        fn day_records(&self, _: &str, _: i32, _: i32) -> Result<Vec<DayRecord>, String> {
+        fn days_of_work(
+            &self,
+            _: &str,
+            _: i32,
+            _: i32,
+            _: Option<&mut dyn FnMut(Grams, u64)>,
+        ) -> Result<Vec<crate::store::WorkDay>, String> {
             Err("the disk is gone".to_owned())
         }
         fn hours(&self, _: &str, _: Option<Timestamp>, _: Option<Timestamp>) -> Result<Vec<HourSums>, String> {

@@ -9,7 +9,7 @@ use super::layout::{Desk, cell, compact_table, number_column, words_column};
 use super::moments::{date_of, parse};
 use super::plot::{Area, WIDTHS, picture, steps, text};
 use super::wording::fill;
-use crate::course::{By, Course};
+use crate::course::{By, Course, Sums};
 use crate::figures::{MechanismFigures, day_number};
 
 /// The years that D stands for, FEM 9.755.
@@ -22,7 +22,12 @@ const YEAR: f64 = 365.25;
 const MOST_POINTS: usize = 360;
 
 /// The picture at both widths, its caption and the same by month.
-pub fn used_chart(desk: &Desk, mechanism: &Mechanism, figures: &MechanismFigures, course: &Course) -> Markup {
+pub fn used_chart<T: Sums>(
+    desk: &Desk,
+    mechanism: &Mechanism,
+    figures: &MechanismFigures,
+    course: &Course<T>,
+) -> Markup {
     let w = desk.words;
     let (Some((first, ..)), Some((last, ..))) = (course.days.first(), course.days.last()) else {
         return html! { p { (w.used_no_days) } };
@@ -40,10 +45,10 @@ pub fn used_chart(desk: &Desk, mechanism: &Mechanism, figures: &MechanismFigures
     }
 }
 
-struct Picture<'a> {
+struct Picture<'a, T> {
     desk: &'a Desk<'a>,
     levels: &'a [f64],
-    course: &'a Course,
+    course: &'a Course<T>,
     begin: f64,
     now: f64,
     used: f64,
@@ -54,12 +59,12 @@ struct Picture<'a> {
     title: String,
 }
 
-impl<'a> Picture<'a> {
+impl<'a, T: Sums> Picture<'a, T> {
     fn new(
         desk: &'a Desk,
         mechanism: &'a Mechanism,
         figures: &MechanismFigures,
-        course: &'a Course,
+        course: &'a Course<T>,
         first: i32,
         last: i32,
     ) -> Self {
@@ -230,7 +235,7 @@ fn dates((from, to): (f64, f64), most: usize) -> Vec<(f64, String)> {
 }
 
 /// Sums by calendar month, newest first.
-fn months(desk: &Desk, course: &Course) -> Markup {
+fn months<T: Sums>(desk: &Desk, course: &Course<T>) -> Markup {
     let w = desk.words;
     let columns = [
         words_column(w.month),

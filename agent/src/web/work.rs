@@ -3,8 +3,8 @@
 use jiff::civil::Date;
 use maud::{Markup, html};
 use serde::Deserialize;
-use tallyhook_analysis::account::{DayRecord, HourSums};
-use tallyhook_analysis::duty::DutyLimit;
+use tallyhook_analysis::account::HourSums;
+use tallyhook_analysis::duty::{DayDuty, DutyLimit};
 use tallyhook_analysis::lift::Lift;
 use tallyhook_analysis::spectrum::{BANDS, Totals, band_edges, band_of};
 use tallyhook_analysis::units::{Grams, MS_PER_HOUR, Timestamp};
@@ -19,6 +19,7 @@ use super::source::{History, LiftOrder, LiftsAsked, cost_hours};
 use super::units::duration;
 use super::wording::{Wording, fill};
 use crate::figures::{MechanismFigures, day_number};
+use crate::store::WorkDay;
 
 /// How many of the costliest lifts are listed.
 const COSTLIEST: usize = 20;
@@ -37,9 +38,19 @@ pub struct WorkQuery {
 pub struct Past {
     years: Vec<i16>,
     year: i16,
-    records: Vec<DayRecord>,
+    /// The days that are over.
+    days: Vec<Day>,
+    /// Full-load hours by load band.
+    by_band: [f64; BANDS],
     hours: Vec<HourSums>,
     costliest: Vec<Lift>,
+}
+
+/// A day that is over: its sums and its motor duty.
+struct Day {
+    day: i32,
+    totals: Totals,
+    duty: DayDuty,
 }
 
 /// Rated load and dead load that S and D are in full-load hours of.
@@ -56,33 +67,63 @@ impl Past {
         year: Option<i16>,
         midnight: impl Fn(Date) -> Option<Timestamp>,
     ) -> Result<Past, String> {
-        let year_of = |text: &Option<String>| text.as_deref().and_then(|t| t.get(..4)?.parse::<i16>().ok());
-        let last = year_of(&f.record_to).unwrap_or(1970);
-        let years: Vec<i16> = (year_of(&f.record_from).unwrap_or(last)..=last).collect();
-        let year = year.filter(|y| years.contains(y)).unwrap_or(last);
-        let (Ok(first), Ok(end), Ok(next)) =
-            (Date::new(year, 1, 1), Date::new(year, 12, 31), Date::new(year.saturating_add(1), 1, 1))
-        else {
+        let years = years(f);
+        let year = year.filter(|y| years.contains(y)).or(years.last().copied()).unwrap_or(1970);
+        let (Ok(first), Ok(end)) = (Date::new(year, 1, 1), Date::new(year, 12, 31)) else {
             return Err(format!("there is no year {year}"));
         };
-        let (from, to) = (midnight(first), midnight(next));
-        let asked = LiftsAsked {
-            from,
-            to,
-            order: LiftOrder::Cost,
-            limit: COSTLIEST,
-            base: budget_base(mechanism, f),
-            dead: mechanism.spec.dead_load,
-            ..LiftsAsked::default()
+        let asked = costliest_of(mechanism, f, year, midnight);
+        let base = budget_base(mechanism, f);
+        let mut by_band = [0.0; BANDS];
+        let mut book = |load: Grams, ms: u64| {
+            by_band[band_of(load, base)] += load.fraction_of(base).powi(3) * ms as f64 / MS_PER_HOUR as f64;
         };
+        let days = history.days_of_work(&f.id, day_number(first), day_number(end), Some(&mut book))?;
+        let day = |WorkDay { sums, duty }| Day { day: sums.day, totals: sums.totals(), duty };
         Ok(Past {
             years,
             year,
-            records: history.day_records(&f.id, day_number(first), day_number(end))?,
-            hours: history.hours(&f.id, from, to)?,
+            days: days.into_iter().map(day).collect(),
+            by_band,
+            hours: history.hours(&f.id, asked.from, asked.to)?,
             costliest: history.find_lifts(&f.id, &asked)?.lifts,
         })
     }
+}
+
+/// The costliest lifts of a year.
+fn costliest_of(
+    mechanism: &Mechanism,
+    f: &MechanismFigures,
+    year: i16,
+    midnight: impl Fn(Date) -> Option<Timestamp>,
+) -> LiftsAsked {
+    let first = |year: i16| Date::new(year, 1, 1).ok().and_then(&midnight);
+    LiftsAsked {
+        from: first(year),
+        to: first(year.saturating_add(1)),
+        order: LiftOrder::Cost,
+        limit: COSTLIEST,
+        base: budget_base(mechanism, f),
+        dead: mechanism.spec.dead_load,
+        ..LiftsAsked::default()
+    }
+}
+
+/// What this view will ask of the lifts: the costliest of each year.
+pub fn questions(
+    mechanism: &Mechanism,
+    f: &MechanismFigures,
+    midnight: impl Fn(Date) -> Option<Timestamp>,
+) -> Vec<LiftsAsked> {
+    years(f).into_iter().map(|year| costliest_of(mechanism, f, year, &midnight)).collect()
+}
+
+/// The years of the record.
+fn years(f: &MechanismFigures) -> Vec<i16> {
+    let year_of = |text: &Option<String>| text.as_deref().and_then(|t| t.get(..4)?.parse::<i16>().ok());
+    let last = year_of(&f.record_to).unwrap_or(1970);
+    (year_of(&f.record_from).unwrap_or(last)..=last).collect()
 }
 
 /// The view's body.
@@ -103,7 +144,7 @@ pub fn work(desk: &Desk, crane: &Crane, mechanism: &Mechanism, f: &MechanismFigu
                         }
                     }
                 }
-                @if past.records.is_empty() { p { (w.work_no_days) } } @else {
+                @if past.days.is_empty() { p { (w.work_no_days) } } @else {
                     (calendars(desk, &past))
                     (motor(desk, f, &past))
                     (causes(desk, mechanism, f, &past))
@@ -120,8 +161,8 @@ pub fn work(desk: &Desk, crane: &Crane, mechanism: &Mechanism, f: &MechanismFigu
 
 fn calendars(desk: &Desk, past: &Past) -> Markup {
     let w = desk.words;
-    let lifts: Vec<(i32, f64)> = past.records.iter().map(|r| (r.day, r.totals.lifts as f64)).collect();
-    let running: Vec<(i32, f64)> = past.records.iter().map(|r| (r.day, r.totals.running_hours())).collect();
+    let lifts: Vec<(i32, f64)> = past.days.iter().map(|r| (r.day, r.totals.lifts as f64)).collect();
+    let running: Vec<(i32, f64)> = past.days.iter().map(|r| (r.day, r.totals.running_hours())).collect();
     let year = past.year.to_string();
     let caption = |template: &str, days: &[(i32, f64)], value: &dyn Fn(f64) -> String| {
         let most = days.iter().max_by(|a, b| a.1.total_cmp(&b.1));
@@ -153,9 +194,8 @@ fn calendars(desk: &Desk, past: &Past) -> Markup {
 fn motor(desk: &Desk, f: &MechanismFigures, past: &Past) -> Markup {
     let w = desk.words;
     let limit = DutyLimit::of(f.group);
-    let series = |value: &dyn Fn(&DayRecord) -> f64| -> Vec<(i32, f64)> {
-        past.records.iter().map(|r| (r.day, value(r))).collect()
-    };
+    let series =
+        |value: &dyn Fn(&Day) -> f64| -> Vec<(i32, f64)> { past.days.iter().map(|r| (r.day, value(r))).collect() };
     let starts = series(&|r| r.duty.worst_starts.value as f64);
     let ten = series(&|r| r.duty.ed_ten_minutes());
     let hour = series(&|r| r.duty.ed_hour());
@@ -255,8 +295,8 @@ fn sticks(
 /// Sums of each month of the year and its worst day.
 fn duty_months(desk: &Desk, past: &Past) -> Markup {
     let w = desk.words;
-    let mut months: Vec<(String, Totals, Option<&DayRecord>, f64)> = Vec::new();
-    for record in &past.records {
+    let mut months: Vec<(String, Totals, Option<&Day>, f64)> = Vec::new();
+    for record in &past.days {
         let name = day_text(record.day).chars().take(7).collect::<String>();
         if months.last().is_none_or(|m| m.0 != name) {
             months.push((name, Totals::default(), None, 0.0));
@@ -298,8 +338,7 @@ fn duty_months(desk: &Desk, past: &Past) -> Markup {
 fn causes(desk: &Desk, mechanism: &Mechanism, f: &MechanismFigures, past: &Past) -> Markup {
     let w = desk.words;
     let base = budget_base(mechanism, f);
-    let by_band = by_band(&past.records, base);
-    let sum: f64 = past.records.iter().map(|r| r.totals.full_load_hours(base)).sum();
+    let sum: f64 = past.days.iter().map(|r| r.totals.full_load_hours(base)).sum();
     let grid = by_hour(desk, &past.hours, base);
     let bands: Vec<(String, f64)> = (0..BANDS)
         .rev()
@@ -310,11 +349,11 @@ fn causes(desk: &Desk, mechanism: &Mechanism, f: &MechanismFigures, past: &Past)
                 Some(to) => fill(w.band_range, &[("from", &from), ("to", &w.level(to))]),
                 None => fill(w.band_above, &[("from", &from)]),
             };
-            (name, by_band[band])
+            (name, past.by_band[band])
         })
         .collect();
     let mut months: Vec<(String, f64)> = Vec::new();
-    for record in &past.records {
+    for record in &past.days {
         let name: String = day_text(record.day).chars().take(7).collect();
         match months.last_mut() {
             Some((last, hours)) if *last == name => *hours += record.totals.full_load_hours(base),
@@ -339,15 +378,6 @@ fn causes(desk: &Desk, mechanism: &Mechanism, f: &MechanismFigures, past: &Past)
             (explained(w, w.causes_title, html! { p { (w.how_causes) } }))
         }
     }
-}
-
-/// Full-load hours by load band, from the days' histograms.
-fn by_band(records: &[DayRecord], base: Grams) -> [f64; BANDS] {
-    let mut bands = [0.0; BANDS];
-    for (load, ms) in records.iter().flat_map(|r| r.running.loads()) {
-        bands[band_of(load, base)] += load.fraction_of(base).powi(3) * ms as f64 / MS_PER_HOUR as f64;
-    }
-    bands
 }
 
 /// Full-load hours by weekday (Monday first) and hour of the site's day.
