@@ -42,11 +42,12 @@ pub use state::{DriveFigures, DriveHealth, LinkState, SignalFigures, Silence, ex
 /// How many readings may wait for the daemon; beyond that the pollers wait too.
 pub const QUEUE: usize = 64;
 
-/// So many lines tick at once: they share a wake-up, which costs as much as many polls. In the time that their requests
-/// take to go out the last one is no more than a few milliseconds late, on a small board too.
+/// So many devices with a socket of their own tick at once: they share a wake-up, which costs as much as many polls. In
+/// the time that their requests take to go out the last one is no more than a few milliseconds late, on a small board too.
 const TOGETHER: i64 = 32;
 
-/// Where there are more lines they tick in turns, which lie at least so far apart.
+/// Where there are more they tick in turns, which lie at least so far apart. Lines of several devices always do: what
+/// lies on a serial line is told apart by time, so that they are not to wait for one another.
 const TURN: Span = Span::from_ms(25);
 
 /// The signals of a reading: in place, where a drive has no more of them than most.
@@ -130,12 +131,14 @@ pub fn spawn_through(
     let mut tasks = JoinSet::new();
     let began = clock.now().mono;
     let mut alarms = BTreeMap::new();
-    let groups = (queues.len() as i64 + TOGETHER - 1) / TOGETHER;
+    let sockets = queues.iter().filter(|queue| matches!(queue.route, Link::Tcp { .. })).count() as i64;
     for (Waiting { route, drives }, n) in queues.into_iter().zip(0..) {
         let period = drives.iter().map(|(drive, _)| drive.poll.as_ms()).min().unwrap_or(0);
-        let turns = (period / TURN.as_ms()).clamp(1, groups);
-        let origin = began.plus(Span::from_ms(period * (n % turns) / turns));
-        let alarm = alarms.entry((period, n % turns)).or_insert_with(|| clock.alarm()).clone();
+        let most = if matches!(route, Link::Tcp { .. }) { (sockets + TOGETHER - 1) / TOGETHER } else { i64::MAX };
+        let turns = (period / TURN.as_ms()).clamp(1, most);
+        let after = period * (n % turns) / turns;
+        let origin = began.plus(Span::from_ms(after));
+        let alarm = alarms.entry((period, after)).or_insert_with(|| clock.alarm()).clone();
         let queue = poll::Queue { route, drives, origin, alarm };
         tasks.spawn(poll::run(queue, ports.clone(), clock.clone(), readings.clone(), stop.clone()));
     }
