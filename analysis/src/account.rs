@@ -12,7 +12,7 @@ use std::collections::BTreeMap;
 use crate::counter::{Counter, Note, Reading};
 use crate::duty::{DayDuty, Duty};
 use crate::gapbook::{Assumed, GapBook, Ppm, counted_recording, slot};
-use crate::histogram::Histogram;
+use crate::histogram::{Histogram, Pending};
 use crate::lift::Lift;
 use crate::load::doubt::{Doubt, Doubts};
 use crate::load::dynamics::Tally;
@@ -439,7 +439,7 @@ impl Account {
         self.recorder.step(sample, calendar, &mut |event| match event {
             Event::Counted(stretch) => {
                 today = stretch.day.number;
-                books.count(&stretch, terms, speed, out);
+                books.count(&stretch, terms, speed, pending, out);
             }
             Event::DayClosed { day, totals } => {
                 pending.settle(&mut books.running);
@@ -475,9 +475,9 @@ impl Account {
         let speed = self.recorder.standing().and_then(|s| s.get(Quantity::Speed));
         let today = self.recorder.open_day().map_or(0, |open| open.day.number);
         let (spec, stage, health) = (&self.spec, &self.stage, &self.health);
-        let (books, terms) = (&mut self.books, &self.terms);
+        let (books, terms, pending) = (&mut self.books, &self.terms, &mut self.columns.pending);
         self.recorder.rebase(by, &mut |event| match event {
-            Event::Counted(stretch) => books.count(&stretch, terms, speed, out),
+            Event::Counted(stretch) => books.count(&stretch, terms, speed, pending, out),
             Event::LiftEnded(mut lift, seen) => {
                 let doubt = stage.doubt(&terms.load, spec, &lift, seen, health);
                 lift.uncertainty = Some(doubt.whole());
@@ -622,7 +622,14 @@ impl Watched {
 }
 
 impl Books {
-    fn count(&mut self, s: &Counted, terms: &Terms, speed: Option<i64>, out: &mut impl FnMut(Entry)) {
+    fn count(
+        &mut self,
+        s: &Counted,
+        terms: &Terms,
+        speed: Option<i64>,
+        pending: &mut Pending,
+        out: &mut impl FnMut(Entry),
+    ) {
         let ms = s.to.since(s.from).as_ms().max(0) as u64;
         let runs = s.running == Some(true);
         if s.started {
@@ -638,6 +645,7 @@ impl Books {
                 self.hours.own = self.hours.own.saturating_add(ms as i64);
                 self.ran_at = speed;
                 match s.load {
+                    Some(load) if pending.add(load, ms) => {}
                     Some(load) => self.running.add(load, ms),
                     None => self.unread.book(ms, self.assumed.unwrap_or_else(|| terms.first_assumed())),
                 }

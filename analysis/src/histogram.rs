@@ -224,6 +224,16 @@ impl Pending {
         self.within = Some((least, most));
     }
 
+    /// As [`Histogram::add`] where there is room already: whether there is.
+    pub fn add(&mut self, load: Grams, weight: u64) -> bool {
+        let bin = bin_of(load);
+        let Some(slot) = self.weights.get_mut(bin as usize) else { return false };
+        *slot = slot.saturating_add(weight);
+        let (least, most) = self.within.unwrap_or((bin, bin));
+        self.within = Some((least.min(bin), most.max(bin)));
+        true
+    }
+
     /// As [`Pending::add_columns`] for loads in grams, all within `low` and `high`, with one weight.
     pub fn add_even(&mut self, loads: &[u32], weight: u32, (low, high): (u32, u32)) {
         let [first, last] = [low, high].map(|load| bin_of(Grams::new(i64::from(load))));
@@ -406,6 +416,8 @@ mod tests {
                 let mut now = together.clone();
                 pending.add_to(&mut now);
                 prop_assert_eq!(&now, &one_by_one);
+                prop_assert!(pending.add(Grams::new(7_000), 5));
+                one_by_one.add(Grams::new(7_000), 5);
                 pending.settle(&mut together);
                 prop_assert_eq!(&together, &one_by_one);
             }

@@ -315,23 +315,14 @@ impl Watch {
     /// Takes readings of a run as [`Look::number`] and [`Look::range`] do, up to one of which they might have to tell; how
     /// many.
     fn nothing_to_say(&mut self, spec: &Spec, band: i64, rows: impl Rows) -> usize {
+        if rows.even().is_some_and(|(_, _, loads)| self.takes_all(spec, band, loads).is_some()) {
+            return rows.len();
+        }
         let stands = self.stands(Finding::Stuck) || self.stands(Finding::NeverChanges);
         let (Some(mut number), Some((mut low, mut high)), false) = (self.number, self.range, stands) else { return 0 };
         let ((mut same, mut starts), (mut readings, mut changes)) = (self.same, self.lively);
         let mut runs = self.runs;
         let mut taken = 0;
-        if let Some(range) = self.all_change(spec, band, rows) {
-            for _ in 0..rows.len() {
-                readings += u64::from(std::mem::take(&mut same)) + 1;
-                changes += 1;
-                if changes > 10 * LIVELY.0 {
-                    (readings, changes) = (readings / 2, changes / 2);
-                }
-            }
-            self.number = Some(rows.load(rows.len() - 1));
-            (self.range, self.same, self.lively) = (Some(range), (0, 0), (readings, changes));
-            return rows.len();
-        }
         for now in rows.loads() {
             if runs.0.min(runs.1) >= STARTS {
                 break;
@@ -363,21 +354,35 @@ impl Watch {
         taken
     }
 
-    /// Where each reading is another number than the one before it, and all stay within the range of a load that does not
-    /// change, but no such load has been seen for long: that range with them.
-    fn all_change(&self, spec: &Spec, band: i64, rows: impl Rows) -> Option<(Grams, Grams)> {
-        let (_, _, loads) = rows.even()?;
-        let (low, high) = self.range?;
-        let first = loads.first().copied()?;
-        let changes = loads.windows(2).map(|pair| u32::from(pair[0] != pair[1])).sum::<u32>() as usize;
-        let all = changes + 1 == loads.len() && self.number != Some(i64::from(first));
-        if !all || self.runs.0.min(self.runs.1) >= STARTS {
+    /// As [`Watch::nothing_to_say`] for all readings together, where no number can have been read for long, and all stay
+    /// within the range of a load that does not change, but no such load has been seen for long; `None` where that is not so.
+    fn takes_all(&mut self, spec: &Spec, band: i64, loads: &[i32]) -> Option<()> {
+        let (number, (low, high)) = (self.number?, self.range?);
+        let (first, last) = (*loads.first()?, *loads.last()?);
+        let stands = self.stands(Finding::Stuck) || self.stands(Finding::NeverChanges);
+        let changes = usize::from(number != i64::from(first))
+            + loads.windows(2).map(|pair| u32::from(pair[0] != pair[1])).sum::<u32>() as usize;
+        let longest = self.same.0 as usize + loads.len() - changes;
+        let halved = self.lively.1 + changes as u64 > 10 * LIVELY.0;
+        if stands || halved || longest + 1 >= SAME.0 as usize || self.runs.0.min(self.runs.1) >= STARTS {
             return None;
         }
         let (least, most) = loads.iter().fold((first, first), |(least, most), &load| (least.min(load), most.max(load)));
         let payload = |load: i32| spec.payload(Grams::new(i64::from(load)));
         let (low, high) = (low.min(payload(least)), high.max(payload(most)));
-        (high.get() - low.get() <= band).then_some((low, high))
+        if high.get() - low.get() > band {
+            return None;
+        }
+        if changes > 0 {
+            let since = loads.iter().rev().take_while(|load| **load == last).count();
+            self.lively.0 += u64::from(self.same.0) + (loads.len() - since) as u64 + 1;
+            self.lively.1 += changes as u64;
+            self.same = (since as u32 - 1, 0);
+        } else {
+            self.same.0 += loads.len() as u32;
+        }
+        (self.number, self.range) = (Some(i64::from(last)), Some((low, high)));
+        Some(())
     }
 
     fn lasts(&self, at: Timestamp) -> Span {
@@ -649,11 +654,55 @@ fn keep(readings: &mut Vec<(Timestamp, Grams)>, new: Option<(Timestamp, Grams)>)
 
 /// The upper one of the middle two where their count is even; of none, zero.
 fn median(values: &mut [i64]) -> i64 {
+    if let Some(median) = few_median(values) {
+        return median;
+    }
     values.sort_unstable();
     values.get(values.len() / 2).copied().unwrap_or(0)
+}
+
+/// [`median`] of up to sixteen numbers that are not far apart: the greatest of those with at most half of them below. Readings
+/// come in no order, so that each branch of a sort would be a guess; here is none.
+fn few_median(values: &[i64]) -> Option<i64> {
+    const FEW: usize = 16;
+    let least = *values.iter().min()?;
+    let mut above = [i32::MAX; FEW];
+    for (above, value) in above.get_mut(..values.len())?.iter_mut().zip(values) {
+        *above = i32::try_from(value.checked_sub(least)?).ok()?;
+    }
+    let mut below = [0; FEW];
+    for &other in &above[..values.len()] {
+        for (below, value) in below.iter_mut().zip(&above) {
+            *below += i32::from(other < *value);
+        }
+    }
+    let half = (values.len() / 2) as i32;
+    let low = |(value, below): (&i32, &i32)| if *below <= half { *value } else { 0 };
+    above[..values.len()].iter().zip(&below).map(low).max().map(|above| least + i64::from(above))
 }
 
 fn spread(values: &[i64]) -> i64 {
     let (least, most) = (values.iter().min(), values.iter().max());
     most.zip(least).map_or(0, |(most, least)| most - least)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    proptest! {
+        #[test]
+        fn the_median_of_few_is_that_of_their_order(
+            mut values in prop_oneof![
+                proptest::collection::vec(-20_i64..20, 0..20),
+                proptest::collection::vec(-500_000_000_i64..2_000_000_000, 0..20),
+                proptest::collection::vec(any::<i64>(), 0..20),
+            ],
+        ) {
+            let median = median(&mut values.clone());
+            values.sort_unstable();
+            prop_assert_eq!(median, values.get(values.len() / 2).copied().unwrap_or(0));
+        }
+    }
 }
