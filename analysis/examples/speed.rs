@@ -3,6 +3,7 @@
 //! usage: speed bands COLUMNS REPETITIONS
 //!        speed ranges COLUMNS REPETITIONS PERCENT
 //!        speed account COLUMNS REPETITIONS
+//!        speed batches COLUMNS REPETITIONS
 //!
 //! `COLUMNS`: a load in grams and its running milliseconds a row, each 64 bits, little-endian. `PERCENT` of the rated
 //! load: smaller reversals are no reversals.
@@ -12,6 +13,7 @@
 use std::hint::black_box;
 
 use tallyhook_analysis::account::{Account, State, Terms};
+use tallyhook_analysis::batch::Batch;
 use tallyhook_analysis::rainflow::Counter;
 use tallyhook_analysis::recorder::{Spec, Utc};
 use tallyhook_analysis::sample::{Flag, Quantity, Sample};
@@ -26,11 +28,14 @@ fn main() {
     match words.as_slice() {
         ["bands", file, repetitions] => bands(file, repetitions.parse().expect("a number")),
         ["account", file, repetitions] => account(file, repetitions.parse().expect("a number")),
+        ["batches", file, repetitions] => batches(file, repetitions.parse().expect("a number")),
         ["ranges", file, repetitions, percent] => {
             ranges(file, repetitions.parse().expect("a number"), percent.parse().expect("a number"));
         }
         _ => {
-            eprintln!("usage: speed bands|account COLUMNS REPETITIONS | speed ranges COLUMNS REPETITIONS PERCENT");
+            eprintln!(
+                "usage: speed bands|account|batches COLUMNS REPETITIONS | speed ranges COLUMNS REPETITIONS PERCENT"
+            );
             std::process::exit(2);
         }
     }
@@ -52,6 +57,19 @@ fn bands(file: &str, repetitions: u32) {
     println!("km {:.9} over {} ms", totals.load_spectrum_factor(RATED).unwrap_or(0.0), totals.running_ms);
 }
 
+fn sample(at_ms: i64, load: Grams, runs: bool) -> Sample {
+    let mut sample = Sample::at(Timestamp::from_ms(at_ms));
+    sample.set(Quantity::Load, Some(load.get()));
+    sample.set_flag(Flag::Raising, Some(runs));
+    sample.set_flag(Flag::Lowering, Some(false));
+    sample
+}
+
+fn tell(account: &Account) {
+    let totals = account.recorder().totals();
+    println!("{} lifts, km {:.9}", totals.lifts, totals.load_spectrum_factor(RATED).unwrap_or(0.0));
+}
+
 /// The whole account, ten samples a second.
 fn account(file: &str, repetitions: u32) {
     let (loads, running_ms) = columns(file);
@@ -62,18 +80,36 @@ fn account(file: &str, repetitions: u32) {
         for (loads, running_ms) in loads.chunks(600).zip(running_ms.chunks(600)) {
             block.clear();
             for (load, &ms) in loads.iter().zip(running_ms) {
-                let mut sample = Sample::at(Timestamp::from_ms(at_ms));
-                sample.set(Quantity::Load, Some(load.get()));
-                sample.set_flag(Flag::Raising, Some(ms > 0));
-                sample.set_flag(Flag::Lowering, Some(false));
-                block.push(sample);
+                block.push(sample(at_ms, *load, ms > 0));
                 at_ms += 100;
             }
             account.step_all(black_box(&block), &Utc, &mut |_| {});
         }
     }
-    let totals = account.recorder().totals();
-    println!("{} lifts, km {:.9}", totals.lifts, totals.load_spectrum_factor(RATED).unwrap_or(0.0));
+    tell(&account);
+}
+
+/// As [`account`], in columns as the reader of a recording makes them.
+fn batches(file: &str, repetitions: u32) {
+    let (loads, running_ms) = columns(file);
+    let mut account = Account::resume(Spec::hoist(RATED), Terms::plain(1600.0), State::default());
+    let mut at_ms = 0;
+    let mut batch = Batch::default();
+    for _ in 0..repetitions {
+        for (mut loads, running_ms) in loads.chunks(600).zip(running_ms.chunks(600)) {
+            batch.clear();
+            for alike in running_ms.chunk_by(|one, other| one == other) {
+                let (these, rest) = loads.split_at(alike.len());
+                loads = rest;
+                let first = sample(at_ms, these[0], alike[0] > 0);
+                batch.push(first);
+                batch.push_even(first, 100, |column| column.extend(these[1..].iter().map(|load| load.get() as i32)));
+                at_ms += 100 * alike.len() as i64;
+            }
+            account.step_batch(black_box(&batch), &Utc, &mut |_| {});
+        }
+    }
+    tell(&account);
 }
 
 fn ranges(file: &str, repetitions: u32, percent: f64) {

@@ -250,7 +250,40 @@ fn alike<'a, const HEAD: usize>(
 fn gather<const HEAD: usize>(rest: &[u8], moved: u64, same: u64, into: &mut [u32]) -> (usize, usize) {
     let mask = (1_u64 << (8 * HEAD)) - 1;
     let (mut from, mut taken) = (0_usize, 0);
-    for digits in into {
+    // None of eight samples is longer than eight bytes.
+    let (eights, _) = into.as_chunks_mut::<8>();
+    for eight in eights {
+        let Some(window) = rest.get(from..).and_then(<[u8]>::first_chunk::<64>) else { break };
+        // Where the next number ends hangs on where the last one did; so this is made out for all of them beforehand, and
+        // only a shift is left to wait for.
+        let mut ends = ends_of(window) >> HEAD;
+        let (mut at, before) = (0_usize, taken);
+        for digits in eight {
+            let Some(word) = window.get(at..).and_then(<[u8]>::first_chunk).map(|word| u64::from_le_bytes(*word))
+            else {
+                break;
+            };
+            let head = word & mask;
+            if head == moved {
+                let places = ends.trailing_zeros() as usize;
+                let Some(number) = NUMBERS.get(places) else { break };
+                *digits = (word >> (8 * HEAD)) as u32 & number;
+                ends = ends >> places >> (HEAD + 1);
+                at += HEAD + 1 + places;
+            } else if head == same {
+                ends >>= HEAD;
+                at += HEAD;
+            } else {
+                break;
+            }
+            taken += 1;
+        }
+        from += at;
+        if taken < before + 8 {
+            return (taken, from);
+        }
+    }
+    for digits in into.get_mut(taken..).unwrap_or_default() {
         let Some(word) = rest.get(from..).and_then(<[u8]>::first_chunk).map(|word| u64::from_le_bytes(*word)) else {
             break;
         };
@@ -272,6 +305,20 @@ fn gather<const HEAD: usize>(rest: &[u8], moved: u64, same: u64, into: &mut [u32
         taken += 1;
     }
     (taken, from)
+}
+
+/// The bytes of a number by the place of its last one.
+const NUMBERS: [u32; 4] = [0xff, 0xffff, 0xff_ffff, 0xffff_ffff];
+
+/// A bit for each byte at which a number can end: those without their highest bit.
+#[inline]
+fn ends_of(window: &[u8; 64]) -> u64 {
+    let (words, _) = window.as_chunks::<8>();
+    words.iter().rev().fold(0, |bits, word| {
+        let ends = !u64::from_le_bytes(*word) & 0x8080_8080_8080_8080;
+        // Brings the eight bits together at the top.
+        bits << 8 | (ends >> 7).wrapping_mul(0x0102_0408_1020_4080) >> 56
+    })
 }
 
 fn put_signed(out: &mut Vec<u8>, value: i64) {

@@ -28,6 +28,8 @@ const BLOCK_SAMPLES: usize = 600;
 const BLOCK_MS: i64 = 30_000;
 const FILE_BYTES: u64 = 8_000_000;
 const DAY_MS: i64 = 86_400_000;
+/// Bytes of a file that are read together; more than a head can have.
+const READ_AT_ONCE: u64 = 256 * 1024;
 
 /// The folder of the ring of `mechanism` in the store `dir`.
 pub fn ring_folder(dir: &Path, mechanism: &str) -> PathBuf {
@@ -274,8 +276,13 @@ fn reopen(first: i64, path: &Path) -> io::Result<Option<OpenFile>> {
 pub struct Recording {
     files: VecDeque<PathBuf>,
     file: PathBuf,
+    /// Until its end has been read.
+    open: Option<File>,
+    /// A stretch of the file: small, so that it is still at hand in the processor's cache when it is looked at.
     bytes: Vec<u8>,
+    /// Up to where of these they have been taken, and how many of the file came before them.
     offset: usize,
+    dropped: u64,
     /// Of the block that the iterator is in, and how many of them it has given.
     samples: Vec<Sample>,
     given: usize,
@@ -319,8 +326,10 @@ impl Recording {
         Recording {
             files,
             file: PathBuf::new(),
+            open: None,
             bytes: Vec::new(),
             offset: 0,
+            dropped: 0,
             samples: Vec::new(),
             given: 0,
             batch: Batch::default(),
@@ -331,28 +340,48 @@ impl Recording {
     fn next_file(&mut self) -> Option<Result<(), SamplesError>> {
         self.file = self.files.pop_front()?;
         self.bytes.clear();
-        self.offset = 0;
-        // Into the room of the file before.
-        match File::open(&self.file).and_then(|mut file| file.read_to_end(&mut self.bytes)) {
-            Ok(_) => {}
+        (self.offset, self.dropped) = (0, 0);
+        match File::open(&self.file) {
+            Ok(file) => self.open = Some(file),
             // The ring went on while it was being read.
             Err(error) if error.kind() == io::ErrorKind::NotFound => return Some(Ok(())),
-            Err(error) => {
-                self.bytes.clear();
-                return Some(Err(SamplesError::io(&self.file)(error)));
-            }
+            Err(error) => return Some(Err(SamplesError::io(&self.file)(error))),
+        }
+        if let Err(error) = self.read_on() {
+            return Some(Err(error));
         }
         match head_length(&self.bytes) {
             Some(length) => self.offset = length,
             None => {
                 let cut_short = self.bytes.len() < file_head("").len();
                 self.bytes.clear();
+                self.open = None;
                 if !cut_short {
                     return Some(Err(self.damaged("its head is not that of a recording this program reads")));
                 }
             }
         }
         Some(Ok(()))
+    }
+
+    /// Reads more of the file into the room of what has been taken; whether there was more.
+    fn read_on(&mut self) -> Result<bool, SamplesError> {
+        let Some(file) = &mut self.open else { return Ok(false) };
+        self.bytes.drain(..self.offset);
+        self.dropped += self.offset as u64;
+        self.offset = 0;
+        match file.take(READ_AT_ONCE).read_to_end(&mut self.bytes) {
+            Ok(0) => {
+                self.open = None;
+                Ok(false)
+            }
+            Ok(_) => Ok(true),
+            Err(error) => {
+                self.open = None;
+                self.bytes.clear();
+                Err(SamplesError::io(&self.file)(error))
+            }
+        }
     }
 
     /// Puts the samples of the next block at the end of `out`; `false` at the end.
@@ -371,33 +400,44 @@ impl Recording {
 
     /// Reads the next block of the file; `None` when there is none.
     fn read_block(&mut self, out: &mut Batch) -> Option<Result<(), SamplesError>> {
-        let rest = self.bytes.get(self.offset..).filter(|rest| !rest.is_empty())?;
-        match block::find(rest) {
-            Found::Block(payload) => {
-                let length = BLOCK_HEAD + payload.len();
-                let before = out.mark();
-                let result = match block::decode(payload, out) {
-                    Some(()) => Ok(()),
-                    None => {
-                        out.take_back(before);
-                        Err(self.damaged("the block's checksum holds, its samples cannot be made out"))
-                    }
-                };
-                self.offset += length;
-                Some(result)
+        loop {
+            let rest = self.bytes.get(self.offset..).unwrap_or_default();
+            let found = block::find(rest);
+            if matches!(&found, Found::Torn) || matches!(&found, Found::Broken(length) if *length == rest.len()) {
+                // That was all that has been read, not all that is in the file.
+                match self.read_on() {
+                    Ok(true) => continue,
+                    Ok(false) => return None,
+                    Err(error) => return Some(Err(error)),
+                }
             }
-            // The last block of a file that is broken is a write that was cut short.
-            Found::Broken(length) if length < rest.len() => {
-                let error = self.damaged("the block's checksum does not hold");
-                self.offset += length;
-                Some(Err(error))
-            }
-            Found::Broken(_) | Found::Torn => None,
+            return match found {
+                Found::Block(payload) => {
+                    let length = BLOCK_HEAD + payload.len();
+                    let before = out.mark();
+                    let result = match block::decode(payload, out) {
+                        Some(()) => Ok(()),
+                        None => {
+                            out.take_back(before);
+                            Err(self.damaged("the block's checksum holds, its samples cannot be made out"))
+                        }
+                    };
+                    self.offset += length;
+                    Some(result)
+                }
+                // The last block of a file that is broken is a write that was cut short.
+                Found::Broken(length) => {
+                    let error = self.damaged("the block's checksum does not hold");
+                    self.offset += length;
+                    Some(Err(error))
+                }
+                Found::Torn => None,
+            };
         }
     }
 
     fn damaged(&self, what: &'static str) -> SamplesError {
-        SamplesError::Damaged { file: self.file.clone(), offset: self.offset as u64, what }
+        SamplesError::Damaged { file: self.file.clone(), offset: self.dropped + self.offset as u64, what }
     }
 }
 
