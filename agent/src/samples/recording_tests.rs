@@ -85,6 +85,34 @@ fn damage_in_the_middle_is_told_and_costs_one_block() {
 }
 
 #[test]
+fn a_file_longer_than_what_is_read_together_comes_back_whole_and_names_the_place_of_damage() {
+    let dir = tempfile::tempdir().unwrap();
+    let leaping = |i: i64| at(i * 10, (i * 7_919_999_983) % 1_000_000_007_000);
+    let samples: Vec<Sample> = (0..90_000).map(leaping).collect();
+    write(dir.path(), WIDE, &samples);
+    assert_eq!(read(dir.path()), samples);
+    let path = only_file(dir.path());
+    let mut bytes = fs::read(&path).unwrap();
+    assert!(bytes.len() as u64 > 5 * READ_AT_ONCE / 2, "{} bytes", bytes.len());
+    let (mut begin, mut blocks) = (file_head("hoist").len(), 0);
+    while let Found::Block(payload) = block::find(&bytes[begin..])
+        && (begin as u64) < 2 * READ_AT_ONCE
+    {
+        (begin, blocks) = (begin + BLOCK_HEAD + payload.len(), blocks + 1);
+    }
+    bytes[begin + BLOCK_HEAD + 50] ^= 4;
+    // The last block is cut short as well.
+    bytes.truncate(bytes.len() - 7);
+    fs::write(&path, bytes).unwrap();
+    let (good, bad): (Vec<_>, Vec<_>) = Recording::of_file(&path).unwrap().partition(Result::is_ok);
+    assert!(matches!(bad[..], [Err(SamplesError::Damaged { offset, .. })] if offset == begin as u64), "{bad:?}");
+    let lost = blocks * BLOCK_SAMPLES..(blocks + 1) * BLOCK_SAMPLES;
+    let kept = samples.len() - BLOCK_SAMPLES;
+    let left = samples[..lost.start].iter().chain(&samples[lost.end..kept]).copied();
+    assert_eq!(good.into_iter().map(Result::unwrap).collect::<Vec<_>>(), left.collect::<Vec<_>>());
+}
+
+#[test]
 fn what_is_no_recording_is_said_to_be_none() {
     let dir = tempfile::tempdir().unwrap();
     assert!(matches!(Recording::of_directory(dir.path()), Err(SamplesError::Nothing { .. })));
