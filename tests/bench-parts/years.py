@@ -19,9 +19,11 @@ VIEWS = [
     ("all mechanisms", "/"),
     ("life used", HOIST),
     ("work of a year", HOIST + "/work?year=2024"),
+    ("work of the newest year", HOIST + "/work"),
     ("lifts", HOIST + "/lifts"),
     ("lifts of ten years by load", HOIST + "/lifts?sort=load"),
     ("lifts of ten years by cost", HOIST + "/lifts?sort=cost"),
+    ("lifts of ten years by running time", HOIST + "/lifts?sort=running"),
     ("overloads of ten years by cost", HOIST + "/lifts?overload=1&sort=cost"),
     ("what if, nothing changed", HOIST + "/whatif"),
     ("what if, another rating", HOIST + "/whatif?rated=12&above=split"),
@@ -80,7 +82,9 @@ def years(table):
 
     daemon, _, _ = start(home, drive)
     try:
-        # At its start it copies the ledger and proves the copy; that is not the views' work.
+        # At its start it copies the ledger and proves the copy, and after two seconds looks through all lifts once; that is
+        # no view's work.
+        time.sleep(4)
         for _ in range(300):
             before = spent_ms(daemon.pid)
             time.sleep(1)
@@ -101,6 +105,8 @@ def years(table):
             table.add(f"| {name} | {readings[0]:.1f} | {low:.1f} | {middle:.1f} | {high:.1f} |")
             if middle >= 20:
                 slow.append(name)
+            elif readings[0] >= 20:
+                slow.append(f"the first look at {name}")
         table.goal("each under 20" + (f"; slower: {', '.join(slow)}" if slow else ""), not slow)
     finally:
         stop(daemon)

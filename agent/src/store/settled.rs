@@ -23,6 +23,15 @@ pub struct LoadSums {
     pub days: Vec<DaySum>,
 }
 
+impl LoadSums {
+    /// Adds later days.
+    pub fn add(&mut self, later: LoadSums) {
+        self.running.merge(&later.running);
+        self.lifts.merge(&later.lifts);
+        self.days.extend(later.days);
+    }
+}
+
 /// The few sums of a day that a forecast is made from.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub struct DaySum {

@@ -354,9 +354,18 @@ impl History for Stored {
         let ledger = Ledger::open(&self.directory)?;
         let (reader, (from, to)) = (&ledger.reader, asked.days);
         let head = reader.chain_head(&asked.mechanism).map_err(Failure::run)?;
-        let anew = |_: &Head, _: &LoadSums| Ok(None);
-        let find = || reader.load_sums(&asked.mechanism, from, to);
-        let sums = self.sums.get((asked.mechanism.clone(), from, to), head, anew, find).map_err(Failure::run)?;
+        let id = asked.mechanism.as_str();
+        let go_on = |since: &Head, sums: &LoadSums| {
+            let last = sums.days.last().map(|day| day.day);
+            let Some(last) = last.filter(|last| reader.days_stand(id, since, *last).is_ok_and(|stand| stand)) else {
+                return Ok(None);
+            };
+            let mut sums = sums.clone();
+            sums.add(reader.load_sums(id, last.saturating_add(1), to)?);
+            Ok(Some(sums))
+        };
+        let find = || reader.load_sums(id, from, to);
+        let sums = self.sums.get((id.to_owned(), from, to), head, go_on, find).map_err(Failure::run)?;
         whatif::answer_from(&ledger, asked, &sums)
     }
 
