@@ -19,9 +19,11 @@ use tallyhook_analysis::units::Timestamp;
 use super::alarm::{self, Alarm};
 use super::care::{self, Recovered};
 use super::chain::{self, EntryKind, Reckoning};
+use super::days;
 use super::drives;
 use super::error::StoreError;
 use super::gap_seal;
+use super::lifts;
 use super::message::Message;
 use super::open_seal;
 use super::outbox;
@@ -446,7 +448,7 @@ fn write_all(
         let key = mechanism_key(&transaction, &commit.mechanism)?;
         let mechanism = (key, commit.mechanism.as_str());
         let mut broken = open_seal::broken(&transaction, key)?.map(|(_, what)| what);
-        let open_day = query::open_day(&transaction, key)?;
+        let open_day = days::open_day(&transaction, key)?;
         if let Some(reckoning) = &commit.reckoning {
             chain::note_configuration(&transaction, mechanism, commit.at, open_day, reckoning)?;
         }
@@ -547,14 +549,14 @@ fn write_lift(transaction: &Transaction<'_>, key: i64, booked: &BookedLift) -> r
             lift.peak.get() - lift.load.get(),
             lift.running_ms as i64,
             lift.starts,
-            query::marks_of(lift),
+            lifts::marks_of(lift),
             booked.day,
             lift.uncertainty.map(|uncertainty| uncertainty.get()),
         ])?;
     if written == 1 {
         return Ok(true);
     }
-    Ok(query::lift_at(transaction, key, lift.begin)?.is_some_and(|standing| standing == *lift))
+    Ok(lifts::lift_at(transaction, key, lift.begin)?.is_some_and(|standing| standing == *lift))
 }
 
 fn write_day(
