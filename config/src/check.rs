@@ -116,9 +116,10 @@ pub fn load_bytes(bytes: &[u8], file_name: &str) -> Result<Config, Faults> {
 fn beside_syntax(found: Vec<Found>, syntax: &[(Range<usize>, String)], text: &str) -> Vec<Found> {
     let lines = Lines::of(text);
     let mut all: Vec<Found> = Vec::new();
+    let mut broken = BTreeSet::new();
     for (span, message) in syntax {
         // A broken line can make more than one error; the first says it.
-        if all.iter().any(|f| lines.line(f.span.start) == lines.line(span.start)) {
+        if !broken.insert(lines.line(span.start)) {
             continue;
         }
         let message = message.trim().replace('\n', ", ");
@@ -134,7 +135,6 @@ fn beside_syntax(found: Vec<Found>, syntax: &[(Range<usize>, String)], text: &st
             sort: Sort::Wrong,
         });
     }
-    let broken: BTreeSet<usize> = all.iter().map(|f| lines.line(f.span.start)).collect();
     // After a broken header the lines below it belong to the wrong table, so nothing can be said about them.
     let header = broken.iter().any(|line| lines.text_of(*line).trim_start().starts_with('['));
     if !header {

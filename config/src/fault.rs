@@ -76,6 +76,9 @@ impl Sources {
     }
 }
 
+/// Faults that a report shows with their line.
+const DRAWN: usize = 50;
+
 /// Every fault of one file and its profiles, in the order of their lines; never empty.
 #[derive(Clone, Debug)]
 pub struct Faults {
@@ -119,20 +122,24 @@ impl Faults {
     }
 
     /// All faults for a person at a terminal: place, sentence, the line itself with a mark under the fault, the mend.
-    /// No colours.
+    /// No colours. From the fifty-first on without the line: it costs a walk through the whole text each, and a file that
+    /// is no configuration at all has a fault in every line.
     pub fn report(&self) -> String {
         let handler = GraphicalReportHandler::new_themed(GraphicalTheme::unicode_nocolor())
             .with_wrap_lines(false)
             .with_links(false)
             .with_context_lines(1);
         let mut out = String::new();
-        for fault in &self.faults {
+        for fault in self.faults.iter().take(DRAWN) {
             let Some(source) = self.sources.iter().find(|source| source.name() == fault.file) else { continue };
             let shown = Shown { fault, source };
             if handler.render_report(&mut out, &shown).is_err() {
                 // Writing to a `String` does not fail; a text that miette cannot lay out still gets its sentence.
                 out.push_str(&format!("{fault}\n"));
             }
+        }
+        for fault in self.faults.iter().skip(DRAWN) {
+            out.push_str(&format!("{fault}\n"));
         }
         out
     }

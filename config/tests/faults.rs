@@ -436,6 +436,23 @@ fn syntax_is_named_with_its_line_and_the_other_faults_beside_it() {
     assert!(twice.iter().next().unwrap().mend.contains("keep one of the two"), "{twice}");
 }
 
+/// Somebody gives the recording instead of the configuration. The cost is to grow with the file and not with its square:
+/// 20,000 lines took two minutes when each was drawn.
+#[test]
+fn a_file_that_is_no_configuration_at_all_has_its_first_faults_drawn_and_the_others_named() {
+    let mut text = "time,load_kg,raising,lowering\n".to_owned();
+    for n in 0..4_000 {
+        text += &format!("{n},5000,1,0\n");
+    }
+    let faults = faults(&text);
+    let report = faults.report();
+    assert!(faults.len() > 4_000, "{}", faults.len());
+    for line in [1, 50, 51, 4_001] {
+        assert!(report.contains(&format!("yard.toml:{line}:")), "{line}");
+    }
+    assert_eq!(report.matches("help: ").count(), 50);
+}
+
 #[test]
 fn bytes_that_are_not_text_are_placed() {
     let faults = load_bytes(b"[site]\nname = \"M\xfcller\"\n", "yard.toml").unwrap_err();
