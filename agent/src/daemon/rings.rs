@@ -67,7 +67,10 @@ impl Rings {
             Err(TrySendError::Full(_)) => {
                 tracing::error!("raw samples were thrown away: the disk has taken none for too long");
             }
-            Err(TrySendError::Disconnected(_)) => self.orders = None,
+            Err(TrySendError::Disconnected(_)) => {
+                tracing::error!("raw samples are no longer recorded: their thread broke off; restart the daemon");
+                self.orders = None;
+            }
         }
     }
 

@@ -15,7 +15,7 @@ use tallyhook_analysis::units::Span;
 use tallyhook_config::model::Page;
 use tokio::io::{AsyncRead, AsyncWrite, ReadBuf};
 use tokio::net::{TcpListener, TcpStream};
-use tokio::sync::{OwnedSemaphorePermit, Semaphore, mpsc};
+use tokio::sync::{OwnedSemaphorePermit, Semaphore, mpsc, oneshot};
 use tokio::task::JoinSet;
 use tokio_rustls::TlsAcceptor;
 use tokio_rustls::server::TlsStream;
@@ -81,6 +81,8 @@ pub struct Door {
     at: SocketAddr,
     way: Way,
     clock: Clock,
+    // Ends with the task that shakes hands; nobody else tells of it.
+    broken: Option<oneshot::Receiver<()>>,
 }
 
 enum Way {
@@ -95,16 +97,35 @@ impl Door {
     pub fn new(listener: TcpListener, tls: Option<Arc<ServerConfig>>, clock: Clock) -> std::io::Result<Self> {
         let at = listener.local_addr()?;
         let places = Arc::new(Semaphore::new(MOST_CONNECTIONS));
+        let (alive, broken) = oneshot::channel();
         let way = match tls {
+            // Here the server itself takes the calls.
             None => Way::Plain(listener, places),
             Some(tls) => {
                 let (sender, calls) = mpsc::channel(16);
                 let mut task = JoinSet::new();
-                task.spawn(shake_hands(listener, places, TlsAcceptor::from(tls), sender, clock.clone()));
+                let shaking = shake_hands(listener, places, TlsAcceptor::from(tls), sender, clock.clone());
+                task.spawn(async move {
+                    let _alive = alive;
+                    shaking.await;
+                });
                 Way::Secured { calls, _task: task }
             }
         };
-        Ok(Door { at, way, clock })
+        let broken = matches!(way, Way::Secured { .. }).then_some(broken);
+        Ok(Door { at, way, clock, broken })
+    }
+
+    /// Waits until the task that takes the calls has broken off, or the door is closed. It is asked once.
+    pub fn broken(&mut self) -> impl Future<Output = ()> + Send + use<> {
+        let broken = self.broken.take();
+        async move {
+            match broken {
+                // Nothing is ever sent: an error is the sender that went with its task.
+                Some(broken) => drop(broken.await),
+                None => std::future::pending().await,
+            }
+        }
     }
 }
 
@@ -208,6 +229,25 @@ mod tests {
     use std::time::Duration;
 
     use super::*;
+
+    #[tokio::test]
+    async fn a_door_whose_task_broke_off_says_so() {
+        let provider = Arc::new(rustls::crypto::ring::default_provider());
+        // Nobody is let in by it; no call comes either.
+        let tls = ServerConfig::builder_with_provider(provider)
+            .with_safe_default_protocol_versions()
+            .unwrap()
+            .with_no_client_auth()
+            .with_cert_resolver(Arc::new(rustls::server::ResolvesServerCertUsingSni::new()));
+        let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
+        let mut door = Door::new(listener, Some(Arc::new(tls)), Clock::system()).unwrap();
+        let mut broken = Box::pin(door.broken());
+        let early = tokio::time::timeout(Duration::from_millis(200), broken.as_mut()).await;
+        assert!(early.is_err(), "it stands");
+        let Way::Secured { _task: task, .. } = &mut door.way else { panic!("TLS was asked for") };
+        task.abort_all();
+        tokio::time::timeout(Duration::from_secs(60), broken).await.unwrap();
+    }
 
     #[tokio::test]
     async fn a_call_beyond_the_places_waits_and_gets_the_first_that_is_given_back() {

@@ -146,7 +146,15 @@ pub async fn serve(
     let listens_at = listener.local_addr()?;
     let clock = state.clock.clone();
     let tls = tls(&state.config.page).map_err(std::io::Error::other)?;
-    let door = Door::new(listener, tls, clock.clone())?;
+    let mut door = Door::new(listener, tls, clock.clone())?;
+    let (broken, stops) = (door.broken(), stop.clone());
+    let broken = async move {
+        broken.await;
+        // The door is also closed at the stop, while open answers still go out.
+        if *stops.borrow() {
+            std::future::pending::<()>().await;
+        }
+    };
     let WebState { config, history, figures, .. } = state.clone();
     tokio::spawn(prepare::prepare(config, history, figures, clock.clone(), stop.clone()));
     let router = router(state, listens_at, stop.clone());
@@ -164,6 +172,8 @@ pub async fn serve(
         ended = axum::serve(door, router.into_make_service_with_connect_info::<Caller>()).with_graceful_shutdown(stopping) => ended,
         // A reader that does not take its answer must not hold the daemon.
         () = overdue => Ok(()),
+        // A page that takes no call any more is no page: the daemon ends in order, and is started anew.
+        () = broken => Err(std::io::Error::other("what takes the calls broke off")),
     }
 }
 
