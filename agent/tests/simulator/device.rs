@@ -59,7 +59,8 @@ impl Hoist {
             self.ahead.push_back((self.until_ms, Shown { load_kg, raising, lowering }));
             self.until_ms
         };
-        let begin_ms = add(rng.i64(6..40), 0, false, false, rng);
+        // With what came before it, longer than the books need to see that the hook is empty, by more than a poll.
+        let begin_ms = add(rng.i64(6..40).max(8), 0, false, false, rng);
         add(rng.i64(4..14), load_kg, true, false, rng);
         add(rng.i64(2..9), load_kg, false, false, rng);
         let end_ms = add(rng.i64(4..14), load_kg, false, true, rng);
