@@ -2,14 +2,14 @@
 
 use std::io::{BufRead, BufReader, Read, Write};
 use std::net::TcpStream;
-use std::process::{Child, ChildStdin, Command, Stdio};
+use std::process::{Child, ChildStdin, Stdio};
 use std::sync::mpsc;
 use std::time::{Duration, Instant};
 
 use serde_json::{Value, json};
 
 use crate::cabinet::{Cabinet, Running, binary};
-use crate::peers::{free_port, python, python_script, wait_for_port};
+use crate::peers::{free_port, on_a_terminal, python_script, wait_for_port};
 
 /// The crane of a hoist of 10 t whose drive `main` shows torque, speed and which way it runs, as a configuration has it.
 /// `load`: what else it says of the hoist.
@@ -85,9 +85,8 @@ pub struct Terminal {
 impl Terminal {
     /// Starts the binary in a cabinet.
     pub fn start(cabinet: &Cabinet, arguments: &[&str]) -> Self {
-        let script = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("peers/terminal.py");
-        let mut command = Command::new(python());
-        command.arg("-u").arg(script).arg(binary()).args(arguments).current_dir(cabinet.path());
+        let mut command = on_a_terminal(&binary());
+        command.args(arguments).current_dir(cabinet.path());
         let mut child = command.stdin(Stdio::piped()).stdout(Stdio::piped()).spawn().unwrap();
         let (sender, shown) = mpsc::channel();
         let mut out = child.stdout.take().unwrap();

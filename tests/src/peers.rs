@@ -1,7 +1,7 @@
 //! Real peers that are not ours, each on a free port of the loopback address.
 
 use std::net::{TcpListener, TcpStream};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::process::Command;
 use std::sync::atomic::{AtomicU32, Ordering};
 use std::time::Duration;
@@ -32,10 +32,18 @@ pub fn python() -> PathBuf {
 /// Starts a Python script of `tests/peers/`.
 pub fn python_script(script: &str, arguments: &[&str]) -> Running {
     let mut command = Command::new(python());
-    let file = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("peers").join(script);
+    let file = Path::new(env!("CARGO_MANIFEST_DIR")).join("peers").join(script);
     assert!(file.is_file(), "{} is missing", file.display());
     command.arg("-u").arg(file).args(arguments);
     Running::start(command)
+}
+
+/// A command that gives a program a terminal (`tests/peers/terminal.py`); its arguments follow.
+pub fn on_a_terminal(program: &Path) -> Command {
+    let mut command = Command::new(python());
+    let script = Path::new(env!("CARGO_MANIFEST_DIR")).join("peers/terminal.py");
+    command.arg("-u").arg(script).arg(program);
+    command
 }
 
 /// Waits until something listens on a port.

@@ -1,27 +1,27 @@
 //! The exports: read by DuckDB and pandas, they add up to what `status` says.
 
-use std::process::{Command, Stdio};
+use std::process::Stdio;
 use std::time::Duration;
 
 use serde_json::Value;
 use tallyhook_tests::cabinet::{Cabinet, binary};
-use tallyhook_tests::peers::python_script;
+use tallyhook_tests::peers::{on_a_terminal, python_script};
 use tallyhook_tests::yard::{demo_store, status};
 
 const ALL: [&str; 6] = ["lifts", "days", "spectrum", "findings", "ledger", "samples"];
 
-/// `script` (util-linux) gives the program a terminal.
+/// On a terminal, of which not a byte is lost: util-linux's `script` loses all where the program has gone before it reads.
 fn shows_how_far_it_has_come_to_people_only(cabinet: &Cabinet) {
     for work in
         ["export --data data --what lifts --out seen.csv", "verify --data data", "backup --data data --to copies"]
     {
-        let line = format!("{} {work}", binary().display());
-        let seen = Command::new("script")
-            .args(["-qec", &line, "/dev/null"])
+        let seen = on_a_terminal(&binary())
+            .args(work.split(' '))
             .current_dir(cabinet.path())
             .stdin(Stdio::null())
             .output()
-            .expect("bsdutils, a part of Debian's base, brings `script`");
+            .expect("tests/run installs Python");
+        assert!(seen.status.success(), "{work}: {seen:?}");
         let seen = String::from_utf8_lossy(&seen.stdout).into_owned();
         let counted = [("export", " rows, "), ("verify", " days, "), ("backup", " verifying the copy, ")];
         let (_, counted) = counted.into_iter().find(|(command, _)| work.starts_with(command)).unwrap();
