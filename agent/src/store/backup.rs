@@ -49,6 +49,7 @@ pub fn make(data: &Path, to: &Path, keep: usize, now: Timestamp) -> Result<Made,
         move |error| StoreError::of_io(&path, error)
     };
     let reader = Reader::open(data)?;
+    schema::read_in_passing(reader.connection()).map_err(|error| StoreError::of_sqlite(reader.path(), error))?;
     std::fs::create_dir_all(to).map_err(io(to))?;
     let stem = format!("{PREFIX}{}", stamp(now));
     let name = free_name(to, &stem, SUFFIX);
@@ -168,7 +169,9 @@ pub(super) fn put_in_place(from: &Path, ledger: &Path) -> Result<(), StoreError>
 
 /// A ledger that adds up, or the first thing that does not.
 pub(super) fn prove(file: &Path) -> Result<(), StoreError> {
-    let found = verify(&Reader::open_file(file)?)?;
+    let reader = Reader::open_file(file)?;
+    schema::read_in_passing(reader.connection()).map_err(|error| StoreError::of_sqlite(file, error))?;
+    let found = verify(&reader)?;
     match found.faults.first() {
         None => Ok(()),
         Some(fault) => Err(StoreError::damaged(file, fault.to_string())),

@@ -20,7 +20,14 @@ const PAGE_BYTES: u32 = 1024;
 
 /// Pages that a connection keeps in memory, KiB. The system has the file in its own memory anyway; the daemon has half a
 /// dozen connections, and what each may keep comes back to nobody.
-const CACHE_KIB: i64 = 512;
+const CACHE_KIB: i64 = 128;
+/// As [`CACHE_KIB`], where all pages are read once and one after the other.
+const PASSING_KIB: i64 = 64;
+
+/// Lets a connection keep hardly any page: it is to read the whole file once, in its order.
+pub(super) fn read_in_passing(connection: &Connection) -> rusqlite::Result<()> {
+    connection.pragma_update(None, "cache_size", -PASSING_KIB)
+}
 
 /// How long a statement waits for another connection, seconds.
 pub(super) const BUSY_SECONDS: u64 = 5;
