@@ -169,15 +169,8 @@ pub(super) fn append_once(
 
 /// All entries of a mechanism, in their order.
 pub(super) fn entries(connection: &Connection, path: &Path, key: i64) -> Result<Vec<ChainEntry>, StoreError> {
-    let sqlite = |error| StoreError::of_sqlite(path, error);
-    let mut select = connection
-        .prepare_cached(&format!("SELECT {COLUMNS} FROM entry WHERE mechanism = ?1 ORDER BY seq"))
-        .map_err(sqlite)?;
-    let mut rows = select.query([key]).map_err(sqlite)?;
     let mut found = Vec::new();
-    while let Some(row) = rows.next().map_err(sqlite)? {
-        found.push(read(row, path)?);
-    }
+    walk(connection, path, key, |entry| found.push(entry))?;
     Ok(found)
 }
 
@@ -189,22 +182,28 @@ pub(super) fn outline(
     key: i64,
     mut each: impl FnMut(&ChainEntry),
 ) -> Result<Vec<ChainEntry>, StoreError> {
-    let sqlite = |error| StoreError::of_sqlite(path, error);
-    let mut select = connection
-        .prepare_cached(&format!("SELECT {COLUMNS} FROM entry WHERE mechanism = ?1 ORDER BY seq"))
-        .map_err(sqlite)?;
-    let mut rows = select.query([key]).map_err(sqlite)?;
     let mut found = Vec::new();
-    while let Some(row) = rows.next().map_err(sqlite)? {
-        let mut entry = read(row, path)?;
+    walk(connection, path, key, |mut entry| {
         each(&entry);
         entry.previous = String::new();
         if entry.kind == EntryKind::Day {
             entry.body = String::new();
         }
         found.push(entry);
-    }
+    })?;
     Ok(found)
+}
+
+fn walk(connection: &Connection, path: &Path, key: i64, mut each: impl FnMut(ChainEntry)) -> Result<(), StoreError> {
+    let sqlite = |error| StoreError::of_sqlite(path, error);
+    let mut select = connection
+        .prepare_cached(&format!("SELECT {COLUMNS} FROM entry WHERE mechanism = ?1 ORDER BY seq"))
+        .map_err(sqlite)?;
+    let mut rows = select.query([key]).map_err(sqlite)?;
+    while let Some(row) = rows.next().map_err(sqlite)? {
+        each(read(row, path)?);
+    }
+    Ok(())
 }
 
 /// The body of an entry; empty where there is none.
