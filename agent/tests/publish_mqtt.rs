@@ -6,10 +6,14 @@
 mod acknowledge;
 #[path = "publish_mqtt/full_disk.rs"]
 mod full_disk;
+#[path = "publish_mqtt/hang_up.rs"]
+mod hang_up;
 #[path = "publish_mqtt/outage.rs"]
 mod outage;
 #[path = "publish_mqtt/slow.rs"]
 mod slow;
+#[path = "publish_mqtt/stub.rs"]
+mod stub;
 mod teller;
 
 use std::collections::HashSet;

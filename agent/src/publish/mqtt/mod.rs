@@ -226,6 +226,7 @@ async fn connection<O: Outbox>(
     let over = session.serve(&mut signs, &mut inbox).await;
     // A broker that we gave up because it is slow has nothing against any message: that one is kept.
     if let Over::Lost(Lost { hung_up: true, .. }) = &over {
+        session.told_before_the_end().await;
         session.suspect_first();
     }
     over
@@ -278,14 +279,17 @@ struct Suspect {
     seq: u64,
     /// Connections in a row that ended with it.
     ends: u32,
+    /// Connections in a row on which the broker hung up before all was acknowledged, whichever message was the oldest.
+    hang_ups: u32,
     /// While one of these is not acknowledged, messages go out one by one: a connection that is reset takes the
     /// acknowledgements of good messages with it, so that the oldest one without need not be the culprit.
     careful: BTreeSet<u64>,
 }
 
-/// After so many ends the message is sent alone.
+/// After so many hang-ups messages are sent alone. Not only where the same one was the oldest each time: how many
+/// acknowledgements get through before the end is a matter of luck.
 const ALONE_AFTER: u32 = 2;
-/// After so many it is left out; the last five of them on connections that were good until it was sent.
+/// After so many ends a message is left out; at least five of them on connections that were good until it was sent alone.
 const LEFT_OUT_AFTER: u32 = 7;
 
 /// A state that was told.
@@ -326,7 +330,8 @@ impl<O: Outbox> Session<'_, O> {
             self.suspect.ends = 0;
         }
         self.suspect.ends += 1;
-        if self.suspect.ends >= ALONE_AFTER {
+        self.suspect.hang_ups += 1;
+        if self.suspect.hang_ups >= ALONE_AFTER {
             self.suspect.careful.extend(self.window.iter().map(|(place, _)| place.seq));
         }
     }
@@ -340,6 +345,18 @@ impl<O: Outbox> Session<'_, O> {
         usize::from(self.born && self.window.is_empty())
     }
 
+    /// Takes the acknowledgements that came in together with the connection's end.
+    async fn told_before_the_end(&mut self) {
+        let places = tokio::select! {
+            biased;
+            acknowledged = first_acknowledged(&mut self.window), if !self.window.is_empty() => acknowledged,
+            () = ready(()) => return,
+        };
+        if let Ok(places) = places {
+            self.told(&places).await;
+        }
+    }
+
     /// The broker has acknowledged these.
     async fn told(&mut self, places: &[Place]) {
         for place in places {
@@ -347,6 +364,9 @@ impl<O: Outbox> Session<'_, O> {
                 self.suspect.ends = 0;
             }
             self.suspect.careful.remove(&place.seq);
+        }
+        if self.window.is_empty() {
+            self.suspect.hang_ups = 0;
         }
         if let Err(why) = self.lanes.told(&self.wiring.outbox, places).await {
             // Told again after the next connection: a double, which the contract allows.
