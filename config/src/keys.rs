@@ -558,7 +558,12 @@ pub(crate) const SIGNALS: Group = Group {
     what: "Which register feeds which signal. A hoist needs `load_kg`; every mechanism needs `raising` or `lowering`. \
            Numbers are given in kg, %, m, h or starts once `scale`, `offset` and `unit` are applied.",
     keys: &[
-        key("load_kg", Section, Means("not read"), "Load on the hook, kg."),
+        key(
+            "load_kg",
+            Section,
+            Means("not read"),
+            "Load on the hook, kg. A reading of more than ten times the rated load, up or down, is not believed and taken as not read.",
+        ),
         key("torque_pct", Section, Means("not read"), "Motor torque, % of rated torque."),
         key("speed_pct", Section, Means("not read"), "Motor speed, % of rated speed."),
         key("height_m", Section, Means("not read"), "Hook height, m."),

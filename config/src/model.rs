@@ -538,6 +538,9 @@ pub struct Signal {
     pub register: Register,
     /// Raw bits that say "no value": they are read as not read.
     pub invalid: Vec<u64>,
+    /// The largest size, up or down, that a number is believed to have, in units of the sample; one beyond it is not read.
+    /// `None`: whatever can be booked.
+    pub believed: Option<i64>,
     /// A number that is a field of its word: the field's bits, shifted down to be read. `None`: the whole value.
     pub mask: Option<u64>,
     /// Outside value (in the unit of the target: kg, %, m, h, starts) = raw · scale + offset.
@@ -563,6 +566,7 @@ impl Signal {
             drive: drive.into(),
             register,
             invalid: Vec::new(),
+            believed: None,
             mask: None,
             scale: Rational::ONE,
             offset: Rational::ZERO,

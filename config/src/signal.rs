@@ -29,6 +29,10 @@ pub(crate) struct Owner<'a> {
 /// as weight.
 const GRAVITY: i128 = 980_665;
 
+/// A load beyond so many times the rated one is no load: no hoist of any build lifts it, and a spike of a bad word in the
+/// cube of one reading would outweigh years (common practice, no source). Motors stall below three times their rating.
+const BELIEVED_TIMES_RATED: i64 = 10;
+
 /// Reads one signal.
 pub(crate) fn signal(table: &Table<'_>, target: Target, owner: &Owner<'_>) -> Option<Signal> {
     let register = register::register(table, target);
@@ -50,10 +54,22 @@ pub(crate) fn signal(table: &Table<'_>, target: Target, owner: &Owner<'_>) -> Op
     let counter = counter::counter(table, target, raw, greatest, scale);
     let signal = Signal {
         inverted,
+        believed: believed(target, owner.rated_load_kg),
         counter: counter?,
         ..codes?.into_signal(Signal { scale, offset, ..Signal::plain(target, drive?, register?) })
     };
     holds_all(table, &signal).then_some(signal)
+}
+
+/// What a number is believed at most, in units of the sample.
+fn believed(target: Target, rated_load_kg: Option<f64>) -> Option<i64> {
+    match target {
+        Target::Quantity(Quantity::Load) => Some(Grams::from_kg(rated_load_kg?).get() * BELIEVED_TIMES_RATED),
+        Target::Quantity(quantity @ (Quantity::Torque | Quantity::Speed)) => {
+            Some(100 * BELIEVED_TIMES_RATED * quantity.per_outside_unit() as i64)
+        }
+        _ => None,
+    }
 }
 
 /// Whether every raw value can be scaled without leaving 128 bits.

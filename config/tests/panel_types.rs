@@ -67,6 +67,17 @@ fn scales_are_exact() {
 }
 
 #[test]
+fn what_a_number_is_believed_to_be_at_most() {
+    // Ten times the rated load of the site below, in grams, whatever the unit; ten times the motor's rating in 0.001 %.
+    for unit in ["kg", "t", "kN", "%"] {
+        let load = read(&format!("load_kg = {{ address = 90, unit = \"{unit}\" }}"));
+        assert_eq!(load.believed, Some(125_000_000), "{unit}");
+    }
+    assert_eq!(read("speed_pct = { address = 90 }").believed, Some(1_000_000));
+    assert_eq!(read("height_m = { address = 90 }").believed, None);
+}
+
+#[test]
 fn values_that_say_no_value() {
     let invalid = |keys: &str| read(&format!("speed_pct = {{ address = 90, {keys} }}")).invalid;
     assert_eq!(invalid("type = \"i16\", invalid = 0x8000"), [0x8000]);

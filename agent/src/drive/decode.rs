@@ -152,8 +152,8 @@ fn magnitude(bits: u64, sign: u32) -> i128 {
 
 /// A signal's value from its raw bits.
 ///
-/// Not read is what the signal's own `invalid` values say, a number that its type does not have, a load beyond what
-/// the ledger books ([`Grams::MIN`] to [`Grams::MAX`]) and a counter below zero.
+/// Not read is what the signal's own `invalid` values say, a number that its type does not have, one beyond what it is
+/// believed to be, a load beyond what the ledger books ([`Grams::MIN`] to [`Grams::MAX`]) and a counter below zero.
 pub fn signal(signal: &Signal, bits: Option<u64>) -> Decoded {
     let valid = bits.filter(|bits| !signal.invalid.contains(bits));
     let decoded = valid.and_then(|bits| match signal.target {
@@ -231,7 +231,8 @@ fn sample_value(signal: &Signal, quantity: Quantity, bits: u64) -> Option<i64> {
             quantity.from_outside(raw * scale.num() as f64 / scale.den() as f64 + offset.to_f64())?
         }
     };
-    plausible(quantity, value).then_some(value)
+    let believed = signal.believed.is_none_or(|most| value.unsigned_abs() <= most.unsigned_abs());
+    (believed && plausible(quantity, value)).then_some(value)
 }
 
 fn plausible(quantity: Quantity, value: i64) -> bool {

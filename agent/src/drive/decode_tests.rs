@@ -97,6 +97,21 @@ fn scale_offset_and_the_sample_s_units() {
 }
 
 #[test]
+fn a_number_beyond_what_is_believed_is_not_read() {
+    let mut cell = a_signal(LOAD, RawType::I32(HighFirst), "1", "0");
+    cell.believed = Some(125_000_000);
+    for (kg, expected) in [
+        (125_000, Decoded::Number(125_000_000)),
+        (125_001, Decoded::NotRead),
+        (-125_000, Decoded::Number(-125_000_000)),
+        (-125_001, Decoded::NotRead),
+    ] {
+        assert_eq!(signal(&cell, Some(u64::from(i32::cast_unsigned(kg)))), expected, "{kg} kg");
+        assert!(!says_no_value(&cell, Some(125_001)), "it is odd, not a way of saying that there is none");
+    }
+}
+
+#[test]
 fn no_value_is_not_read() {
     let mut cell = a_signal(LOAD, RawType::I16, "1", "0");
     cell.invalid = vec![0x8000, 0x7FFF];
