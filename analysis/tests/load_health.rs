@@ -41,6 +41,7 @@ enum Case {
     Noise,
     NeverChanges,
     SpanLost,
+    NotRead,
     // Ways of working.
     SlackRope,
     HookLaidDown,
@@ -118,11 +119,12 @@ impl Yard<'_> {
         let ms = (seconds * 1000.0) as i64;
         let mut s = Sample::at(Timestamp::from_ms(self.at_ms));
         let cell = self.cell_kg(load_kg);
-        if self.lead == Lead::Cell {
+        let is_read = !(self.case == NotRead && self.day == ODD_DAY);
+        if self.lead == Lead::Cell && is_read {
             s.set(Quantity::Load, Quantity::Load.from_outside(cell));
         }
         // Torque where a calibration can tell it: with the cell that lost its span, and where it leads.
-        if self.lead == Lead::Torque || self.case == SpanLost {
+        if (self.lead == Lead::Torque && is_read) || self.case == SpanLost {
             let torque = torque_pct(load_kg.max(0.0) / RATED_KG, motion) + self.normal() * 0.3;
             let torque = match self.case {
                 Stuck if self.day == ODD_DAY => 33.0,
@@ -343,6 +345,7 @@ fn each_fault_raises_its_own_finding_and_no_other() {
         (Noise, Finding::Noise, true),
         (NeverChanges, Finding::NeverChanges, false),
         (SpanLost, Finding::Disagrees, true),
+        (NotRead, Finding::NotRead, true),
     ] {
         let month = month(case, Lead::Cell);
         println!("{case:?}: km {:.5}, truth {:.5}, {:?}", month.km, month.truth, month.notes);
@@ -415,6 +418,7 @@ fn a_torque_is_watched_as_a_cell_is() {
         (Noise, Some(Finding::Noise)),
         (Step, Some(Finding::Step)),
         (Sign, Some(Finding::Sign)),
+        (NotRead, Some(Finding::NotRead)),
     ] {
         let month = month(case, Lead::Torque);
         assert_eq!(month.found, finding.into_iter().collect(), "{case:?}: {:?}", month.notes);

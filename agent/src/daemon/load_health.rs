@@ -55,6 +55,8 @@ fn text(note: &Note, rated: Grams) -> String {
             "the zero has drifted: {kg} kg ({percent:.1} % of rated) are taken off {signal} before it is booked, as the \
              configuration allows"
         ),
+        (Finding::NotRead, true) => format!("{signal} is not read while the hoist runs: what it lifts is not known"),
+        (Finding::NotRead, false) => format!("{signal} is read again"),
         (Finding::ZeroCorrected, false) => format!("{signal} is booked as it is read again"),
         (Finding::Disagrees, false) => "load signal and torque agree again".to_owned(),
     }
@@ -69,6 +71,15 @@ const fn check(note: &Note) -> &'static str {
         }
         (Finding::ZeroDrift, Lead::Torque) => {
             "check the brake for dragging and the gearbox for oil and cold; if both are well, calibrate anew"
+        }
+        (Finding::NotRead, Lead::Cell) => {
+            "check the cell's cable, plug and amplifier, and what the panel's display shows; where the view of the drive shows a \
+             value that is impossible, check `type`, `word_order` and `scale` of `load_kg`. Till then running time is booked at \
+             the mechanism's `unread_spectrum_factor`"
+        }
+        (Finding::NotRead, Lead::Torque) => {
+            "check that the drive still answers for `torque_pct`, and its `type` and `scale`. Till then running time is booked \
+             at the mechanism's `unread_spectrum_factor`"
         }
         (Finding::ZeroCorrected, _) => {
             "a drift goes on until its cause is found: check the cell's mounting, dirt and water in its plugs; set zero anew, \

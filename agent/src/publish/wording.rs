@@ -297,6 +297,7 @@ pub fn finding_said(w: &Wording, message: &Message) -> String {
         Some("load_noise") => w.finding_noise,
         Some("load_never_changes") => w.finding_never_changes,
         Some("load_disagrees") => w.finding_disagrees,
+        Some("load_not_read") => w.finding_not_read,
         Some("outbox") => w.finding_outbox,
         _ => w.finding_other,
     };

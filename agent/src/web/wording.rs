@@ -638,6 +638,7 @@ wording! {
     finding_noise: "{text}",
     finding_never_changes: "{text}",
     finding_disagrees: "{text}",
+    finding_not_read: "{text}",
     finding_outbox: "{text}",
     finding_other: "{text}",
     finding_unknown: "unknown finding",

@@ -12,6 +12,7 @@
 //! | [`Finding::Noise`] | readings scatter by [`NOISE`] at three levels in a row |
 //! | [`Finding::NeverChanges`] | [`STARTS`] runs up and as many down, all within [`BAND`] |
 //! | [`Finding::Disagrees`] | torque and cell differ by [`DISAGREE`] in five runs in a row that had a load |
+//! | [`Finding::NotRead`] | a signal that was read before gave no load in five runs in a row |
 //! | [`Finding::ZeroCorrected`] | what is booked was corrected by the empty hook's drift, by [`CORRECTED`] more or less |
 //!
 //! The limits are common practice, no source. An empty hook is the lowest level between two that are higher by [`FALL`]:
@@ -69,7 +70,7 @@ const SWING: Span = Span::from_ms(1_500);
 const READINGS: (usize, usize) = (15, 4);
 /// Levels in a row that make a finding, and that end it.
 const LEVELS: u8 = 3;
-/// Runs in a row in which torque and cell must disagree, or agree again.
+/// Runs in a row in which torque and cell must disagree, or agree again; in which nothing is read, or something again.
 const RUNS: u8 = 5;
 /// Torque and cell are compared where one of them tells at least this part of the rated load: a quarter.
 const LOADED: i64 = 4;
@@ -99,11 +100,13 @@ pub enum Finding {
     Disagrees = 6,
     /// The drift of the empty hook is taken off what is booked.
     ZeroCorrected = 7,
+    /// The hoist runs, and nothing is read.
+    NotRead = 8,
 }
 
 impl Finding {
     /// All of them.
-    pub const ALL: [Finding; 8] = [
+    pub const ALL: [Finding; 9] = [
         Finding::ZeroDrift,
         Finding::Step,
         Finding::Stuck,
@@ -112,6 +115,7 @@ impl Finding {
         Finding::NeverChanges,
         Finding::Disagrees,
         Finding::ZeroCorrected,
+        Finding::NotRead,
     ];
 
     /// The word for programs.
@@ -125,6 +129,7 @@ impl Finding {
             Finding::NeverChanges => "load_never_changes",
             Finding::Disagrees => "load_disagrees",
             Finding::ZeroCorrected => "load_zero_corrected",
+            Finding::NotRead => "load_not_read",
         }
     }
 }
@@ -179,10 +184,24 @@ pub struct Watch {
     quiet: u8,
     off: u8,
     at_one: u8,
+    reads: Reads,
     /// A bit a finding.
-    standing: u8,
+    standing: u16,
     /// What is taken off the cell's reading.
     correction: Grams,
+}
+
+/// Whether the signal that leads is read at all.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+#[cfg_attr(feature = "serde", derive(serde::Serialize, serde::Deserialize), serde(default))]
+struct Reads {
+    /// It was, at some time: a mechanism without one has nothing to miss.
+    ever: bool,
+    /// In a run, and whether it was read in it.
+    run: Option<bool>,
+    /// Runs in a row without it, and with it.
+    without: u8,
+    with: u8,
 }
 
 impl Watch {
@@ -208,7 +227,7 @@ impl Watch {
     }
 
     fn stands(&self, finding: Finding) -> bool {
-        self.standing & (1 << finding as u8) != 0
+        self.standing & (1 << finding as u16) != 0
     }
 
     /// The site's clock was put right, or sight was lost: a standstill or run that is broken off says nothing.
@@ -219,6 +238,7 @@ impl Watch {
         self.level = None;
         self.fell = false;
         self.low = None;
+        self.reads.run = None;
         self.readings.clear();
         self.apart.clear();
     }
@@ -226,10 +246,15 @@ impl Watch {
     /// Takes the next sample as it was read.
     pub fn step(&mut self, terms: &Terms, spec: &Spec, sample: &Sample, out: &mut impl FnMut(Note)) {
         let cell = sample.load().map(|signal| spec.payload(signal));
+        let (at, motion) = (sample.at, Motion::of(sample, spec));
+        let is_read = match terms.lead {
+            Lead::Cell => cell.is_some(),
+            Lead::Torque => sample.get(Quantity::Torque).is_some(),
+        };
+        Look { watch: self, terms, spec, at, out: &mut *out }.is_read(motion, is_read);
         if cell.is_none() && (terms.calibration.is_none() || sample.get(Quantity::Torque).is_none()) {
             return;
         }
-        let (at, motion) = (sample.at, Motion::of(sample, spec));
         if self.last.is_some_and(|(before, ..)| at < before || at.since(before) > spec.stale_after) {
             self.break_off();
         }
@@ -406,8 +431,26 @@ impl<F: FnMut(Note)> Look<'_, F> {
 
     fn say(&mut self, finding: Finding, raised: bool, by: Grams) {
         if self.watch.stands(finding) != raised {
-            self.watch.standing ^= 1 << finding as u8;
+            self.watch.standing ^= 1 << finding as u16;
             (self.out)(Note { finding, raised, at: self.at, signal: self.terms.lead, by });
+        }
+    }
+
+    /// Whether the signal that leads was read.
+    fn is_read(&mut self, motion: Motion, is_read: bool) {
+        let reads = &mut self.watch.reads;
+        reads.ever |= is_read;
+        if motion.runs() {
+            reads.run = Some(is_read || reads.run == Some(true));
+            return;
+        }
+        let Some(was_read) = reads.run.take() else { return };
+        (reads.with, reads.without) =
+            if was_read { (reads.with.saturating_add(1), 0) } else { (0, reads.without.saturating_add(1)) };
+        if reads.without >= RUNS && reads.ever {
+            self.say(Finding::NotRead, true, Grams::ZERO);
+        } else if reads.with >= RUNS {
+            self.say(Finding::NotRead, false, Grams::ZERO);
         }
     }
 
@@ -580,7 +623,7 @@ impl<F: FnMut(Note)> Look<'_, F> {
         let by = Grams::new(wanted);
         self.watch.correction = by;
         // Each step of it is told, not only the first.
-        let bit = 1 << Finding::ZeroCorrected as u8;
+        let bit = 1 << Finding::ZeroCorrected as u16;
         self.watch.standing = if near_zero { self.watch.standing & !bit } else { self.watch.standing | bit };
         let (at, signal) = (self.at, self.terms.lead);
         (self.out)(Note { finding: Finding::ZeroCorrected, raised: !near_zero, at, signal, by });

@@ -614,6 +614,7 @@ pub static GERMAN: Wording = Wording {
     finding_noise: "Zum Rauschen des Lastsignals. Wortlaut des Dienstes: {text}",
     finding_never_changes: "Zum Lastsignal, das sich nicht ändert. Wortlaut des Dienstes: {text}",
     finding_disagrees: "Zum Widerspruch von Lastsignal und Drehmoment. Wortlaut des Dienstes: {text}",
+    finding_not_read: "Zum Lastsignal, das nicht gelesen wird. Wortlaut des Dienstes: {text}",
     finding_outbox: "Zum Postausgang. Wortlaut des Dienstes: {text}",
     finding_other: "Wortlaut des Dienstes: {text}",
     finding_unknown: "unbekannter Befund",
