@@ -1,5 +1,5 @@
-//! Looks through the lifts once after the start, for what the views ask of years of them: without it the first person to
-//! ask for the heaviest lifts of ten years would wait while all of them are read.
+//! Looks through lifts and days once after the start, for what the views ask of years of them: without it the first person
+//! to ask for the heaviest lifts of ten years, or what would be if, would wait while all of them are read.
 
 use std::sync::Arc;
 

@@ -247,8 +247,8 @@ pub trait History: Send + Sync {
     /// What would follow from a change. The failure's sentence is for the reader.
     fn what_if(&self, asked: &Asked) -> Result<WhatifFigures, Failure>;
 
-    /// Looks beforehand for what these questions will need of days that are over, so that the first look at years of lifts
-    /// takes no longer than the next one. May take seconds, and may do nothing.
+    /// Looks beforehand for what these questions, and a what-if on the whole record, will need of days that are over, so that
+    /// the first look at years takes no longer than the next one. May take seconds, and may do nothing.
     fn prepare(&self, _mechanism: &str, _questions: &[LiftsAsked]) -> Result<(), String> {
         Ok(())
     }

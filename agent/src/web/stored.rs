@@ -51,6 +51,9 @@ const PLACES_KEPT: usize = 1_000;
 /// So many questions are prepared at most: those of 64 mechanisms of ten years each. One of them takes 0.3 to 8 kB.
 const MOST_PREPARED: usize = 64 * 13;
 
+/// So many sums that a what-if rests on are kept: of ten years, each takes some 0.2 MB.
+const MOST_SUMS: usize = 8;
+
 /// The latest few answers that follow from days that are over.
 struct Kept<K, T> {
     most: usize,
@@ -98,6 +101,10 @@ impl<K: PartialEq, T> Kept<K, T> {
         }
     }
 
+    fn count(&self) -> usize {
+        self.answers.lock().map_or(0, |answers| answers.len())
+    }
+
     /// Whether an answer is kept that will do.
     fn has(&self, key: &K, will_do: impl Fn(&T) -> bool) -> bool {
         self.answers.lock().is_ok_and(|answers| answers.iter().any(|(k, _, answer)| k == key && will_do(answer)))
@@ -110,7 +117,7 @@ impl Stored {
         Stored {
             directory,
             // A person tries several changes on the same record, and orders of the same lifts.
-            sums: Kept::new(2),
+            sums: Kept::new(MOST_SUMS),
             days: Kept::new(4),
             counted: Kept::new(64),
             first: Kept::new(4),
@@ -216,6 +223,21 @@ impl Stored {
         // One that was given up for room since then is left out.
         let lifts: Result<Vec<Option<Lift>>, StoreError> = whole.collect();
         Ok(LiftsFound { total, lifts: lifts?.into_iter().flatten().collect() })
+    }
+
+    /// The load sums of the days of a mechanism, first and last, added to those that were asked for before.
+    fn load_sums(&self, reader: &Reader, id: &str, (from, to): (i32, i32)) -> Result<Arc<LoadSums>, StoreError> {
+        let head = reader.chain_head(id)?;
+        let go_on = |since: &Head, sums: &LoadSums| {
+            let last = sums.days.last().map(|day| day.day);
+            let Some(last) = last.filter(|last| reader.days_stand(id, since, *last).is_ok_and(|stand| stand)) else {
+                return Ok(None);
+            };
+            let mut sums = sums.clone();
+            sums.add(reader.load_sums(id, last.saturating_add(1), to)?);
+            Ok(Some(sums))
+        };
+        self.sums.get((id.to_owned(), from, to), head, go_on, || reader.load_sums(id, from, to))
     }
 
     /// Walks through all lifts once for all these questions.
@@ -352,25 +374,18 @@ impl History for Stored {
 
     fn what_if(&self, asked: &Asked) -> Result<WhatifFigures, Failure> {
         let ledger = Ledger::open(&self.directory)?;
-        let (reader, (from, to)) = (&ledger.reader, asked.days);
-        let head = reader.chain_head(&asked.mechanism).map_err(Failure::run)?;
-        let id = asked.mechanism.as_str();
-        let go_on = |since: &Head, sums: &LoadSums| {
-            let last = sums.days.last().map(|day| day.day);
-            let Some(last) = last.filter(|last| reader.days_stand(id, since, *last).is_ok_and(|stand| stand)) else {
-                return Ok(None);
-            };
-            let mut sums = sums.clone();
-            sums.add(reader.load_sums(id, last.saturating_add(1), to)?);
-            Ok(Some(sums))
-        };
-        let find = || reader.load_sums(id, from, to);
-        let sums = self.sums.get((id.to_owned(), from, to), head, go_on, find).map_err(Failure::run)?;
+        let sums = self.load_sums(&ledger.reader, &asked.mechanism, asked.days).map_err(Failure::run)?;
         whatif::answer_from(&ledger, asked, &sums)
     }
 
     fn prepare(&self, mechanism: &str, questions: &[LiftsAsked]) -> Result<(), String> {
-        self.find_first(&self.reader()?, mechanism, questions).map_err(|error| error.to_string())
+        let reader = self.reader()?;
+        self.find_first(&reader, mechanism, questions).map_err(|error| error.to_string())?;
+        // What a what-if rests on when it asks for no days; one place is left for other days.
+        if self.sums.count() < MOST_SUMS - 1 {
+            self.load_sums(&reader, mechanism, (i32::MIN, i32::MAX)).map_err(|error| error.to_string())?;
+        }
+        Ok(())
     }
 }
 
