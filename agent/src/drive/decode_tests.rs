@@ -106,8 +106,9 @@ fn a_number_beyond_what_is_believed_is_not_read() {
         (-125_000, Decoded::Number(-125_000_000)),
         (-125_001, Decoded::NotRead),
     ] {
-        assert_eq!(signal(&cell, Some(u64::from(i32::cast_unsigned(kg)))), expected, "{kg} kg");
-        assert!(!says_no_value(&cell, Some(125_001)), "it is odd, not a way of saying that there is none");
+        let bits = Some(u64::from(i32::cast_unsigned(kg)));
+        assert_eq!(signal(&cell, bits), expected, "{kg} kg");
+        assert!(!says_no_value(&cell, bits), "{kg} kg is odd, not a way of saying that there is none");
     }
 }
 
