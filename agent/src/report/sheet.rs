@@ -24,7 +24,7 @@ use crate::web::wording::{Wording, fill};
 pub fn sheet(config: &Config, report: &Report) -> Markup {
     let w = Wording::of(config.language);
     let made = parse(&report.made).unwrap_or(Timestamp::from_ms(0));
-    let desk = Desk { words: w, config, moments: Moments::new(config.time_zone.clone()), now: made };
+    let desk = Desk { words: w, config, moments: Moments::new(config.time_zone.clone()), now: made, pace: 1.0 };
     html! {
         (DOCTYPE)
         html lang=(w.language) {

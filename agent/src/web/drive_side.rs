@@ -1,7 +1,7 @@
 //! The drive side, for the fitter in front of the panel: does the box see the drive, and what does it read?
 
 use maud::{Markup, html};
-use tallyhook_config::model::{Crane, Mechanism, Units};
+use tallyhook_config::model::{Crane, Mechanism, On, RawType, Units};
 
 use super::layout::{Desk, View, cell, number_column, sheet_table, words_column};
 use super::mechanism::heading;
@@ -84,11 +84,13 @@ fn signals(desk: &Desk, mechanism: &Mechanism, f: &MechanismFigures, drive: &Dri
         .map(|s| {
             let since = s.read_at.as_deref().and_then(parse);
             let passed = since.map(|at| age(desk.now, at));
-            // The slow counters have a cadence of their own; with a spare of as much again a value is old.
-            let old = passed.is_none_or(|p| p.as_ms() > mechanism.spec.stale_after.as_ms().max(15_000));
+            // The slow counters have a cadence of their own; with a spare of as much again a value is old. Under a
+            // time-lapse that cadence and what is drawn between two figures are so many times as long for the site.
+            let spare = (15_000.0 * desk.pace) as i64;
+            let old = passed.is_none_or(|p| p.as_ms() > mechanism.spec.stale_after.as_ms().max(spare));
             vec![
                 cell(s.signal),
-                cell(fill(w.signal_at, &[("table", s.table), ("address", &s.address.to_string())])),
+                cell(place(w, mechanism, s)),
                 html! { code { (raw_words(s)) } },
                 cell(s.value.map_or(w.not_read.to_owned(), |v| value(desk, s, v))),
                 html! {
@@ -103,6 +105,19 @@ fn signals(desk: &Desk, mechanism: &Mechanism, f: &MechanismFigures, drive: &Dri
         })
         .collect();
     sheet_table(&drive.drive, &columns, &rows, None)
+}
+
+/// Where the signal stands, down to the bits of its word.
+fn place(w: &Wording, mechanism: &Mechanism, s: &SignalFigures) -> String {
+    let word = fill(w.signal_at, &[("table", s.table), ("address", &s.address.to_string())]);
+    let Some(signal) = mechanism.signals.iter().find(|signal| signal.target.name() == s.signal) else { return word };
+    match (signal.register.raw, &signal.mask, &signal.on) {
+        (RawType::Bit(bit), ..) => fill(w.signal_bit, &[("word", &word), ("bit", &bit.to_string())]),
+        (_, Some(mask), _) | (_, _, On::Differs { mask } | On::Matches { mask, .. }) => {
+            fill(w.signal_mask, &[("word", &word), ("mask", &format!("{mask:04X}"))])
+        }
+        _ => word,
+    }
 }
 
 /// The words in the order in which the device gave them, as its manual prints them.

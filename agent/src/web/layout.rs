@@ -19,6 +19,8 @@ pub struct Desk<'a> {
     pub moments: Moments,
     /// When the view was drawn.
     pub now: Timestamp,
+    /// How many times as fast as real time the site's clock runs; more than 1 in the demo only.
+    pub pace: f64,
 }
 
 impl Desk<'_> {

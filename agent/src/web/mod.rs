@@ -215,6 +215,7 @@ fn desk(shared: &Shared) -> Desk<'_> {
         config: &shared.config,
         moments: Moments::new(shared.config.time_zone.clone()),
         now: shared.clock.now().wall,
+        pace: shared.clock.speed(),
     }
 }
 

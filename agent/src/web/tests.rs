@@ -29,6 +29,7 @@ use crate::store::alarm::{ActError, Alarm, Done};
 use crate::store::message::{Message, MessageKind};
 use crate::store::service::{Service, StoredService};
 
+mod drive_view;
 mod languages;
 
 pub(super) const ID: &str = "main-hoist";

@@ -555,6 +555,8 @@ wording! {
     signal: "Signal",
     signal_place: "Where",
     signal_at: "{table}, address {address}",
+    signal_bit: "{word}, bit {bit}",
+    signal_mask: "{word}, bits {mask}",
     signal_raw: "Raw, hexadecimal",
     signal_value: "Decoded",
     signal_age: "Read",

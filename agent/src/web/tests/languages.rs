@@ -354,6 +354,7 @@ fn a_links_reason_is_marked_as_english() {
         config: &german,
         moments: Moments::new(TimeZone::UTC),
         now: counted_to(),
+        pace: 1.0,
     };
     let health = crate::drive::DriveHealth::new(Reading { wall: counted_to(), mono: Span::ZERO }, Span::from_ms(1));
     let mut drive = health.figures("a1");

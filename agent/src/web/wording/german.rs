@@ -532,6 +532,8 @@ pub static GERMAN: Wording = Wording {
     signal: "Signal",
     signal_place: "Wo",
     signal_at: "{table}, Adresse {address}",
+    signal_bit: "{word}, Bit {bit}",
+    signal_mask: "{word}, Bits {mask}",
     signal_raw: "Roh, hexadezimal",
     signal_value: "Dekodiert",
     signal_age: "Gelesen",
