@@ -54,9 +54,9 @@ def free_ports(count):
 
 
 class Site:
-    """A broker, devices and the daemon; each is ended by its own number."""
+    """A broker, devices and the daemon, run by `under` where that is named; each is ended by its own number."""
 
-    def __init__(self, hoists, lift_s=LIFT_S, home="site"):
+    def __init__(self, hoists, lift_s=LIFT_S, home="site", under=()):
         self.home = WORK / home
         shutil.rmtree(self.home, ignore_errors=True)
         self.home.mkdir(parents=True)
@@ -72,7 +72,8 @@ class Site:
         self.devices.stdout.readline()
         self.page = page
         log = open(self.home / "log", "w")
-        self.daemon = subprocess.Popen([PRODUCT, "run", "--config", "site.toml"], cwd=self.home, stdout=log, stderr=log)
+        command = [*under, PRODUCT, "run", "--config", "site.toml"]
+        self.daemon = subprocess.Popen(command, cwd=self.home, stdout=log, stderr=log)
         self.proc = Path("/proc") / str(self.daemon.pid)
 
     def __enter__(self):

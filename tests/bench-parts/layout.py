@@ -1,0 +1,105 @@
+"""Writes agent/layout.ld: the functions that a daemon runs, those that run most first, for the linker.
+
+The kernel maps a program by 64 KiB around each place that is touched. Where what runs is strewn over what does not, nearly
+all of the program becomes resident, and each poll has to find its code anew.
+"""
+
+import collections
+import os
+import re
+import subprocess
+import sys
+import threading
+import time
+import urllib.request
+
+os.environ["TALLYHOOK_BENCH_PRODUCT"] = sys.argv[1]
+from daemon import Site  # noqa: E402
+from measure import PRODUCT, ROOT, WORK  # noqa: E402
+
+LIFT_S = 12
+SECONDS = 60
+
+HEAD = """\
+/* Functions that every daemon runs (start, polls, lifts, commits, messages, a page left open), those that run most first.
+   Beside one another they take less memory and are found sooner. Written by tests/bench-parts/layout; a function that is
+   not named here, or no longer there, is laid out as it would be without. */
+SECTIONS {
+  .text.run : {
+"""
+TAIL = """\
+  }
+}
+INSERT BEFORE .text;
+"""
+
+
+def leave_open(page):
+    """A page that somebody has left open: it hears of new figures."""
+    try:
+        with urllib.request.urlopen(f"http://127.0.0.1:{page}/events", timeout=30) as events:
+            while events.read(1):
+                pass
+    except OSError:
+        pass
+
+
+def run(profile):
+    """Instructions by function, of a daemon from its start to its end."""
+    counting = ("valgrind", "--tool=callgrind", "--demangle=no", f"--callgrind-out-file={profile}")
+    with Site(1, lift_s=LIFT_S, home="layout", under=counting) as site:
+        threading.Thread(target=leave_open, args=(site.page,), daemon=True).start()
+        time.sleep(SECONDS)
+    names, objects, costs = {}, {}, collections.Counter()
+    ours = is_call = False
+    function = None
+    for line in profile.read_text().splitlines():
+        if named := re.match(r"c?(ob|fn)=\((\d+)\)(?: (.*))?$", line):
+            kind, number, name = named.groups()
+            known = objects if kind == "ob" else names
+            if name:
+                known[number] = name
+            if line.startswith("ob="):
+                ours = known[number] == str(PRODUCT)
+            elif line.startswith("fn="):
+                function = known[number]
+        elif line.startswith("calls="):
+            is_call = True  # The next line's cost is that of what was called.
+        elif re.match(r"[-+*\d]", line):
+            if ours and not is_call:
+                costs[re.sub(r"'\d+$", "", function)] += int(line.split()[-1])
+            is_call = False
+    return costs
+
+
+def pattern(symbol):
+    """The input section of a symbol, without what changes from one build to the next."""
+    if rust := re.match(r"(_ZN.*17h)[0-9a-f]{16}E", symbol):
+        return rust[1] + "*"
+    if symbol.startswith("_R"):
+        return re.sub(r"Cs[0-9A-Za-z]+_", "Cs*_", re.sub(r"\.llvm\.\d+$", "", symbol))
+    return re.sub(r"\.(constprop|isra|part)\.\d+", ".*", symbol)
+
+
+def main():
+    WORK.mkdir(parents=True, exist_ok=True)
+    costs = run(WORK / "layout.callgrind")
+    # Functions with the same instructions are one, under one of their names.
+    listed = subprocess.run(["nm", "--defined-only", PRODUCT], capture_output=True, text=True, check=True).stdout
+    address = {name: at for at, kind, name in map(str.split, listed.splitlines()) if kind in "tTwW"}
+    alike = collections.defaultdict(list)
+    for name, at in address.items():
+        alike[at].append(name)
+    sections = collections.Counter()
+    for name, cost in costs.items():
+        for one in alike.get(address.get(name), []):
+            sections[pattern(one)] += cost
+    if len(sections) < 1_000:
+        raise SystemExit(f"layout: only {len(sections)} functions were seen; is {PRODUCT} built without its names?")
+    ordered = sorted(sections, key=lambda name: (-sections[name], name))
+    lines = "".join(f"    *(.text*.{name})\n" for name in ordered)
+    (ROOT / "agent" / "layout.ld").write_text(HEAD + lines + TAIL)
+    print(f"layout: {len(ordered)} functions named")
+
+
+main()
