@@ -123,11 +123,21 @@ fn runtime() -> Result<tokio::runtime::Runtime, Failure> {
 
 /// The runtime of the daemon: one thread, for what a poll has to do fits between two ticks, and a second one would only
 /// be woken by the first. What takes long has threads of its own: the store's writer, the page, what waits for a disk.
-fn one_thread() -> Result<tokio::runtime::Runtime, Failure> {
-    tokio::runtime::Builder::new_current_thread()
+///
+/// What is run is a task of it like the pollers: what a runtime runs in the place of its caller is looked after only when
+/// the sockets have been asked, which would be once more for every poll.
+fn on_one_thread<F>(daemon: F) -> CommandResult
+where
+    F: Future<Output = CommandResult> + Send + 'static,
+{
+    let runtime = tokio::runtime::Builder::new_current_thread()
         .enable_all()
         .build()
-        .map_err(|error| Failure::Run(format!("cannot start the runtime: {error}")))
+        .map_err(|error| Failure::Run(format!("cannot start the runtime: {error}")))?;
+    match runtime.block_on(runtime.spawn(daemon)) {
+        Ok(result) => result,
+        Err(broken) => Err(Failure::Run(format!("the daemon broke off: {broken}"))),
+    }
 }
 
 /// Sends the log to standard error, `info` and above unless `TALLYHOOK_LOG` says otherwise.

@@ -33,7 +33,7 @@ pub fn run(args: RunArgs) -> CommandResult {
     super::log_to_stderr();
     // Said before anything is opened; the page loads it for itself.
     web::tls(&file.config.page).map_err(Failure::Run)?;
-    super::one_thread()?.block_on(async {
+    super::on_one_thread(async move {
         let mut config = Arc::new(file.config);
         let mut config_text = file.text;
         let clock = Clock::system();
