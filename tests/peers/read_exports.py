@@ -33,6 +33,7 @@ for form in ("csv", "parquet"):
         "days": [float(x) for x in days],
         "bands": [[float(x) for x in row] for row in bands],
         "told": dict(told),
+        "told_without_words": one("SELECT count(*) FROM findings! WHERE coalesce(text, '') = ''")[0][0],
         "samples": one("SELECT count(*), sum(load_kg) FROM samples!")[0],
     }
 

@@ -54,7 +54,12 @@ pub fn run(args: ReplayArgs) -> CommandResult {
         terms.hour_counter.get_or_insert(Counter::hours(0, 36_000));
         terms.start_counter.get_or_insert(Counter::starts(0));
     });
-    play(source, &mut book)?;
+    if play(source, &mut book)? == 0 {
+        eprintln!(
+            "tallyhook: {} holds no sample, so every figure is 0; it needs a row for each sample behind its header",
+            args.samples.display()
+        );
+    }
 
     // Only the replayed mechanism has figures; the others of the file have no samples here.
     for crane in &mut file.config.cranes {
@@ -66,16 +71,19 @@ pub fn run(args: ReplayArgs) -> CommandResult {
     Ok(Outcome::Done)
 }
 
-fn play(mut source: SampleSource, book: &mut Book) -> Result<(), Failure> {
+/// How many samples there were.
+fn play(mut source: SampleSource, book: &mut Book) -> Result<u64, Failure> {
     let progress = Progress::of("samples", true);
     let mut block = Batch::default();
+    let mut played = 0;
     loop {
         block.clear();
         let more = source.next_block(&mut block).map_err(Failure::usage)?;
         book.replay(&block);
+        played += block.len() as u64;
         progress.add(block.len() as u64);
         if !more {
-            return Ok(());
+            return Ok(played);
         }
     }
 }

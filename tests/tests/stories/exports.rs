@@ -103,6 +103,7 @@ fn duckdb_and_pandas_get_the_totals_of_the_status() {
         // An overload is told each time; the alarm counts how often.
         let alarms: Value = cabinet.run(&["alarms", "--data", "data", "--all", "--json"]).json();
         assert!(number(&by["told"]["warning"]) >= alarms.as_array().unwrap().len() as f64, "{}", by["told"]);
+        assert_eq!(by["told_without_words"], 0, "{form}: each says what it is about");
         assert!(number(&by["samples"][0]) > 0.0);
     }
     let (csv, parquet) = (&found["duckdb"]["csv"], &found["duckdb"]["parquet"]);

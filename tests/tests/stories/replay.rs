@@ -76,6 +76,18 @@ fn a_samples_file_that_is_not_right_is_refused_with_line_column_and_mend() {
 }
 
 #[test]
+fn a_samples_file_without_a_sample_is_said_to_be_one() {
+    let cabinet = cabinet_with_starter();
+    cabinet.write("empty.csv", "time,load_kg,raising,lowering\n");
+    let answer = cabinet.run(&["replay", "--config", "site.toml", "--samples", "empty.csv", "--json"]);
+    assert!(answer.status.success(), "{}", answer.stderr);
+    assert!(answer.stderr.contains("empty.csv holds no sample"), "{}", answer.stderr);
+    cabinet.write("one.csv", "time,load_kg,raising,lowering\n0,0,0,0\n");
+    let answer = cabinet.run(&["replay", "--config", "site.toml", "--samples", "one.csv", "--json"]);
+    assert_eq!(answer.stderr, "");
+}
+
+#[test]
 fn whatever_the_group_and_the_load_the_starter_is_accepted() {
     for (group, load) in [("M1", "500"), ("M5", "12500"), ("M8", "320000"), ("2m", "16000")] {
         let cabinet = Cabinet::new();

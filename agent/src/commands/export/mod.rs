@@ -17,10 +17,12 @@ use super::ledger::{Ledger, instant};
 use super::progress::Progress;
 use crate::exit::{CommandResult, Failure, Outcome};
 use crate::figures::{day_number, rfc3339};
+use crate::publish::wording;
 use crate::samples::recording::Recording;
 use crate::samples::{SignalSet, csv};
 use crate::store::message::MessageKind;
 use crate::store::{LiftFilter, MessageFilter, Reader, StoreError};
+use crate::web::wording::ENGLISH;
 
 /// Writes what the store holds as CSV or Parquet.
 #[derive(clap::Args, Debug)]
@@ -357,6 +359,11 @@ fn findings(args: &ExportArgs, stretch: &Stretch, reader: &Reader, rows: &mut dy
             let text = |name: &str| m.body[name].as_str().unwrap_or_default();
             let what = if kind == MessageKind::Finding { text("finding") } else { text("quantity") };
             let body = m.body.to_string();
+            // A finding has its words in its body; those of a warning follow from its figures.
+            let said = match m.body["text"].as_str() {
+                Some(own) => own.to_owned(),
+                None => wording::what(&ENGLISH, &m),
+            };
             rows.row(&[
                 seq.into(),
                 Cell::Instant(m.at),
@@ -365,7 +372,7 @@ fn findings(args: &ExportArgs, stretch: &Stretch, reader: &Reader, rows: &mut dy
                 m.mechanism.as_str().into(),
                 what.into(),
                 m.body["raised"].as_bool().map_or(Cell::Nothing, Cell::Flag),
-                text("text").into(),
+                said.as_str().into(),
                 body.as_str().into(),
             ])?;
         }
