@@ -83,6 +83,16 @@ pub enum StoreError {
         /// The ledger's file.
         path: PathBuf,
     },
+    /// Ask a copy: what the daemon left to be taken in cannot be taken in there.
+    #[error(
+        "the store {} lies on a medium that cannot be written, and the daemon that wrote it was not stopped in order; copy \
+         its directory to a place that can be written, and ask that copy",
+        path.display()
+    )]
+    NotClosed {
+        /// The ledger's file.
+        path: PathBuf,
+    },
     /// Do not restore there: something is in that place, and nothing is overwritten.
     #[error("{} is not empty; restore into a new directory, then name that one in the configuration", dir.display())]
     Occupied {

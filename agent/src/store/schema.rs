@@ -340,12 +340,17 @@ pub(super) fn open_file(path: &Path) -> Result<Connection, StoreError> {
     if !path.is_file() {
         return Err(missing());
     }
-    let sqlite = |error| StoreError::of_sqlite(path, error);
-    let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
-    let connection = Connection::open_with_flags(path, flags).map_err(sqlite)?;
-    connection.busy_timeout(Duration::from_secs(BUSY_SECONDS)).map_err(sqlite)?;
-    connection.pragma_update(None, "cache_size", -CACHE_KIB).map_err(sqlite)?;
-    let found = check_format(&connection, path)?;
+    let (connection, found) = match connect(path, path, OpenFlags::empty()) {
+        Err(StoreError::Io { .. }) if is_on_a_read_only_medium(path) => {
+            // Readers and writers meet in a file that cannot be made there. Nobody writes, so it is not needed either.
+            let log = beside(path, "-wal");
+            if std::fs::metadata(log).is_ok_and(|log| log.len() > 0) {
+                return Err(StoreError::NotClosed { path: path.to_owned() });
+            }
+            connect(path, &immutable(path), OpenFlags::SQLITE_OPEN_URI)?
+        }
+        connected => connected?,
+    };
     if found == 0 {
         // The daemon has just made the file and not filled it yet.
         return Err(missing());
@@ -355,8 +360,36 @@ pub(super) fn open_file(path: &Path) -> Result<Connection, StoreError> {
     }
     connection.set_prepared_statement_cache_capacity(32);
     #[cfg(test)]
-    let connection = super::steps::watch(connection).map_err(sqlite)?;
+    let connection = super::steps::watch(connection).map_err(|error| StoreError::of_sqlite(path, error))?;
     Ok(connection)
+}
+
+/// A connection that only reads, by a name that SQLite knows the file at `path` by, and the file's format.
+fn connect(path: &Path, name: &Path, more: OpenFlags) -> Result<(Connection, i64), StoreError> {
+    let sqlite = |error| StoreError::of_sqlite(path, error);
+    let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX | more;
+    let connection = Connection::open_with_flags(name, flags).map_err(sqlite)?;
+    connection.busy_timeout(Duration::from_secs(BUSY_SECONDS)).map_err(sqlite)?;
+    connection.pragma_update(None, "cache_size", -CACHE_KIB).map_err(sqlite)?;
+    let found = check_format(&connection, path)?;
+    Ok((connection, found))
+}
+
+fn is_on_a_read_only_medium(path: &Path) -> bool {
+    rustix::fs::statvfs(path).is_ok_and(|system| system.f_flag.contains(rustix::fs::StatVfsMountFlags::RDONLY))
+}
+
+/// The name of a file that SQLite may take to stay as it is (<https://sqlite.org/uri.html>).
+fn immutable(path: &Path) -> PathBuf {
+    let escaped = path.to_string_lossy().replace('%', "%25").replace('?', "%3f").replace('#', "%23");
+    format!("file:{escaped}?immutable=1").into()
+}
+
+/// The file beside a ledger whose name only adds to the ledger's.
+fn beside(path: &Path, ending: &str) -> PathBuf {
+    let mut name = path.as_os_str().to_owned();
+    name.push(ending);
+    name.into()
 }
 
 /// The file's format, 0 for an empty file; refuses what is newer or not ours.

@@ -44,6 +44,15 @@ impl Disk {
         assert_eq!(touched.kind(), std::io::ErrorKind::ReadOnlyFilesystem, "{touched}");
     }
 
+    /// As somebody puts the card into another computer who only wants to look at it.
+    fn is_read_only(&self) {
+        done(Command::new("mount").args(["-o", "remount,ro"]).arg(&self.mount));
+    }
+
+    fn is_writable(&self) {
+        done(Command::new("mount").args(["-o", "remount,rw"]).arg(&self.mount));
+    }
+
     /// What somebody does who takes the card to another computer, and puts it back.
     fn mend(&self) {
         done(Command::new("umount").arg(&self.mount));
@@ -114,4 +123,41 @@ fn a_disk_that_is_full_and_one_that_turns_read_only_are_told_and_what_was_good_s
     assert_eq!(again.interrupt(Duration::from_secs(30)).code(), Some(0));
     bench.examine("and on");
     println!("{}", bench.account("and on"));
+}
+
+#[test]
+fn a_card_that_can_only_be_read_answers_and_says_where_it_cannot() {
+    let soon = Duration::from_secs(90);
+    let mut bench = Bench::new();
+    let disk = Disk::at(&bench.cabinet.path().join("data"));
+    let daemon = bench.start(&[]);
+    let watch = bench.watch();
+    wait_for("a lift", soon, || (bench.shown() >= 1).then_some(()));
+    assert!(daemon.interrupt(soon).success());
+    drop(watch);
+
+    disk.is_read_only();
+    bench.examine("ended in order, on a medium that can only be read");
+    for question in ["status", "lifts", "alarms", "trend"] {
+        bench.cabinet.run(&[question, "--data", "data", "--json"]).json();
+    }
+    disk.is_writable();
+
+    let daemon = bench.start(&[]);
+    let (watch, before) = (bench.watch(), bench.shown());
+    wait_for("another lift", soon, || (bench.shown() > before).then_some(()));
+    daemon.kill();
+    drop(watch);
+    // As a copy has it that was made file by file: what readers meet in is no part of it.
+    std::fs::remove_file(disk.mount.join("ledger.sqlite3-shm")).unwrap();
+    disk.is_read_only();
+    let answer = bench.cabinet.run(&["status", "--data", "data"]);
+    assert_eq!(answer.status.code(), Some(3), "{}", answer.stdout);
+    assert!(
+        answer.stderr.contains("cannot be written") && answer.stderr.contains("copy its directory"),
+        "{}",
+        answer.stderr
+    );
+    disk.is_writable();
+    bench.examine("killed, and back where it can be written");
 }
