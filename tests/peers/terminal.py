@@ -4,7 +4,8 @@ Usage: terminal.py PROGRAM ARGUMENT...
 At the end of standard input nothing more is typed, and the terminal stays. Exit status: the program's.
 
 The program does not lead the terminal's session: when a leader ends, the kernel hangs the terminal up and drops what was
-not read of it. So a process of ours leads it, and stays until all has been read.
+not read of it. So a process of ours leads it, and stays until all has been read. It says which kind of terminal it is, as
+any does, whatever this was started from: on one of no kind programs draw nothing.
 """
 
 import os
@@ -13,6 +14,7 @@ import select
 import signal
 import sys
 
+os.environ["TERM"] = "xterm"
 # How long nothing must have come after the program's end.
 QUIET_S = 0.3
 
