@@ -84,6 +84,7 @@ impl Stretch {
 }
 
 /// Why an export ended early.
+#[derive(Debug)]
 pub enum Fault {
     /// The store cannot be read.
     Store(StoreError),

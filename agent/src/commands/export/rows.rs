@@ -1,7 +1,7 @@
 //! Rows on their way out: what a column holds, and the two forms that rows are written in.
 
 use std::borrow::Cow;
-use std::io::Write;
+use std::io::{self, Write};
 use std::sync::Arc;
 
 use parquet::basic::{Compression, LogicalType, Repetition, TimeUnit, Type as Physical};
@@ -104,7 +104,11 @@ impl<W: Write> Csv<W> {
 }
 
 fn of_csv(error: csv::Error) -> Fault {
-    Fault::Output(error.into())
+    match error.into_kind() {
+        // As it came: who asks what kind it is of would find none on one that is wrapped.
+        csv::ErrorKind::Io(error) => Fault::Output(error),
+        other => Fault::Output(io::Error::other(format!("{other:?}"))),
+    }
 }
 
 impl<W: Write> Rows for Csv<W> {
@@ -258,5 +262,23 @@ impl<W: Write + Send> Rows for Parquet<W> {
         }
         self.out.close()?;
         Ok(())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::finish;
+    use super::*;
+    use crate::exit::Outcome;
+
+    #[test]
+    fn a_reader_who_has_seen_enough_ends_an_export_in_peace() {
+        let (reader, writer) = io::pipe().unwrap();
+        let mut rows = Csv::new(writer, &[("lifts", Kind::Count)]).unwrap();
+        drop(reader);
+        // More than any buffer on the way holds.
+        let written = (0..1_u64 << 20).try_for_each(|n| rows.row(&[n.into()]));
+        assert!(written.is_err(), "nobody reads");
+        assert!(matches!(finish(written), Ok(Outcome::Done)));
     }
 }
