@@ -342,9 +342,8 @@ pub(super) fn open_file(path: &Path) -> Result<Connection, StoreError> {
     }
     let (connection, found) = match connect(path, path, OpenFlags::empty()) {
         Err(StoreError::Io { .. }) if is_on_a_read_only_medium(path) => {
-            // Readers and writers meet in a file that cannot be made there. Nobody writes, so it is not needed either.
-            let log = beside(path, "-wal");
-            if std::fs::metadata(log).is_ok_and(|log| log.len() > 0) {
+            // Readers and writers meet in a file that cannot be made there. Without a log nobody has anything to say in it.
+            if std::fs::metadata(log_path(path)).is_ok_and(|log| log.len() > 0) {
                 return Err(StoreError::NotClosed { path: path.to_owned() });
             }
             connect(path, &immutable(path), OpenFlags::SQLITE_OPEN_URI)?
@@ -385,10 +384,10 @@ fn immutable(path: &Path) -> PathBuf {
     format!("file:{escaped}?immutable=1").into()
 }
 
-/// The file beside a ledger whose name only adds to the ledger's.
-fn beside(path: &Path, ending: &str) -> PathBuf {
-    let mut name = path.as_os_str().to_owned();
-    name.push(ending);
+/// SQLite's log beside a ledger.
+pub(super) fn log_path(ledger: &Path) -> PathBuf {
+    let mut name = ledger.as_os_str().to_owned();
+    name.push("-wal");
     name.into()
 }
 

@@ -4,7 +4,7 @@
 use std::path::{Path, PathBuf};
 use std::time::SystemTime;
 
-use super::schema::ledger_path;
+use super::schema::{ledger_path, log_path};
 
 /// Length and time of the last write; `None` where there is no such file.
 type Mark = Option<(u64, Option<SystemTime>)>;
@@ -21,9 +21,8 @@ impl Touched {
     /// Of the store in `directory`, at which nobody has looked yet.
     pub fn new(directory: &Path) -> Self {
         let ledger = ledger_path(directory);
-        let mut log = ledger.clone().into_os_string();
-        log.push("-wal");
-        Touched { files: [ledger, log.into()], seen: None, again: false }
+        let log = log_path(&ledger);
+        Touched { files: [ledger, log], seen: None, again: false }
     }
 
     /// Whether it may have been written to since the last look. Files are dated by the kernel's tick, so that a write
