@@ -1,4 +1,5 @@
-//! A disk of 8 MB that is filled to the brim, then freed, then turned read-only by the kernel under the daemon.
+//! A disk of 8 MB that is filled to the brim, then freed, then turned read-only by the kernel under the daemon; and one that is
+//! only there to be read.
 //!
 //! It needs root and loop devices, as mounting does.
 
@@ -7,9 +8,9 @@ use std::path::{Path, PathBuf};
 use std::process::Command;
 use std::time::Duration;
 
-use tallyhook_tests::cabinet::{Cabinet, wait_for};
+use tallyhook_tests::cabinet::{Cabinet, Running, wait_for};
 
-use crate::bench::Bench;
+use crate::bench::{Bench, Watch};
 
 /// A file system of its own in a file.
 struct Disk {
@@ -84,35 +85,42 @@ fn finding(bench: &Bench) -> Option<String> {
     Some(told.map_or_else(String::new, |f| f["text"].as_str().unwrap().to_owned()))
 }
 
-#[test]
-fn a_disk_that_is_full_and_one_that_turns_read_only_are_told_and_what_was_good_stays() {
-    let soon = Duration::from_secs(90);
+const SOON: Duration = Duration::from_secs(90);
+
+/// A daemon whose store has a disk of its own, with a lift in it.
+fn with_a_lift() -> (Bench, Disk, Running, Watch) {
     let mut bench = Bench::new();
     let disk = Disk::at(&bench.cabinet.path().join("data"));
     let daemon = bench.start(&[]);
     let watch = bench.watch();
-    wait_for("a lift", soon, || (bench.shown() >= 1).then_some(()));
+    wait_for("a lift", SOON, || (bench.shown() >= 1).then_some(()));
+    (bench, disk, daemon, watch)
+}
+
+#[test]
+fn a_disk_that_is_full_and_one_that_turns_read_only_are_told_and_what_was_good_stays() {
+    let (mut bench, disk, daemon, watch) = with_a_lift();
 
     let filler = disk.mount.join("filler");
     let mut file = std::fs::File::create(&filler).unwrap();
     let full = (0..4096).find_map(|_| file.write_all(&[1; 4096]).err()).expect("8 MB are full");
     assert_eq!(full.kind(), std::io::ErrorKind::StorageFull);
     drop(file);
-    let said = wait_for("the finding", soon, || finding(&bench).filter(|text| !text.is_empty()));
+    let said = wait_for("the finding", SOON, || finding(&bench).filter(|text| !text.is_empty()));
     assert!(said.contains("no room") && said.contains("Counting goes on in memory"), "{said}");
     let stored = bench.shown();
-    wait_for("lifts in memory", soon, || {
+    wait_for("lifts in memory", SOON, || {
         let lifts = bench.page("/api/v1/status")?["mechanisms"][0]["lifts"].as_u64()?;
         (lifts >= stored as u64 + 2).then_some(())
     });
     assert_eq!(bench.shown(), stored, "none of them can be committed");
     std::fs::remove_file(&filler).unwrap();
-    wait_for("the end of the finding", soon, || finding(&bench).filter(String::is_empty));
-    wait_for("the lifts", soon, || (bench.shown() >= stored + 2).then_some(()));
+    wait_for("the end of the finding", SOON, || finding(&bench).filter(String::is_empty));
+    wait_for("the lifts", SOON, || (bench.shown() >= stored + 2).then_some(()));
     bench.examine("full, then freed");
 
     disk.turn_read_only();
-    let said = wait_for("the finding", soon, || finding(&bench).filter(|text| !text.is_empty()));
+    let said = wait_for("the finding", SOON, || finding(&bench).filter(|text| !text.is_empty()));
     assert!(said.contains("cannot be read or written") && said.contains("check the disk"), "{said}");
     drop(watch);
     daemon.kill();
@@ -127,13 +135,8 @@ fn a_disk_that_is_full_and_one_that_turns_read_only_are_told_and_what_was_good_s
 
 #[test]
 fn a_card_that_can_only_be_read_answers_and_says_where_it_cannot() {
-    let soon = Duration::from_secs(90);
-    let mut bench = Bench::new();
-    let disk = Disk::at(&bench.cabinet.path().join("data"));
-    let daemon = bench.start(&[]);
-    let watch = bench.watch();
-    wait_for("a lift", soon, || (bench.shown() >= 1).then_some(()));
-    assert!(daemon.interrupt(soon).success());
+    let (mut bench, disk, daemon, watch) = with_a_lift();
+    assert!(daemon.interrupt(SOON).success());
     drop(watch);
 
     disk.is_read_only();
@@ -145,7 +148,7 @@ fn a_card_that_can_only_be_read_answers_and_says_where_it_cannot() {
 
     let daemon = bench.start(&[]);
     let (watch, before) = (bench.watch(), bench.shown());
-    wait_for("another lift", soon, || (bench.shown() > before).then_some(()));
+    wait_for("another lift", SOON, || (bench.shown() > before).then_some(()));
     daemon.kill();
     drop(watch);
     // As a copy has it that was made file by file: what readers meet in is no part of it.
