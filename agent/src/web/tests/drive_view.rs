@@ -1,6 +1,8 @@
 //! The drive side: where a signal stands, and when what was read of it is old.
 
 use jiff::tz::TimeZone;
+use tallyhook_analysis::sample::Flag;
+use tallyhook_analysis::units::Span;
 use tallyhook_config::model::{ByteOrder, On, RawType, Register, Signal, Table, Target};
 
 use super::{ID, config, counted_to, figures_of, history};
@@ -11,10 +13,8 @@ use crate::web::drive_side;
 use crate::web::layout::Desk;
 use crate::web::moments::Moments;
 use crate::web::wording::Wording;
-use tallyhook_analysis::sample::Flag;
-use tallyhook_analysis::units::Span;
 
-/// The view's words on `flag`, read `passed` before the page was made, by a clock of this pace.
+/// The view's words on `signal`, read `passed` before the page was made, by a clock of this pace.
 fn drawn(signal: Signal, passed: Span, pace: f64) -> String {
     let mut config = config("K 1");
     let name = signal.target.name();
