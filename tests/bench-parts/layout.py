@@ -5,17 +5,14 @@ all of the program becomes resident, and each poll has to find its code anew.
 """
 
 import collections
-import os
 import re
 import subprocess
-import sys
 import threading
 import time
 import urllib.request
 
-os.environ["TALLYHOOK_BENCH_PRODUCT"] = sys.argv[1]
-from daemon import Site  # noqa: E402
-from measure import PRODUCT, ROOT, WORK  # noqa: E402
+from daemon import Site
+from measure import PRODUCT, ROOT, WORK
 
 LIFT_S = 12
 SECONDS = 60
