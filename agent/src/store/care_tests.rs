@@ -15,7 +15,7 @@ fn at(second: i64) -> Timestamp {
 }
 
 /// Everything that `verify` vouches for, to compare two ledgers by: with what the open day has so far.
-fn sealed(dir: &Path) -> String {
+pub fn sealed(dir: &Path) -> String {
     let reader = Reader::open(dir).unwrap();
     let id = "main-hoist";
     let entries = reader.entries(id).unwrap();

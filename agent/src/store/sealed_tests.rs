@@ -37,34 +37,53 @@ pub fn book(store: &Store, config: &Config) -> Book {
 pub fn work(store: &mut Store, config: &Config, days: std::ops::Range<i64>) {
     let mut book = book(store, config);
     for day in days {
-        for third in 0..72_i64 {
-            let begin = (20_000 + day) * DAY + third * 1_200_000 + 1000;
-            let load = (third * 191 + day * 77) % 1300 * 10_000;
-            for (second, load, up, down) in [
-                (0, 0, false, false),
-                (2, load, true, false),
-                (9, load, false, false),
-                (12, load, false, true),
-                (19, 0, false, true),
-                (25, 0, false, false),
-            ] {
-                // Each stands for at most two seconds.
-                for more in 0..7 {
-                    let mut sample = Sample::at(ms(begin + (second + more) * 1000));
-                    sample.set(Quantity::Load, Some(load));
-                    sample.set_flag(Flag::Raising, Some(up));
-                    sample.set_flag(Flag::Lowering, Some(down));
-                    // Once a day the drive reports a fault for some seconds.
-                    sample.set_flag(Flag::Fault, Some(third == 30 && up));
-                    if book.account().recorder().standing().is_none_or(|s| s.at < sample.at) {
-                        book.take(&sample);
-                    }
-                }
+        (day * 72..(day + 1) * 72).for_each(|third| lift(&mut book, third));
+        store.commit(&book.commit().into_iter().collect::<Vec<_>>()).unwrap();
+        book.committed();
+    }
+}
+
+/// Some of those lifts, by their number from the first day on; each committed by itself.
+pub fn lifts(store: &mut Store, config: &Config, thirds: std::ops::Range<i64>) {
+    try_lifts(store, config, thirds).unwrap();
+}
+
+/// As [`lifts`]; ends with the first that is refused.
+pub fn try_lifts(store: &mut Store, config: &Config, thirds: std::ops::Range<i64>) -> Result<(), StoreError> {
+    let mut book = book(store, config);
+    for third in thirds {
+        lift(&mut book, third);
+        store.commit(&book.commit().into_iter().collect::<Vec<_>>())?;
+        book.committed();
+    }
+    Ok(())
+}
+
+/// One of those lifts.
+pub fn lift(book: &mut Book, number: i64) {
+    let (day, third) = (number.div_euclid(72), number.rem_euclid(72));
+    let begin = (20_000 + day) * DAY + third * 1_200_000 + 1000;
+    let load = (third * 191 + day * 77) % 1300 * 10_000;
+    for (second, load, up, down) in [
+        (0, 0, false, false),
+        (2, load, true, false),
+        (9, load, false, false),
+        (12, load, false, true),
+        (19, 0, false, true),
+        (25, 0, false, false),
+    ] {
+        // Each stands for at most two seconds.
+        for more in 0..7 {
+            let mut sample = Sample::at(ms(begin + (second + more) * 1000));
+            sample.set(Quantity::Load, Some(load));
+            sample.set_flag(Flag::Raising, Some(up));
+            sample.set_flag(Flag::Lowering, Some(down));
+            // Once a day the drive reports a fault for some seconds.
+            sample.set_flag(Flag::Fault, Some(third == 30 && up));
+            if book.account().recorder().standing().is_none_or(|s| s.at < sample.at) {
+                book.take(&sample);
             }
         }
-        let commits: Vec<_> = book.commit().into_iter().collect();
-        store.commit(&commits).unwrap();
-        book.committed();
     }
 }
 
