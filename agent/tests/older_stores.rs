@@ -90,3 +90,8 @@ fn format_4_opens() {
 fn format_5_opens() {
     opens_with_a_copy_kept_and_the_same_figures(5);
 }
+
+#[test]
+fn format_6_opens() {
+    opens_with_a_copy_kept_and_the_same_figures(6);
+}

@@ -146,7 +146,8 @@ impl Keeper {
 
 /// Number and room of what is new after `after`, and the newest instant.
 fn count(directory: &Path, after: u64) -> Result<(u64, u64, Option<Timestamp>), StoreError> {
-    let reader = Reader::open(directory)?;
+    // What the ledger does not have yet is counted at the next look.
+    let reader = Reader::open_as_it_lies(directory)?;
     let (seen, room) = reader.droppable_room(after)?;
     Ok((seen, room, reader.newest_droppable()?))
 }

@@ -37,7 +37,7 @@ use tokio::task::JoinSet;
 use crate::access::Remembered;
 use crate::clock::{Clock, Reading};
 use crate::store::backup::Made;
-use crate::store::{Store, StoreError, StoreHandle, Touched};
+use crate::store::{Store, StoreError, StoreHandle, Touched, asking};
 use crate::{drive, publish, web};
 use bounds::Loss;
 use site::{Site, Timelines};
@@ -50,6 +50,9 @@ const TICK: Span = Span::from_ms(1000);
 
 /// A drive wakes it most often: for so long a look waits for that.
 const TICK_WAITS: Span = Span::from_ms(250);
+
+/// After so long without a commit the ledger gets what it lacks, for whoever reads its file without asking.
+const REST: Span = Span::from_ms(900_000);
 
 /// What the daemon is given.
 pub struct Setup {
@@ -157,11 +160,11 @@ pub async fn run_watched(
     around: &mut Surroundings,
 ) -> Result<Ended, DaemonError> {
     let Setup { config, config_text, clock, .. } = &setup;
-    let directory = &config.store.directory;
+    let directory = &config.store.directory.clone();
     let copies = config.store.backup_directory();
     let (wall, copies) = (clock.now().wall, copies.as_deref());
     let later = around.prove_later_from.filter(|_| !std::mem::take(&mut around.prove_at_once));
-    let (store, recovered) = match later {
+    let (mut store, recovered) = match later {
         Some(large) => Store::open_soon(directory, copies, wall, large)?,
         None => Store::open_sound(directory, copies, wall)?,
     };
@@ -174,9 +177,30 @@ pub async fn run_watched(
     if let Some(recovered) = recovered {
         site.raise("ledger", clock.now().wall, recovered.to_string());
     }
+    if let Some(left) = store.take_left() {
+        site.raise("ledger", clock.now().wall, left);
+    }
     site.set_timelines(std::mem::take(&mut around.timelines));
+    // Only who can be asked to bring the ledger up may let it fall behind.
+    let asked = match asking::listen(directory) {
+        Ok(listener) => Some(listener),
+        Err(error) => {
+            tracing::warn!("every commit goes to the ledger itself, for nobody can ask for what it lacks: {error}");
+            None
+        }
+    };
+    if asked.is_some() {
+        store.write_ahead();
+    }
     let store = store.into_handle()?;
+    let mut asking = JoinSet::new();
+    if let Some(listener) = asked {
+        asking.spawn(asking::serve(listener, store.clone(), clock.clone()));
+    }
     let ended = run_on(setup, site, store.clone(), stop, around).await;
+    if let Err(error) = asking::close(directory) {
+        tracing::warn!("the socket in the store's directory stays: {error}");
+    }
     if let Some(fault) = store.fault() {
         return Ok(around.look_again(fault.to_string()));
     }
@@ -292,6 +316,7 @@ async fn run_on(
     let mut tick = Box::pin(clock.sleep_until(next_tick.plus(TICK_WAITS)));
     let mut touched = Touched::new(directory);
     let mut next_reminders = next_tick;
+    let mut next_settling = next_tick;
     // What comes after this run, while those who tell are still ending: a slow broker must not stop the counting.
     let mut next: Option<Box<Next>> = None;
     let mut last_reading = None;
@@ -387,6 +412,13 @@ async fn run_on(
                     && let Err(error) = store.keep_drives(drives, now.wall).await
                 {
                     tracing::warn!("the drives' states could not be kept: {error}");
+                }
+                let rested = now.mono.as_ms() - site.committed().mono.as_ms();
+                if answers && store.is_behind() && rested >= REST.as_ms() && now.mono >= next_settling {
+                    next_settling = now.mono.plus(REST);
+                    if let Err(error) = store.settle().await {
+                        tracing::warn!("the ledger stays behind, it is tried again: {error}");
+                    }
                 }
                 if answers && now.mono >= next_reminders {
                     next_reminders = now.mono.plus(reminders::LOOK_EVERY);

@@ -126,7 +126,8 @@ impl Site {
     /// [`StoreError`] when the store cannot be read.
     pub fn open(config: Arc<Config>, store: &Store, now: Reading) -> Result<Self, StoreError> {
         let calendar = SiteCalendar(config.time_zone.clone());
-        let history = Reader::open(&config.store.directory)?;
+        // What a crash left in the redo log closes no day and is no finding.
+        let history = Reader::open_as_it_lies(&config.store.directory)?;
         let mut books = Vec::new();
         for (crane, mechanism) in config.mechanisms() {
             let mut book = Book::open(crane, mechanism, calendar.clone(), store.resume(&mechanism.id)?);
@@ -343,6 +344,11 @@ impl Site {
         }
         self.drive_states = self.drives.values().map(now).collect();
         Some(self.drives())
+    }
+
+    /// When the last commit went through, or the daemon started.
+    pub fn committed(&self) -> Reading {
+        self.committed
     }
 
     /// Reminds people of alarms that nobody has acknowledged.

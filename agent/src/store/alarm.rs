@@ -284,7 +284,7 @@ pub(super) fn acts(connection: &Connection, path: &Path, seq: u64) -> Result<Vec
 /// # Errors
 /// [`ActError`] says why not.
 pub fn act(dir: &Path, seq: u64, act: &Act, by: &str, note: &str, at: Timestamp) -> Result<Alarm, ActError> {
-    let mut connection = schema::open_beside(dir)?;
+    let (mut connection, _held) = schema::open_beside(dir)?;
     let path = schema::ledger_path(dir);
     let sqlite = |error| StoreError::of_sqlite(&path, error);
     let transaction = connection.transaction_with_behavior(rusqlite::TransactionBehavior::Immediate).map_err(sqlite)?;

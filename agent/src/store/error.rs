@@ -85,8 +85,8 @@ pub enum StoreError {
     },
     /// Ask a copy: what the daemon left to be taken in cannot be taken in there.
     #[error(
-        "the store {} lies on a medium that cannot be written, and the daemon that wrote it was not stopped in order; copy \
-         its directory to a place that can be written, and ask that copy",
+        "the store {} cannot be written from here, and the daemon that wrote it was not stopped in order; copy its directory \
+         to a place that can be written, and ask that copy",
         path.display()
     )]
     NotClosed {

@@ -1,10 +1,12 @@
 //! The writer behind a door: it lives on a thread of its own, because a commit waits for the disk.
 
+use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Arc, OnceLock};
 
 use tallyhook_analysis::units::Timestamp;
 use tokio::sync::{mpsc, oneshot, watch};
 
+use super::ahead::Behind;
 use super::alarm::Alarm;
 use super::error::StoreError;
 use super::message::Message;
@@ -41,6 +43,7 @@ enum Request {
     OpenAlarms(oneshot::Sender<Result<Vec<Alarm>, StoreError>>),
     Thin(thin::Bounds, oneshot::Sender<Result<thin::Step, StoreError>>),
     OpenServices(oneshot::Sender<Result<Vec<StoredService>, StoreError>>),
+    Settle(oneshot::Sender<Result<(), StoreError>>),
     Close(oneshot::Sender<()>),
 }
 
@@ -51,6 +54,17 @@ pub struct StoreHandle {
     stored: watch::Receiver<u64>,
     /// What came of proving the ledger's structure; empty while that goes on.
     proved: Arc<OnceLock<Result<(), StoreError>>>,
+    behind: Behind,
+}
+
+/// While it lives, every commit goes to the ledger at once.
+#[derive(Debug)]
+pub struct Held(Arc<AtomicUsize>);
+
+impl Drop for Held {
+    fn drop(&mut self) {
+        self.0.fetch_sub(1, Ordering::SeqCst);
+    }
 }
 
 impl Store {
@@ -63,12 +77,12 @@ impl Store {
         let (requests, queue) = mpsc::channel(QUEUE);
         let (seen, stored) = watch::channel(self.last_seq()?);
         let proved = Arc::new(OnceLock::new());
-        let found = proved.clone();
+        let (found, behind) = (proved.clone(), self.ahead.behind.clone());
         std::thread::Builder::new()
             .name("store".to_owned())
             .spawn(move || serve(self, queue, &seen, &found))
             .map_err(|error| StoreError::Io { path: "writer thread".into(), what: error.to_string() })?;
-        Ok(StoreHandle { requests, stored, proved })
+        Ok(StoreHandle { requests, stored, proved, behind })
     }
 }
 
@@ -109,6 +123,7 @@ fn serve(
             Request::OpenAlarms(answer) => drop(answer.send(store.open_alarms())),
             Request::Thin(bounds, answer) => drop(answer.send(store.thin(&bounds))),
             Request::OpenServices(answer) => drop(answer.send(store.open_services())),
+            Request::Settle(answer) => drop(answer.send(store.settle())),
             Request::Close(answer) => {
                 // No more is let in, but what is in already is carried out: a request that were dropped with the
                 // queue might never be answered, and its data would be gone.
@@ -116,6 +131,9 @@ fn serve(
                 closing.push(answer);
             }
         }
+    }
+    if let Err(error) = store.settle() {
+        tracing::error!("the ledger is left behind, the next start or look at it takes in the redo log: {error}");
     }
     drop(store);
     for answer in closing {
@@ -224,6 +242,26 @@ impl StoreHandle {
     /// As there; [`StoreError::Closed`] when the writer has ended.
     pub async fn thin(&self, bounds: thin::Bounds) -> Result<thin::Step, StoreError> {
         self.ask(|answer| Request::Thin(bounds, answer)).await
+    }
+
+    /// See [`Store::settle`].
+    ///
+    /// # Errors
+    /// As there; [`StoreError::Closed`] when the writer has ended.
+    pub async fn settle(&self) -> Result<(), StoreError> {
+        self.ask(Request::Settle).await
+    }
+
+    /// From now on, and while the answer lives, every commit goes to the ledger at once. [`StoreHandle::settle`] brings in
+    /// what was before.
+    pub fn hold(&self) -> Held {
+        self.behind.holds.fetch_add(1, Ordering::SeqCst);
+        Held(self.behind.holds.clone())
+    }
+
+    /// See [`Store::is_behind`].
+    pub fn is_behind(&self) -> bool {
+        self.behind.is_behind.load(Ordering::SeqCst)
     }
 
     /// Whether requests are answered at once: the structure of the ledger has been proved.

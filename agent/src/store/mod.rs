@@ -2,9 +2,11 @@
 //! `README.md` beside this file; SQL is written here and nowhere else.
 
 pub mod alarm;
+pub mod asking;
 pub mod backup;
 pub mod message;
 
+mod ahead;
 mod care;
 mod chain;
 mod days;
@@ -17,6 +19,7 @@ mod open_seal;
 mod outbox;
 mod pages;
 mod query;
+mod redo;
 mod schema;
 pub mod service;
 mod settled;
@@ -26,6 +29,8 @@ pub mod trim;
 pub mod verify;
 mod write;
 
+#[cfg(test)]
+mod ahead_tests;
 #[cfg(test)]
 mod care_tests;
 #[cfg(test)]

@@ -11,6 +11,7 @@ use tallyhook_analysis::sample::Flag;
 use tallyhook_analysis::units::Timestamp;
 
 use super::alarm::{self, Alarm, Done};
+use super::asking;
 use super::chain::{self, ChainEntry};
 use super::drives;
 use super::error::StoreError;
@@ -58,11 +59,23 @@ pub struct Reader {
 }
 
 impl Reader {
-    /// Opens the store in `dir` for reading.
+    /// Opens the store in `dir` for reading, after everything that was committed has been brought into the ledger, by the
+    /// daemon or, after a crash, by this call. It must not be called where the daemon waits for it.
+    ///
+    /// # Errors
+    /// [`StoreError::Missing`] when there is no store, [`StoreError::NotClosed`] when something has to be brought in and
+    /// cannot be.
+    pub fn open(dir: &Path) -> Result<Self, StoreError> {
+        let reader = Self::open_as_it_lies(dir)?;
+        asking::settled(dir)?;
+        Ok(reader)
+    }
+
+    /// As [`Reader::open`], but the newest commits may be missing.
     ///
     /// # Errors
     /// [`StoreError::Missing`] when there is no store.
-    pub fn open(dir: &Path) -> Result<Self, StoreError> {
+    pub fn open_as_it_lies(dir: &Path) -> Result<Self, StoreError> {
         let (connection, path) = schema::open_reader(dir)?;
         Ok(Reader { connection, path })
     }

@@ -5,6 +5,7 @@ use std::time::Duration;
 
 use rusqlite::{Connection, OpenFlags, TransactionBehavior};
 
+use super::asking::{self, Hold};
 use super::error::StoreError;
 use super::open_seal;
 
@@ -37,7 +38,7 @@ const APPLICATION_ID: i64 = 0x5448_6b4c;
 
 /// The steps from an empty file to the present format. Step `n` leads from format `n` to `n + 1`; a step that has
 /// once been in the field is never changed, a new one is added.
-const STEPS: &[&str] = &[STEP_1, STEP_2, STEP_3, STEP_4, STEP_5, STEP_6];
+const STEPS: &[&str] = &[STEP_1, STEP_2, STEP_3, STEP_4, STEP_5, STEP_6, STEP_7];
 
 const STEP_1: &str = "
 CREATE TABLE mechanism (
@@ -224,6 +225,10 @@ ALTER TABLE lift ADD COLUMN uncertainty_g INTEGER;
 CREATE INDEX lift_overload ON lift (mechanism, begin_ms) WHERE marks & 16;
 ";
 
+/// From here on part of the record may be in the redo log beside the ledger: an earlier version, which does not know it, must
+/// not write.
+const STEP_7: &str = "";
+
 /// The format from which on every book has its seal.
 const SEALED_FROM: i64 = 5;
 
@@ -316,15 +321,17 @@ pub(super) fn prove_structure(connection: &Connection, path: &Path) -> Result<()
 }
 
 /// A connection that appends beside the daemon's: for entries of people, which are rare and small.
-pub(super) fn open_beside(dir: &Path) -> Result<Connection, StoreError> {
+/// While the other part of the answer lives, the daemon leaves the ledger open to it.
+pub(super) fn open_beside(dir: &Path) -> Result<(Connection, Hold), StoreError> {
     let (reader, path) = open_reader(dir)?;
     drop(reader);
+    let hold = asking::hold(dir)?;
     let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
     let sqlite = |error| StoreError::of_sqlite(&path, error);
     let connection = Connection::open_with_flags(&path, flags).map_err(sqlite)?;
     connection.busy_timeout(Duration::from_secs(BUSY_SECONDS)).map_err(sqlite)?;
     connection.pragma_update(None, "synchronous", "FULL").map_err(sqlite)?;
-    Ok(connection)
+    Ok((connection, hold))
 }
 
 /// A connection that reads only; any number of them, from any process, beside one writer.

@@ -65,7 +65,7 @@ pub struct StoredService {
 /// # Errors
 /// [`StoreError::Missing`] when there is no store, the others as their names say.
 pub fn append(dir: &Path, service: &Service) -> Result<u64, StoreError> {
-    let connection = schema::open_beside(dir)?;
+    let (connection, _held) = schema::open_beside(dir)?;
     let path = schema::ledger_path(dir);
     let body = serde_json::to_string(service)
         .map_err(|error| StoreError::damaged(&path, format!("the service cannot be written: {error}")))?;

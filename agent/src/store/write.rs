@@ -3,11 +3,12 @@
 
 use std::collections::BTreeMap;
 use std::fs::{File, OpenOptions, TryLockError};
-use std::io::{Read as _, Write as _};
+use std::io::{Read as _, Seek as _, Write as _};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-use rusqlite::{Connection, OptionalExtension as _, Transaction, TransactionBehavior, params};
+use rusqlite::{Connection, OptionalExtension as _, TransactionBehavior, params};
+use serde::{Deserialize, Serialize};
 use tallyhook_analysis::account::{DayRecord, HourSums, State};
 use tallyhook_analysis::lift::Lift;
 use tallyhook_analysis::period::Ledger;
@@ -16,6 +17,7 @@ use tallyhook_analysis::sample::Flag;
 use tallyhook_analysis::spectrum::Totals;
 use tallyhook_analysis::units::Timestamp;
 
+use super::ahead::Ahead;
 use super::alarm::{self, Alarm};
 use super::care::{self, Recovered};
 use super::chain::{self, EntryKind, Reckoning};
@@ -41,7 +43,7 @@ const MOST_PAGES: i64 = 0xffff_fffe;
 const MOST_NOTED: u64 = 16;
 
 /// A lift and the day it is booked to.
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, Deserialize)]
 pub struct BookedLift {
     /// The lift.
     pub lift: Lift,
@@ -70,7 +72,9 @@ pub struct Closing {
 ///
 /// After any error nothing of it stands, so the caller may simply try again. Even where it stood already, lifts, gaps,
 /// flags, entries and messages would be left and days and state replaced; only hours are added to.
-#[derive(Clone, PartialEq, Debug, Default)]
+///
+/// What is skipped when one is serialized is what no commit of the redo log has (`ahead.rs`).
+#[derive(Clone, PartialEq, Debug, Default, Serialize, Deserialize)]
 pub struct MechanismCommit {
     /// Identifier of the mechanism.
     pub mechanism: String,
@@ -87,16 +91,21 @@ pub struct MechanismCommit {
     /// The sums so far of each day that was added to; they replace that day's row.
     pub days: Vec<(i32, Totals)>,
     /// Days that are over, with all that is kept of them; they replace that day's row.
+    #[serde(skip)]
     pub closed: Vec<Closing>,
     /// What touches the reckoning, compared with what stands in the chain; `None` leaves the chain's as it is.
+    #[serde(skip)]
     pub reckoning: Option<Arc<Reckoning>>,
     /// What is to be said in the chain of the site's clock.
+    #[serde(skip)]
     pub clock: Vec<serde_json::Value>,
     /// Hours that are over.
     pub hours: Vec<HourSums>,
     /// Numbers of the services that `state` has taken.
+    #[serde(skip)]
     pub services: Vec<u64>,
     /// Numbers of the alarms that `messages` remind of.
+    #[serde(skip)]
     pub reminded: Vec<u64>,
     /// What is to be told.
     pub messages: Vec<Message>,
@@ -122,12 +131,16 @@ pub type Resumed = (State, BTreeMap<String, usize>);
 /// The ledger, open for writing. Only one process can hold it.
 #[derive(Debug)]
 pub struct Store {
-    connection: Connection,
-    path: PathBuf,
+    pub(super) connection: Connection,
+    pub(super) path: PathBuf,
     /// Cursors that go into the ledger with its next commit.
-    noted: BTreeMap<String, u64>,
+    pub(super) noted: BTreeMap<String, u64>,
     /// Its structure is still to be proved before anything is written.
-    unproved: bool,
+    pub(super) unproved: bool,
+    /// Commits that are safe and not in the ledger yet.
+    pub(super) ahead: Ahead,
+    /// What is wrong with the redo log of the last run.
+    left: Option<String>,
     /// After the connection, so that the ledger is closed before the lock is given up.
     _lock: WriterLock,
 }
@@ -152,10 +165,26 @@ impl Store {
     /// the others as their names say.
     pub fn open(dir: &Path) -> Result<Self, StoreError> {
         std::fs::create_dir_all(dir).map_err(|error| StoreError::of_io(dir, error))?;
-        let lock = lock(dir)?;
-        let path = schema::ledger_path(dir);
+        Self::on(schema::ledger_path(dir), lock(dir, false)?, false)
+    }
+
+    /// As [`Store::open`], only to take in what a crash left in the redo log: who else wants to write waits for it.
+    pub(super) fn open_in_passing(dir: &Path) -> Result<Self, StoreError> {
+        Self::on(schema::ledger_path(dir), lock(dir, true)?, false)
+    }
+
+    /// The ledger at `path`, with what a crash left in its redo log in an open transaction.
+    fn on(path: PathBuf, lock: WriterLock, unproved: bool) -> Result<Self, StoreError> {
         let connection = schema::open_writer(&path)?;
-        Ok(Store { connection, path, noted: BTreeMap::new(), unproved: false, _lock: lock })
+        let (noted, ahead) = (BTreeMap::new(), Ahead::default());
+        let mut store = Store { connection, path, noted, unproved, ahead, left: None, _lock: lock };
+        store.left = store.take_up()?;
+        Ok(store)
+    }
+
+    /// What is wrong with the redo log that the last run left, once.
+    pub fn take_left(&mut self) -> Option<String> {
+        self.left.take()
     }
 
     /// As [`Store::open`], after a look at the ledger: a damaged one is put aside, and the newest copy of the directory
@@ -169,11 +198,10 @@ impl Store {
         now: Timestamp,
     ) -> Result<(Self, Option<Recovered>), StoreError> {
         std::fs::create_dir_all(dir).map_err(|error| StoreError::of_io(dir, error))?;
-        let lock = lock(dir)?;
+        let lock = lock(dir, false)?;
         let recovered = care::look(dir, copies, now)?;
         let path = schema::ledger_path(dir);
-        let connection = schema::open_writer(&path)?;
-        Ok((Store { connection, path, noted: BTreeMap::new(), unproved: false, _lock: lock }, recovered))
+        Ok((Self::on(path, lock, false)?, recovered))
     }
 
     /// As [`Store::open_sound`], but a ledger of at least `large` bytes is not read to its end: [`Store::into_handle`]
@@ -190,12 +218,10 @@ impl Store {
     ) -> Result<(Self, Option<Recovered>), StoreError> {
         let path = schema::ledger_path(dir);
         if std::fs::metadata(&path).is_ok_and(|file| file.len() >= large) {
-            let lock = lock(dir)?;
+            let lock = lock(dir, false)?;
             // An older format is brought up, which writes; anything that cannot be made out is mended.
             if schema::look_at(&path, false).is_ok_and(|format| format == schema::FORMAT) {
-                let connection = schema::open_writer(&path)?;
-                let store = Store { connection, path, noted: BTreeMap::new(), unproved: true, _lock: lock };
-                return Ok((store, None));
+                return Ok((Self::on(path, lock, true)?, None));
             }
         }
         Self::open_sound(dir, copies, now)
@@ -218,16 +244,26 @@ impl Store {
         Ok(())
     }
 
-    /// Writes all of `commits` in one transaction: after a crash either all of it stands or nothing.
+    /// Writes all of `commits` in one transaction: after a crash either all of it stands or nothing. After
+    /// [`Store::write_ahead`] it may be in the redo log, and in the ledger only later.
     ///
     /// # Errors
     /// On any error nothing of it stands, and the same call may be made again.
     pub fn commit(&mut self, commits: &[MechanismCommit]) -> Result<Committed, StoreError> {
-        let done = write_all(&mut self.connection, commits, &self.noted).map_err(|fault| match fault {
-            WriteFault::Sqlite(error) => StoreError::of_sqlite(&self.path, error),
-            WriteFault::Json(error) => StoreError::damaged(&self.path, format!("a state cannot be written: {error}")),
-        })?;
+        if let Some(done) = self.commit_ahead(commits)? {
+            return Ok(done);
+        }
+        self.settle()?;
+        let written = || -> Result<Committed, WriteFault> {
+            // Dropped on an early return, which rolls everything back.
+            let transaction = self.connection.transaction_with_behavior(TransactionBehavior::Immediate)?;
+            let done = write_all(&transaction, commits, &self.noted)?;
+            transaction.commit()?;
+            Ok(done)
+        }();
+        let done = written.map_err(|fault| fault.at(&self.path))?;
         self.noted.clear();
+        self.compared(commits);
         Ok(done)
     }
 
@@ -293,6 +329,7 @@ impl Store {
 
     /// Writes the cursors that wait, all at once.
     fn write_noted(&mut self) -> Result<(), StoreError> {
+        self.settle()?;
         if !self.noted.is_empty() {
             outbox::set_cursors(&mut self.connection, &self.noted)
                 .map_err(|error| StoreError::of_sqlite(&self.path, error))?;
@@ -314,6 +351,7 @@ impl Store {
     /// # Errors
     /// When it cannot be written; nothing is dropped then.
     pub fn drop_oldest(&mut self, bound: &Bound) -> Result<Dropped, StoreError> {
+        self.settle()?;
         // Nothing is written where nothing goes, which is asked every ten minutes.
         let dropped = trim::drop_oldest(&mut self.connection, &self.path, bound, &self.noted)?;
         if dropped.messages > 0 {
@@ -335,6 +373,7 @@ impl Store {
     /// # Errors
     /// When it cannot be written; the states of before stand.
     pub fn keep_drives(&mut self, drives: &[DriveFigures], at: Timestamp) -> Result<(), StoreError> {
+        self.settle()?;
         drives::keep(&mut self.connection, &self.path, drives, at)
     }
 
@@ -391,8 +430,11 @@ impl Drop for Store {
     }
 }
 
-/// Takes the writer's lock, and leaves the process number in the file for whoever is refused.
-fn lock(dir: &Path) -> Result<WriterLock, StoreError> {
+/// In the lock's file in place of a process number: it will soon be given up.
+const IN_PASSING: &str = "in passing";
+
+/// Takes the writer's lock, and leaves the process number in the file for whoever is refused, or [`IN_PASSING`].
+fn lock(dir: &Path, in_passing: bool) -> Result<WriterLock, StoreError> {
     let path = dir.join(schema::LOCK_NAME);
     let io = |error| StoreError::of_io(&path, error);
     let mut file = OpenOptions::new().read(true).write(true).create(true).truncate(false).open(&path).map_err(io)?;
@@ -400,14 +442,20 @@ fn lock(dir: &Path) -> Result<WriterLock, StoreError> {
         Ok(()) => {}
         Err(TryLockError::WouldBlock) => {
             let mut holder = String::new();
-            let known = file.read_to_string(&mut holder).is_ok() && holder.trim().parse::<u32>().is_ok();
-            let holder = if known { format!(" by process {}", holder.trim()) } else { String::new() };
-            return Err(StoreError::Busy { dir: dir.to_owned(), holder });
+            let is_read = file.read_to_string(&mut holder).is_ok();
+            if is_read && holder.trim() == IN_PASSING {
+                file.lock().map_err(io)?;
+            } else {
+                let known = is_read && holder.trim().parse::<u32>().is_ok();
+                let holder = if known { format!(" by process {}", holder.trim()) } else { String::new() };
+                return Err(StoreError::Busy { dir: dir.to_owned(), holder });
+            }
         }
         Err(TryLockError::Error(error)) => return Err(io(error)),
     }
     // The number is a courtesy: a full disk must not keep the daemon from starting.
-    let _ = file.set_len(0).and_then(|()| writeln!(file, "{}", std::process::id()));
+    let holder = if in_passing { IN_PASSING.to_owned() } else { std::process::id().to_string() };
+    let _ = file.set_len(0).and_then(|()| file.rewind()).and_then(|()| writeln!(file, "{holder}"));
     Ok(WriterLock(file))
 }
 
@@ -419,9 +467,20 @@ fn packed(state: &State) -> Result<Vec<u8>, serde_json::Error> {
     packer.write_all(&text).and_then(|()| packer.finish()).map_err(serde_json::Error::io)
 }
 
+/// Why a transaction could not be written.
 pub(super) enum WriteFault {
     Sqlite(rusqlite::Error),
     Json(serde_json::Error),
+}
+
+impl WriteFault {
+    /// Of the ledger at `path`.
+    pub(super) fn at(self, path: &Path) -> StoreError {
+        match self {
+            WriteFault::Sqlite(error) => StoreError::of_sqlite(path, error),
+            WriteFault::Json(error) => StoreError::damaged(path, format!("a state cannot be written: {error}")),
+        }
+    }
 }
 
 impl From<rusqlite::Error> for WriteFault {
@@ -436,60 +495,59 @@ impl From<serde_json::Error> for WriteFault {
     }
 }
 
-fn write_all(
-    connection: &mut Connection,
+/// Writes commits and cursors, in the caller's transaction.
+pub(super) fn write_all(
+    transaction: &Connection,
     commits: &[MechanismCommit],
     cursors: &BTreeMap<String, u64>,
 ) -> Result<Committed, WriteFault> {
-    // Dropped on an early return, which rolls everything back.
-    let transaction = connection.transaction_with_behavior(TransactionBehavior::Immediate)?;
     let mut done = Committed::default();
     for commit in commits {
-        let key = mechanism_key(&transaction, &commit.mechanism)?;
+        let key = mechanism_key(transaction, &commit.mechanism)?;
         let mechanism = (key, commit.mechanism.as_str());
-        let mut broken = open_seal::broken(&transaction, key)?.map(|(_, what)| what);
-        let open_day = days::open_day(&transaction, key)?;
+        let mut broken = open_seal::broken(transaction, key)?.map(|(_, what)| what);
+        let open_day = days::open_day(transaction, key)?;
         if let Some(reckoning) = &commit.reckoning {
-            chain::note_configuration(&transaction, mechanism, commit.at, open_day, reckoning)?;
+            chain::note_configuration(transaction, mechanism, commit.at, open_day, reckoning)?;
         }
         for booked in &commit.lifts {
-            if !write_lift(&transaction, key, booked)? {
+            if !write_lift(transaction, key, booked)? {
                 done.lifts_refused += 1;
                 let body = serde_json::json!({ "day": booked.day, "lift": booked.lift });
-                chain::append_once(&transaction, mechanism, EntryKind::Lift, None, commit.at, &body)?;
+                chain::append_once(transaction, mechanism, EntryKind::Lift, None, commit.at, &body)?;
             }
         }
         for (day, totals) in &commit.days {
-            write_day(&transaction, key, *day, totals, None)?;
+            write_day(transaction, key, *day, totals, None)?;
         }
-        write_hours(&transaction, key, &commit.hours)?;
+        write_hours(transaction, key, &commit.hours)?;
         // Before the days are closed, whose entries hold them.
-        write_gaps(&transaction, mechanism, commit)?;
-        write_flags(&transaction, mechanism, commit)?;
+        write_gaps(transaction, mechanism, commit)?;
+        write_flags(transaction, mechanism, commit)?;
         let mut day_anchors = BTreeMap::new();
         for closing in &commit.closed {
             let record = &closing.record;
-            write_day(&transaction, key, record.day, &record.totals, Some(record))?;
+            write_day(transaction, key, record.day, &record.totals, Some(record))?;
             let fingerprint = commit.reckoning.as_ref().map(|r| r.fingerprint());
             let of = (closing, broken.as_deref());
-            let hash = chain::close_day(&transaction, mechanism, of, commit.at, fingerprint.as_deref())?;
+            let hash = chain::close_day(transaction, mechanism, of, commit.at, fingerprint.as_deref())?;
             if hash.is_some() {
                 broken = None;
             }
             day_anchors.extend(hash.map(|hash| (format!("{}:day:{}", commit.mechanism, record.day), hash)));
         }
         for seq in &commit.services {
-            if let Some(body) = service::mark_taken(&transaction, *seq, commit.at)? {
+            if let Some(body) = service::mark_taken(transaction, *seq, commit.at)? {
                 let body = serde_json::json!({ "number": seq, "service": body });
-                chain::append(&transaction, mechanism, EntryKind::Service, None, commit.at, &body)?;
+                chain::append(transaction, mechanism, EntryKind::Service, None, commit.at, &body)?;
             }
         }
         for body in &commit.clock {
-            chain::append_once(&transaction, mechanism, EntryKind::Clock, None, commit.at, body)?;
+            chain::append_once(transaction, mechanism, EntryKind::Clock, None, commit.at, body)?;
         }
-        done.anchors.extend(chain::last_hash(&transaction, key)?.map(|hash| (commit.mechanism.clone(), hash)));
-        write_snapshot(&transaction, key, commit)?;
-        open_seal::write(&transaction, key, broken)?;
+        done.anchors.extend(chain::last_hash(transaction, key)?.map(|hash| (commit.mechanism.clone(), hash)));
+        write_snapshot(transaction, key, commit)?;
+        open_seal::write(transaction, key, broken)?;
         for message in &commit.messages {
             match day_anchors.get(&message.id) {
                 // The day's message carries the hash of its entry out of the house.
@@ -498,26 +556,25 @@ fn write_all(
                     if let serde_json::Value::Object(fields) = &mut message.body {
                         fields.insert("anchor".to_owned(), anchor.clone().into());
                     }
-                    outbox::append(&transaction, &message)?;
+                    outbox::append(transaction, &message)?;
                 }
                 None => {
-                    if outbox::append(&transaction, message)? {
-                        alarm::follow(&transaction, message)?;
+                    if outbox::append(transaction, message)? {
+                        alarm::follow(transaction, message)?;
                     }
                 }
             }
         }
         for seq in &commit.reminded {
-            alarm::mark_reminded(&transaction, *seq, commit.at)?;
+            alarm::mark_reminded(transaction, *seq, commit.at)?;
         }
     }
-    outbox::write_cursors(&transaction, cursors)?;
-    done.last_seq = outbox::last_seq(&transaction)?;
-    transaction.commit()?;
+    outbox::write_cursors(transaction, cursors)?;
+    done.last_seq = outbox::last_seq(transaction)?;
     Ok(done)
 }
 
-fn mechanism_key(transaction: &Transaction<'_>, id: &str) -> rusqlite::Result<i64> {
+fn mechanism_key(transaction: &Connection, id: &str) -> rusqlite::Result<i64> {
     let known = transaction
         .prepare_cached("SELECT key FROM mechanism WHERE id = ?1")?
         .query_row([id], |row| row.get(0))
@@ -532,7 +589,7 @@ fn mechanism_key(transaction: &Transaction<'_>, id: &str) -> rusqlite::Result<i6
 }
 
 /// `false` when another lift with that beginning stands in its place.
-fn write_lift(transaction: &Transaction<'_>, key: i64, booked: &BookedLift) -> rusqlite::Result<bool> {
+fn write_lift(transaction: &Connection, key: i64, booked: &BookedLift) -> rusqlite::Result<bool> {
     let lift = &booked.lift;
     let begin = lift.begin.as_ms();
     let written = transaction
@@ -560,7 +617,7 @@ fn write_lift(transaction: &Transaction<'_>, key: i64, booked: &BookedLift) -> r
 }
 
 fn write_day(
-    transaction: &Transaction<'_>,
+    transaction: &Connection,
     key: i64,
     day: i32,
     t: &Totals,
@@ -597,7 +654,7 @@ fn write_day(
     Ok(())
 }
 
-fn write_hours(transaction: &Transaction<'_>, key: i64, hours: &[HourSums]) -> rusqlite::Result<()> {
+fn write_hours(transaction: &Connection, key: i64, hours: &[HourSums]) -> rusqlite::Result<()> {
     let mut insert = transaction.prepare_cached(
         "INSERT OR REPLACE INTO hour (mechanism, begin_ms, length_ms, running_ms, gap_ms, cube_ms, starts, lifts, day)
          VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9)",
@@ -621,7 +678,7 @@ fn write_hours(transaction: &Transaction<'_>, key: i64, hours: &[HourSums]) -> r
 
 /// An hour that a clock set back entered twice holds both stays, where both are booked to the same day. A day that is
 /// over keeps its rows as it was closed with them: a stay of another day stands behind them, a millisecond later.
-fn joined(transaction: &Transaction<'_>, key: i64, hour: &HourSums) -> rusqlite::Result<HourSums> {
+fn joined(transaction: &Connection, key: i64, hour: &HourSums) -> rusqlite::Result<HourSums> {
     let mut select = transaction.prepare_cached(
         "SELECT begin_ms, day, running_ms, gap_ms, cube_ms, starts, lifts FROM hour
          WHERE mechanism = ?1 AND begin_ms >= ?2 AND begin_ms < ?3 ORDER BY begin_ms",
@@ -646,7 +703,7 @@ fn joined(transaction: &Transaction<'_>, key: i64, hour: &HourSums) -> rusqlite:
     Ok(joined)
 }
 
-fn write_gaps(transaction: &Transaction<'_>, mechanism: (i64, &str), commit: &MechanismCommit) -> rusqlite::Result<()> {
+fn write_gaps(transaction: &Connection, mechanism: (i64, &str), commit: &MechanismCommit) -> rusqlite::Result<()> {
     for gap in &commit.gaps {
         let (begin, length) = (gap.begin.as_ms(), gap.end.as_ms().wrapping_sub(gap.begin.as_ms()));
         let was: Option<i64> = transaction
@@ -665,11 +722,7 @@ fn write_gaps(transaction: &Transaction<'_>, mechanism: (i64, &str), commit: &Me
     Ok(())
 }
 
-fn write_flags(
-    transaction: &Transaction<'_>,
-    mechanism: (i64, &str),
-    commit: &MechanismCommit,
-) -> rusqlite::Result<()> {
+fn write_flags(transaction: &Connection, mechanism: (i64, &str), commit: &MechanismCommit) -> rusqlite::Result<()> {
     for (flag, at) in &commit.flags {
         let (at, flag) = (at.as_ms(), *flag as u8);
         let written = transaction
@@ -684,7 +737,7 @@ fn write_flags(
     Ok(())
 }
 
-fn write_snapshot(transaction: &Transaction<'_>, key: i64, commit: &MechanismCommit) -> Result<(), WriteFault> {
+fn write_snapshot(transaction: &Connection, key: i64, commit: &MechanismCommit) -> Result<(), WriteFault> {
     let mut state = packed(&commit.state)?;
     let crossed = serde_json::to_string(&commit.warn_crossed)?;
     let stands: Option<i64> = transaction
