@@ -137,6 +137,12 @@ settle = "120ms"
         on_page(self.page_port, path)
     }
 
+    /// Whether there are commits that only the redo log has. Who looks at the page has them brought into the ledger.
+    pub fn is_ahead(&self) -> bool {
+        let redo = std::fs::read(self.cabinet.path().join("data/ledger.redo"));
+        redo.is_ok_and(|bytes| bytes.starts_with(b"THredo01"))
+    }
+
     /// How many lifts the page has ever shown.
     pub fn shown(&self) -> usize {
         self.shown.lock().unwrap().len()

@@ -64,23 +64,45 @@ enum Cut {
     Ending(u64),
 }
 
+/// Whether somebody looks at the page all the time, so that every commit goes to the ledger itself; nobody, and it goes to
+/// the redo log.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+enum Looks {
+    On,
+    Away,
+}
+
+/// Until the lifts are committed, or something is in the redo log.
+fn until_there_is(bench: &Bench, lifts: usize, looks: Looks) {
+    wait_for("a commit", Duration::from_secs(60), || match looks {
+        Looks::On => (bench.shown() >= lifts).then_some(()),
+        Looks::Away => bench.is_ahead().then_some(()),
+    });
+    if looks == Looks::Away {
+        bench.answered(lifts * 60);
+    }
+}
+
 /// Calls until the lifts are committed, and calls of the ending.
-fn uncut(shim: &Path) -> (u64, u64) {
+fn uncut(shim: &Path, looks: Looks) -> (u64, u64) {
     let mut bench = Bench::new();
     let board = Board::new(&bench, 0, false);
     let daemon = start(&mut bench, shim, &board);
-    let watch = bench.watch();
-    wait_for("lifts", Duration::from_secs(60), || (bench.shown() >= LIFTS).then_some(()));
+    let watch = (looks == Looks::On).then(|| bench.watch());
+    until_there_is(&bench, LIFTS, looks);
     let working = board.calls();
     drop(watch);
     assert_eq!(daemon.interrupt(Duration::from_secs(30)).code(), Some(0));
+    assert!(!bench.is_ahead(), "an ending in good order leaves nothing in the redo log");
     bench.examine("uncut");
-    println!("uncut: {working} calls, {} of the ending; {}", board.calls() - working, bench.account("uncut"));
+    let account = bench.account("uncut");
+    println!("uncut, {looks:?}: {working} calls, {} of the ending; {account}", board.calls() - working);
     (working, board.calls() - working)
 }
 
-fn one(shim: &Path, cut: Cut) {
-    let what = format!("{cut:?}");
+/// Gives whether the cut left something in the redo log.
+fn one(shim: &Path, cut: Cut, looks: Looks) -> bool {
+    let what = format!("{cut:?}, {looks:?}");
     let mut bench = Bench::new();
     let (at, half) = match cut {
         Cut::Before(at) => (at, false),
@@ -89,9 +111,9 @@ fn one(shim: &Path, cut: Cut) {
     };
     let board = Board::new(&bench, at, half);
     let mut daemon = start(&mut bench, shim, &board);
-    let watch = bench.watch();
+    let watch = (looks == Looks::On).then(|| bench.watch());
     if let Cut::Ending(call) = cut {
-        wait_for("a lift", Duration::from_secs(60), || (bench.shown() >= 1).then_some(()));
+        until_there_is(&bench, 1, looks);
         board.cut_at(board.calls() + call);
         daemon.signal("INT");
     }
@@ -100,40 +122,50 @@ fn one(shim: &Path, cut: Cut) {
     // An ending may need fewer calls than the uncut one did.
     let ended = matches!(cut, Cut::Ending(_)) && status.code() == Some(0);
     assert!(status.code() == Some(99) || ended, "{what}: {status:?} {}", daemon.stderr());
+    let is_ahead = bench.is_ahead();
     bench.examine(&what);
     let again = bench.start(&[]);
     bench.answered(12);
     assert_eq!(again.interrupt(Duration::from_secs(30)).code(), Some(0), "{what}: it must go on");
     bench.examine(&format!("{what}, and on"));
     bench.account(&format!("{what}, and on"));
+    is_ahead
 }
 
 #[test]
 fn a_daemon_cut_at_any_call_that_changes_a_file_loses_nothing_that_was_committed() {
     let home = Cabinet::new();
     let shim = shim(&home);
-    let (working, ending) = uncut(&shim);
-    assert!(working > 60, "{working} calls are too few to hold {LIFTS} lifts");
     let long = std::env::var_os("TALLYHOOK_LONG").is_some();
-    let mut cuts: Vec<Cut> = (1..=ending).step_by(if long { 1 } else { 4 }).map(Cut::Ending).collect();
-    if long {
-        cuts.extend((1..=working).flat_map(|at| [Cut::Before(at), Cut::Within(at)]));
-    } else {
-        // The opening in small steps, where each call is another one; then a spread.
-        let steps = (1..=working).filter(|at| if *at <= 36 { at % 3 == 1 } else { at % (working / 30).max(1) == 0 });
-        let both = |(n, at)| if n % 2 == 0 { Cut::Before(at) } else { Cut::Within(at) };
-        cuts.extend(steps.enumerate().map(both));
+    let mut cuts: Vec<(Cut, Looks)> = Vec::new();
+    for looks in [Looks::On, Looks::Away] {
+        let (working, ending) = uncut(&shim, looks);
+        // Two a commit where there is only the redo log to write.
+        let least = if looks == Looks::On { 60 } else { 40 };
+        assert!(working > least, "{looks:?}: {working} calls are too few to hold {LIFTS} lifts");
+        cuts.extend((1..=ending).step_by(if long { 1 } else { 4 }).map(|call| (Cut::Ending(call), looks)));
+        if long {
+            cuts.extend((1..=working).flat_map(|at| [Cut::Before(at), Cut::Within(at)]).map(|cut| (cut, looks)));
+        } else {
+            // The opening in small steps, where each call is another one; then a spread.
+            let steps =
+                (1..=working).filter(|at| if *at <= 36 { at % 3 == 1 } else { at % (working / 30).max(1) == 0 });
+            let both = |(n, at)| if n % 2 == 0 { Cut::Before(at) } else { Cut::Within(at) };
+            cuts.extend(steps.enumerate().map(both).map(|cut| (cut, looks)));
+        }
     }
     // Most of the time is waiting for lifts: several at once.
-    let next = AtomicUsize::new(0);
+    let (next, ahead) = (AtomicUsize::new(0), AtomicUsize::new(0));
     std::thread::scope(|scope| {
         for _ in 0..6 {
             scope.spawn(|| {
-                while let Some(cut) = cuts.get(next.fetch_add(1, Ordering::Relaxed)) {
-                    one(&shim, *cut);
+                while let Some((cut, looks)) = cuts.get(next.fetch_add(1, Ordering::Relaxed)) {
+                    ahead.fetch_add(usize::from(one(&shim, *cut, *looks)), Ordering::Relaxed);
                 }
             });
         }
     });
-    println!("{} cuts of {working} calls and {ending} of the ending", cuts.len());
+    let ahead = ahead.into_inner();
+    println!("{} cuts, {ahead} with something in the redo log", cuts.len());
+    assert!(ahead * 10 >= cuts.len(), "only {ahead} of {} cuts left something in the redo log", cuts.len());
 }
