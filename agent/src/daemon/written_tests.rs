@@ -116,3 +116,25 @@ fn a_lift_takes_few_pages_of_the_log_and_rest_takes_none() {
     shift.play_at((rest + 5_400_000..rest + 10_800_000).step_by(1000), |_| 0);
     assert_eq!(log_bytes(dir.path()), once, "nothing moves");
 }
+
+#[test]
+fn lifts_that_go_to_the_redo_log_first_take_the_ledgers_log_once_an_hour() {
+    const LIFTS: i64 = 25;
+    let dir = tempfile::tempdir().unwrap();
+    let mut shift = Shift::begin(dir.path());
+    shift.store.write_ahead();
+    shift.play(0..3 * LIFT_MS);
+    shift.store.settle().unwrap();
+    let (before, commits) = (log_bytes(dir.path()), shift.commits);
+    shift.play(3 * LIFT_MS..(3 + LIFTS) * LIFT_MS);
+    let commits = shift.commits - commits;
+    assert_eq!(log_bytes(dir.path()), before, "no commit writes to the ledger");
+    assert!(commits <= 2 * LIFTS as u32, "{commits} commits for {LIFTS} lifts");
+    let redo = std::fs::read(dir.path().join("ledger.redo")).unwrap();
+    let records = redo.chunks(BLOCK as usize).filter(|block| block.starts_with(b"THredo01")).count();
+    assert_eq!(records, commits as usize, "a block a commit");
+    shift.store.settle().unwrap();
+    let settled = log_bytes(dir.path()) - before;
+    println!("{commits} blocks of the redo log for {LIFTS} lifts, then {settled} bytes of the ledger's log");
+    assert!(settled <= 40_000, "{settled} bytes of the log for an hour of lifts");
+}

@@ -115,6 +115,31 @@ fn after_a_crash_whoever_looks_first_takes_in_what_was_acknowledged() {
     assert_eq!(sealed(place.path()), truth);
 }
 
+#[test]
+fn a_ledger_that_is_still_to_be_proved_is_not_written_to() {
+    let (dir, mut store) = begun();
+    lifts(&mut store, &config(""), 3..6);
+    let place = as_it_is(dir.path());
+    let written =
+        || ["", "-wal"].map(|of| std::fs::read(format!("{}{of}", ledger_path(place.path()).display())).unwrap());
+    // The look at its format takes in the log of the crash.
+    drop(Reader::open_as_it_lies(place.path()).unwrap());
+    let now = tallyhook_analysis::units::Timestamp::default();
+    let (mut next, _) = Store::open_soon(place.path(), None, now, 0).unwrap();
+    assert!(next.is_unproved());
+    let before = written();
+    next.write_ahead();
+    assert_eq!(counted(&next), 5, "its books go on from what the redo log says");
+    assert!(written() == before);
+    let runtime = tokio::runtime::Builder::new_current_thread().build().unwrap();
+    runtime.block_on(async {
+        let handle = next.into_handle().unwrap();
+        handle.settle().await.unwrap();
+        handle.close().await;
+    });
+    assert_eq!(sealed(place.path()), written_through(3..6));
+}
+
 /// A power cut leaves of the redo log what had been written of it.
 #[test]
 fn a_redo_log_cut_at_every_block_and_within_gives_the_ledger_of_some_commit() {
