@@ -174,11 +174,11 @@ pub async fn run_watched(
         Err(fault) if store.is_unproved() => return Ok(around.look_again(fault.to_string())),
         opened => opened?,
     };
-    if let Some(recovered) = recovered {
-        site.raise("ledger", clock.now().wall, recovered.to_string());
-    }
-    if let Some(left) = store.take_left() {
-        site.raise("ledger", clock.now().wall, left);
+    // One finding, so that neither takes the other's place.
+    let found: Vec<String> =
+        recovered.map(|recovered| recovered.to_string()).into_iter().chain(store.take_left()).collect();
+    if !found.is_empty() {
+        site.raise("ledger", clock.now().wall, found.join(". "));
     }
     site.set_timelines(std::mem::take(&mut around.timelines));
     // Only who can be asked to bring the ledger up may let it fall behind.

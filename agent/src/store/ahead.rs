@@ -48,6 +48,8 @@ pub(super) struct Behind {
 pub(super) struct Ahead {
     /// The redo log is to be opened with the next commit.
     is_wanted: bool,
+    /// The file of a crash is still there, and what it holds is in hand or in the ledger.
+    is_taken_up: bool,
     /// `None`: every commit goes to the ledger at once.
     redo: Option<Redo>,
     waiting: Waiting,
@@ -88,15 +90,17 @@ impl Store {
     pub fn settle(&mut self) -> Result<(), StoreError> {
         self.do_again()?;
         self.put_into_the_ledger()?;
-        if let Some(redo) = &mut self.ahead.redo {
-            redo.clear()?;
-            self.ahead.text.clear();
-            return Ok(());
+        let is_empty = match &mut self.ahead.redo {
+            Some(redo) => redo.clear().is_ok(),
+            None => !self.ahead.is_taken_up,
+        };
+        if !is_empty {
+            // All of it is in the ledger: a file that cannot be emptied goes, and the next commit makes another.
+            redo::remove(self.directory())?;
+            self.ahead.is_wanted |= self.ahead.redo.take().is_some();
         }
-        // Left by another process, and taken up.
-        if redo::holds_something(self.directory()) {
-            Redo::open(self.directory())?;
-        }
+        self.ahead.is_taken_up = false;
+        self.ahead.text.clear();
         Ok(())
     }
 
@@ -104,18 +108,26 @@ impl Store {
     /// this ledger says is put aside; the answer is where, and why.
     ///
     /// # Errors
-    /// When it cannot be read.
-    pub(super) fn take_up(&mut self) -> Result<Option<String>, StoreError> {
-        if !redo::holds_something(self.directory()) {
+    /// When it cannot be read; [`StoreError::Redo`] where something would have to be put aside and may not.
+    pub(super) fn take_up(&mut self, may_put_aside: bool) -> Result<Option<String>, StoreError> {
+        if !redo::holds_something(self.directory())? {
             return Ok(None);
         }
         let found = redo::read(self.directory())?;
+        if !may_put_aside && (found.is_broken || self.first_to_take(&found)?.is_none()) {
+            return Err(StoreError::Redo { path: redo::path(self.directory()) });
+        }
         let Some(first) = self.first_to_take(&found)? else {
             return self.put_aside("it does not go on from what the ledger says").map(Some);
         };
-        match self.carry_out(&found.records, first) {
-            Ok(()) if found.is_broken => self.keep_a_copy().map(Some),
+        let carried_out = self.carry_out(&found.records, first);
+        self.ahead.is_taken_up = carried_out.is_ok();
+        match carried_out {
+            Ok(()) if found.is_broken => Ok(Some(self.keep_a_copy())),
             Ok(()) => Ok(None),
+            Err(StoreError::Damaged { .. }) if !may_put_aside => {
+                Err(StoreError::Redo { path: redo::path(self.directory()) })
+            }
             Err(StoreError::Damaged { what, .. }) => {
                 self.now_waits(Waiting::Nothing);
                 self.put_aside(&what).map(Some)
@@ -195,7 +207,8 @@ impl Store {
         let makes = mark_of(&savepoint).map_err(sqlite)?;
         let text = serde_json::to_vec(&(commits, &self.noted)).map_err(|error| WriteFault::Json(error).at(&path))?;
         let payload = packed(&text, &self.ahead.text).map_err(|error| StoreError::of_io(&path, error))?;
-        if makes == on || payload.len() > redo::LONGEST {
+        let unfolded = (text.len() + self.ahead.text.len()) as u64;
+        if makes == on || payload.len() > redo::LONGEST || unfolded > MOST_UNFOLDED {
             return Ok(None);
         }
         redo.append(&Record { on, makes, payload })?;
@@ -245,10 +258,17 @@ impl Store {
             self.now_waits(Waiting::Dropped);
         }
         if matches!(self.ahead.waiting, Waiting::Dropped) {
-            let found = redo::read(self.directory())?;
-            let first = self.first_to_take(&found)?.ok_or_else(|| {
-                StoreError::damaged(&redo::path(self.directory()), "it does not go on from what the ledger says")
-            })?;
+            let mut found = redo::read(self.directory())?;
+            let damaged = |what| StoreError::damaged(&redo::path(self.directory()), what);
+            if let Some(redo) = &self.ahead.redo {
+                // One behind these is of a commit that was refused.
+                found.records.truncate(redo.count());
+                if found.records.len() < redo.count() {
+                    return Err(damaged("a record that was written cannot be read"));
+                }
+            }
+            let first = self.first_to_take(&found)?;
+            let first = first.ok_or_else(|| damaged("it does not go on from what the ledger says"))?;
             self.carry_out(&found.records, first)?;
         }
         Ok(())
@@ -287,7 +307,10 @@ impl Store {
     }
 
     fn begin(&self) -> Result<(), StoreError> {
-        self.connection.execute_batch("BEGIN IMMEDIATE").map_err(|error| StoreError::of_sqlite(&self.path, error))
+        // What is not settled stays in memory, half a MiB of records at most: SQLite would write it to the log otherwise.
+        self.connection
+            .execute_batch("PRAGMA cache_spill = OFF; BEGIN IMMEDIATE")
+            .map_err(|error| StoreError::of_sqlite(&self.path, error))
     }
 
     fn let_go(&self) {
@@ -322,11 +345,17 @@ impl Store {
     }
 
     /// Of one that is damaged within: what is behind that place does not follow from what is before it.
-    fn keep_a_copy(&self) -> Result<String, StoreError> {
+    fn keep_a_copy(&self) -> String {
         let (from, to) = (redo::path(self.directory()), free_name(self.directory(), "left", ".redo"));
-        let copy = || std::fs::copy(&from, &to).and_then(|_| File::open(&to)?.sync_all());
-        copy().map_err(|error| StoreError::of_io(&to, error))?;
-        Ok(left("a place in it is damaged", &to))
+        let copied = std::fs::copy(&from, &to).and_then(|_| File::open(&to)?.sync_all());
+        match copied.map_err(|error| StoreError::of_io(&to, error)).and_then(|()| sync_directory(self.directory())) {
+            Ok(()) => left("a place in it is damaged", &to),
+            // Half a copy is of no use, and its room may be needed.
+            Err(error) => {
+                let _ = std::fs::remove_file(&to);
+                format!("a place in the redo log that the last run left is damaged, and it could not be kept: {error}")
+            }
+        }
     }
 
     fn put_aside(&self, why: &str) -> Result<String, StoreError> {
@@ -338,7 +367,17 @@ impl Store {
 
     fn now_waits(&mut self, waiting: Waiting) {
         self.ahead.waiting = waiting;
+        if !matches!(waiting, Waiting::InHand { .. }) {
+            // Should it fail, a large transaction takes more memory.
+            let _ = self.connection.execute_batch("PRAGMA cache_spill = ON");
+        }
         self.ahead.behind.is_behind.store(self.is_behind(), Ordering::SeqCst);
+    }
+
+    /// As a disk that does not sync what the redo log writes.
+    #[cfg(test)]
+    pub(super) fn let_syncs_fail(&mut self, fails: bool) {
+        self.ahead.redo.as_mut().unwrap().fails = fails;
     }
 
     fn directory(&self) -> &Path {

@@ -76,7 +76,7 @@ fn the_writer_sees_its_commits_and_others_once_they_are_settled() {
     store.settle().unwrap();
     assert!(!store.is_behind());
     assert_eq!(count(), 4);
-    assert!(!redo::holds_something(dir.path()));
+    assert!(!redo::holds_something(dir.path()).unwrap());
     assert_eq!(sealed(dir.path()), written_through(3..5));
 }
 
@@ -90,7 +90,7 @@ fn after_a_crash_whoever_looks_first_takes_in_what_was_acknowledged() {
     assert_eq!(Reader::open_as_it_lies(place.path()).unwrap().lift_count(&LiftFilter::default()).unwrap(), 2);
     assert_eq!(sealed(place.path()), truth);
     assert!(proof(place.path()).ok, "{:#?}", proof(place.path()).faults);
-    assert!(!redo::holds_something(place.path()));
+    assert!(!redo::holds_something(place.path()).unwrap());
     // The next run, and a crash before it has settled anything.
     let place = as_it_is(dir.path());
     let mut next = Store::open(place.path()).unwrap();
@@ -215,6 +215,156 @@ fn a_redo_log_beside_another_ledger_is_put_aside_and_says_so() {
     drop(next);
     assert_eq!(sealed(copy.path()), written_through(3..3));
     assert_eq!(std::fs::read(copy.path().join("left.redo")).unwrap(), std::fs::read(redo_of(dir.path())).unwrap());
+}
+
+/// Running time by the hours, into which a record must not go twice.
+fn running_ms(dir: &Path) -> i64 {
+    let ledger = rusqlite::Connection::open(ledger_path(dir)).unwrap();
+    ledger.query_row("SELECT sum(running_ms) FROM hour", [], |row| row.get(0)).unwrap()
+}
+
+#[test]
+fn a_record_that_was_refused_does_not_come_back_when_it_is_tried_again() {
+    let (dir, mut store) = begun();
+    let truth = tempfile::tempdir().unwrap();
+    let mut through = Store::open(truth.path()).unwrap();
+    lifts(&mut through, &config(""), 0..3);
+    let mut book = sealed_tests::book(&store, &config(""));
+    let mut other = sealed_tests::book(&through, &config(""));
+    for lift in 3..6 {
+        let commits = |book: &mut crate::daemon::book::Book| {
+            sealed_tests::lift(book, lift);
+            let mut commits: Vec<_> = book.commit().into_iter().collect();
+            book.committed();
+            // So that every record has an hour that is over.
+            let begin = tallyhook_analysis::units::Timestamp::from_ms(lift * 3_600_000);
+            commits[0].hours = vec![tallyhook_analysis::account::HourSums {
+                begin,
+                end: tallyhook_analysis::units::Timestamp::from_ms((lift + 1) * 3_600_000),
+                running_ms: 1000,
+                gap_ms: 0,
+                cube_ms: 0,
+                starts: 1,
+                lifts: 1,
+                day: None,
+            }];
+            commits
+        };
+        through.commit(&commits(&mut other)).unwrap();
+        let commits = commits(&mut book);
+        if lift > 3 {
+            store.let_syncs_fail(true);
+            assert!(matches!(store.commit(&commits), Err(StoreError::Io { .. })));
+            store.let_syncs_fail(false);
+            // As SQLite does by itself after some faults of the disk.
+            store.connection().execute_batch("ROLLBACK").unwrap();
+        }
+        store.commit(&commits).unwrap();
+    }
+    store.settle().unwrap();
+    assert_eq!(running_ms(dir.path()), running_ms(truth.path()));
+    assert_eq!(sealed(dir.path()), sealed(truth.path()));
+}
+
+#[test]
+fn a_redo_log_that_cannot_be_emptied_makes_room_for_another() {
+    let (dir, mut store) = begun();
+    lifts(&mut store, &config(""), 3..4);
+    store.let_syncs_fail(true);
+    store.settle().unwrap();
+    assert!(!redo_of(dir.path()).exists(), "all of it is in the ledger");
+    lifts(&mut store, &config(""), 4..5);
+    assert!(store.is_behind(), "there is another one");
+    assert_eq!(sealed(as_it_is(dir.path()).path()), written_through(3..5));
+    // Nor can it be removed: a directory has its name in the place of a disk that fails.
+    store.let_syncs_fail(true);
+    std::fs::remove_file(redo_of(dir.path())).unwrap();
+    std::fs::create_dir(redo_of(dir.path())).unwrap();
+    assert!(store.settle().is_err());
+    std::fs::remove_dir(redo_of(dir.path())).unwrap();
+    std::fs::write(redo_of(dir.path()), "THredo01").unwrap();
+    lifts(&mut store, &config(""), 5..6);
+    assert_eq!(sealed(dir.path()), written_through(3..6), "nothing was added to one that is not empty");
+}
+
+#[test]
+fn who_looks_after_a_crash_puts_nothing_aside() {
+    let (dir, mut store) = begun();
+    let copy = as_it_is(dir.path());
+    lifts(&mut store, &config(""), 3..4);
+    store.settle().unwrap();
+    lifts(&mut store, &config(""), 4..6);
+    std::fs::copy(redo_of(dir.path()), redo_of(copy.path())).unwrap();
+    let before = std::fs::read(redo_of(copy.path())).unwrap();
+    let refused = Reader::open(copy.path()).unwrap_err();
+    assert!(matches!(refused, StoreError::Redo { .. }), "{refused}");
+    assert!(std::fs::read(redo_of(copy.path())).unwrap() == before, "it is left to the daemon");
+}
+
+#[test]
+fn a_look_at_the_outbox_at_which_nothing_goes_settles_nothing() {
+    let (_dir, mut store) = begun();
+    lifts(&mut store, &config(""), 3..5);
+    let bound = |before: i64| trim::Bound {
+        after: 0,
+        before: tallyhook_analysis::units::Timestamp::from_ms(before),
+        excess: 0,
+        owed_to: Vec::new(),
+    };
+    assert_eq!(store.drop_oldest(&bound(0)).unwrap().messages, 0);
+    assert!(store.is_behind());
+    assert!(store.drop_oldest(&bound(i64::MAX)).unwrap().messages > 0);
+    assert!(!store.is_behind());
+}
+
+#[test]
+fn what_many_hoists_bring_stays_in_memory_until_it_is_settled() {
+    let (dir, mut store) = begun();
+    // So that its log only grows.
+    store.connection().pragma_update(None, "wal_autocheckpoint", 0).unwrap();
+    let mut book = sealed_tests::book(&store, &config(""));
+    sealed_tests::lift(&mut book, 3);
+    let commits: Vec<_> = book.commit().into_iter().collect();
+    let of = |hoist: i64| {
+        let mut commits = commits.clone();
+        let name = format!("hoist-{hoist}");
+        commits[0].messages.iter_mut().for_each(|message| message.id = format!("{name}:{}", message.id));
+        commits[0].mechanism = name;
+        commits
+    };
+    (0..100).for_each(|hoist| drop(store.commit(&of(hoist)).unwrap()));
+    store.settle().unwrap();
+    let log = || std::fs::metadata(dir.path().join("ledger.sqlite3-wal")).unwrap().len();
+    let before = log();
+    for hoist in 0..100 {
+        let mut commits = of(hoist);
+        commits[0].at = commits[0].at.plus(tallyhook_analysis::units::Span::from_ms(1));
+        store.commit(&commits).unwrap();
+    }
+    assert!(store.is_behind());
+    assert_eq!(log(), before);
+    store.settle().unwrap();
+    assert!(log() > before + 128 * 1024, "more than the writer keeps otherwise: {}", log() - before);
+}
+
+#[test]
+fn who_looks_while_another_takes_in_and_a_daemon_starts_does_not_wait_for_its_end() {
+    let (dir, mut store) = begun();
+    lifts(&mut store, &config(""), 3..4);
+    let place = as_it_is(dir.path());
+    let lock = place.path().join("ledger.lock");
+    std::fs::write(&lock, "in passing\n").unwrap();
+    let held = std::fs::File::options().read(true).write(true).open(&lock).unwrap();
+    held.lock().unwrap();
+    let data = place.path().to_owned();
+    let asking = std::thread::spawn(move || Reader::open(&data).unwrap_err());
+    assert!(matches!(asking.join().unwrap(), StoreError::Locked { .. }), "it looks again and again, and says so");
+    // A daemon that starts waits a while for who takes in.
+    let data = place.path().to_owned();
+    let starting = std::thread::spawn(move || Store::open(&data).map(drop));
+    asking::pause();
+    held.unlock().unwrap();
+    starting.join().unwrap().unwrap();
 }
 
 #[test]

@@ -29,11 +29,14 @@ const SOCKET: &str = "ledger.socket";
 /// The longest name of a socket that every system takes, bytes.
 const LONGEST_NAME: usize = 100;
 
-/// How long the daemon may take, for it may be proving a large ledger; and how long who asked may keep it.
-const PATIENCE: Duration = Duration::from_secs(60);
+/// How long the daemon may take, and how long who asked may keep it.
+const PATIENCE: Duration = Duration::from_secs(30);
 
-/// How long is waited for a daemon that starts or ends, and how often it is looked for meanwhile.
-const LOOKS: u32 = 200;
+/// How long is waited for a ledger that may be proved at once.
+const WHILE_UNPROVED: Duration = Duration::from_secs(2);
+
+/// How often is looked for somebody who will soon be done, or there, and how long is waited between two looks.
+pub(super) const LOOKS: u32 = 200;
 const BETWEEN_LOOKS: Duration = Duration::from_millis(50);
 
 /// Who are answered at the same time.
@@ -81,9 +84,14 @@ pub async fn serve(listener: UnixListener, store: StoreHandle, clock: Clock) {
         let store = store.clone();
         answering.spawn(async move {
             let _held = store.hold();
-            // What cannot be brought into the ledger is not shown; the next commit tells why it cannot.
-            if let Err(error) = store.settle().await {
-                tracing::warn!("somebody looks at a ledger that is behind: {error}");
+            // Until a large ledger is proved nothing is written to it, and what is there may be read.
+            let patience = if store.is_proved() { PATIENCE } else { WHILE_UNPROVED };
+            match tokio::time::timeout(patience, store.settle()).await {
+                Ok(Ok(())) | Err(_) => {}
+                // It is being closed: who looks again finds it settled, or says why it is not.
+                Ok(Err(StoreError::Closed)) => return,
+                // What cannot be brought into the ledger is not shown; the next commit tells why it cannot.
+                Ok(Err(error)) => tracing::warn!("somebody looks at a ledger that is behind: {error}"),
             }
             if stream.write_all(ANSWER).await.is_ok() {
                 // Until it is closed, or fails, or takes too long, which is the same.
@@ -99,27 +107,40 @@ pub(super) struct Hold(#[allow(dead_code, reason = "it is closed when this is dr
 
 /// Brings the ledger of the store in `dir` up, if it is behind.
 pub(super) fn settled(dir: &Path) -> Result<(), StoreError> {
-    if redo::holds_something(dir) { hold(dir).map(|_| ()) } else { Ok(()) }
+    if redo::holds_something(dir)? { hold(dir).map(|_| ()) } else { Ok(()) }
 }
 
 /// As [`settled`], and it stays so while the answer lives.
 pub(super) fn hold(dir: &Path) -> Result<Hold, StoreError> {
-    let (_never, pause) = mpsc::channel::<()>();
+    let locked = || StoreError::Locked { path: ledger_path(dir) };
     for _ in 0..LOOKS {
-        if let Ok(stream) = with_name(dir, |name| UnixStream::connect(name)) {
-            return wait_for(stream).map_err(|_| StoreError::Locked { path: ledger_path(dir) });
-        }
-        if !redo::holds_something(dir) || take_in(dir)? {
-            return Ok(Hold(None));
+        match with_name(dir, |name| UnixStream::connect(name)).map(wait_for) {
+            Ok(Ok(held)) => return Ok(held),
+            Ok(Err(error)) if matches!(error.kind(), io::ErrorKind::WouldBlock | io::ErrorKind::TimedOut) => {
+                return Err(locked());
+            }
+            // It hung up: it is ending.
+            Ok(Err(_)) => {}
+            Err(_) => {
+                if !redo::holds_something(dir)? || take_in(dir)? {
+                    return Ok(Hold(None));
+                }
+            }
         }
         // A daemon has the ledger and does not answer yet, or no more.
-        let _ = pause.recv_timeout(BETWEEN_LOOKS);
+        pause();
     }
-    Err(StoreError::Locked { path: ledger_path(dir) })
+    Err(locked())
+}
+
+/// Waits for a moment, where there is no clock to wait by.
+pub(super) fn pause() {
+    let (_never, pause) = mpsc::channel::<()>();
+    let _ = pause.recv_timeout(BETWEEN_LOOKS);
 }
 
 fn wait_for(mut stream: UnixStream) -> io::Result<Hold> {
-    stream.set_read_timeout(Some(PATIENCE))?;
+    stream.set_read_timeout(Some(2 * PATIENCE))?;
     stream.read_exact(&mut [0; ANSWER.len()])?;
     Ok(Hold(Some(stream)))
 }
@@ -137,9 +158,6 @@ fn take_in(dir: &Path) -> Result<bool, StoreError> {
     match Store::open_in_passing(dir) {
         Ok(mut store) => {
             store.settle()?;
-            if let Some(left) = store.take_left() {
-                tracing::warn!("{left}");
-            }
             Ok(true)
         }
         Err(StoreError::Busy { .. }) => Ok(false),

@@ -93,6 +93,16 @@ pub enum StoreError {
         /// The ledger's file.
         path: PathBuf,
     },
+    /// Let the daemon look first: what a crash left beside the ledger does not fit it, or not to its end.
+    #[error(
+        "the redo log {} is damaged or of another ledger, so the ledger beside it may lack the last hour; start \
+         `tallyhook run` on it, which puts the redo log aside and says so, or move it away",
+        path.display()
+    )]
+    Redo {
+        /// The redo log's file.
+        path: PathBuf,
+    },
     /// Do not restore there: something is in that place, and nothing is overwritten.
     #[error("{} is not empty; restore into a new directory, then name that one in the configuration", dir.display())]
     Occupied {

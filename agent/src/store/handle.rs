@@ -99,6 +99,10 @@ fn serve(
     if !sound {
         return;
     }
+    // What a crash left. Should it fail, the first commit says so.
+    if let Err(error) = store.settle() {
+        tracing::warn!("the redo log of the last run stays: {error}");
+    }
     let mut closing = Vec::new();
     while let Some(request) = queue.blocking_recv() {
         // A caller that has gone away does not want its answer: every failed send is in order.

@@ -51,7 +51,8 @@ pub struct Snapshot {
     pub warn_crossed: BTreeMap<String, usize>,
 }
 
-/// The ledger, open for reading. Sees everything that was committed before each call.
+/// The ledger, open for reading. Sees everything that stands in the ledger's file at each call: that is all that was
+/// committed before it was opened, and what has been brought into the ledger since.
 #[derive(Debug)]
 pub struct Reader {
     connection: Connection,

@@ -74,9 +74,20 @@ pub(super) fn path(dir: &Path) -> PathBuf {
 }
 
 /// Whether the store in `dir` may have commits that are not in its ledger.
-pub(super) fn holds_something(dir: &Path) -> bool {
-    let mut begin = [0; MAGIC.len()];
-    File::open(path(dir)).and_then(|mut file| file.read_exact(&mut begin)).is_ok() && !is_empty(&begin)
+pub(super) fn holds_something(dir: &Path) -> Result<bool, StoreError> {
+    let (path, mut begin) = (path(dir), [0; MAGIC.len()]);
+    match File::open(&path).and_then(|mut file| file.read_exact(&mut begin)) {
+        Ok(()) => Ok(!is_empty(&begin)),
+        Err(error) if matches!(error.kind(), io::ErrorKind::NotFound | io::ErrorKind::UnexpectedEof) => Ok(false),
+        Err(error) => Err(StoreError::of_io(&path, error)),
+    }
+}
+
+/// Removes the redo log of the store in `dir`, of which all is in the ledger.
+pub(super) fn remove(dir: &Path) -> Result<(), StoreError> {
+    let path = path(dir);
+    std::fs::remove_file(&path).map_err(|error| StoreError::of_io(&path, error))?;
+    sync_directory(dir)
 }
 
 fn is_empty(bytes: &[u8]) -> bool {
@@ -151,8 +162,14 @@ pub(super) struct Redo {
     round: u64,
     /// Where the next record goes.
     end: usize,
+    /// Records that are safe in this round.
+    count: usize,
     /// Something was written in this round, be it half a record.
     is_used: bool,
+    /// It could not be emptied: it may look empty, and nothing may be added.
+    is_stuck: bool,
+    #[cfg(test)]
+    pub(super) fails: bool,
 }
 
 impl Redo {
@@ -171,7 +188,17 @@ impl Redo {
             file.sync_all().map_err(io)?;
         }
         let round = bytes.chunks(BLOCK).filter_map(round).max().unwrap_or_default();
-        let mut redo = Redo { file, path: path.clone(), round, end: 0, is_used: !bytes.is_empty() };
+        let mut redo = Redo {
+            file,
+            path: path.clone(),
+            round,
+            end: 0,
+            count: 0,
+            is_used: !bytes.is_empty(),
+            is_stuck: false,
+            #[cfg(test)]
+            fails: false,
+        };
         redo.clear()?;
         sync_directory(dir)?;
         Ok(redo)
@@ -182,9 +209,14 @@ impl Redo {
         self.end == 0
     }
 
+    /// How many records it has.
+    pub(super) fn count(&self) -> usize {
+        self.count
+    }
+
     /// Whether there may be no room for another record.
     pub(super) fn is_full(&self) -> bool {
-        self.end + HEAD + LONGEST + SHA256_OUTPUT_LEN > ROOM
+        self.is_stuck || self.end + HEAD + LONGEST + SHA256_OUTPUT_LEN > ROOM
     }
 
     /// Adds a record; it is safe on the disk when this returns.
@@ -203,11 +235,12 @@ impl Redo {
         bytes.extend_from_slice(&record.payload);
         let sum = digest(&SHA256, &bytes);
         bytes.extend_from_slice(sum.as_ref());
-        // What a failure leaves is written over by the next one, and is no whole record meanwhile; should it be one, nobody
-        // was told that it stands, and it is the same commit that will be tried again.
+        // What a failure leaves is written over by the next one; a whole record that is not counted is of a commit that will
+        // be tried again, and only a crash before that makes it stand.
         self.is_used = true;
-        self.file.write_all_at(&bytes, self.end as u64).and_then(|()| self.file.sync_data()).map_err(io)?;
+        self.file.write_all_at(&bytes, self.end as u64).and_then(|()| self.synced()).map_err(io)?;
         self.end += bytes.len().next_multiple_of(BLOCK);
+        self.count += 1;
         Ok(())
     }
 
@@ -217,11 +250,19 @@ impl Redo {
             return Ok(());
         }
         let io = |error| StoreError::of_io(&self.path, error);
-        self.file.write_all_at(&[0; MAGIC.len()], 0).and_then(|()| self.file.sync_data()).map_err(io)?;
+        self.is_stuck = true;
+        self.file.write_all_at(&[0; MAGIC.len()], 0).and_then(|()| self.synced()).map_err(io)?;
         self.round = self.round.wrapping_add(1);
-        self.end = 0;
-        self.is_used = false;
+        (self.end, self.count, self.is_used, self.is_stuck) = (0, 0, false, false);
         Ok(())
+    }
+
+    fn synced(&self) -> io::Result<()> {
+        #[cfg(test)]
+        if self.fails {
+            return Err(io::Error::other("a fault of the disk"));
+        }
+        self.file.sync_data()
     }
 }
 
@@ -250,7 +291,7 @@ mod tests {
             assert_eq!(found, Found { records: records[..count].to_vec(), is_broken: false });
             log = std::fs::read(path(dir.path())).unwrap();
             redo.clear().unwrap();
-            assert!(!holds_something(dir.path()));
+            assert!(!holds_something(dir.path()).unwrap());
             assert_eq!(read(dir.path()).unwrap(), Found::default());
             // The next run goes on with the rounds.
             redo = Redo::open(dir.path()).unwrap();
@@ -287,7 +328,7 @@ mod tests {
         let dir = tempfile::tempdir().unwrap();
         let mut redo = Redo::open(dir.path()).unwrap();
         assert!(redo.append(&chain(&[LONGEST + 1])[0]).is_err());
-        assert!(!holds_something(dir.path()));
+        assert!(!holds_something(dir.path()).unwrap());
     }
 
     #[test]

@@ -7,7 +7,7 @@
 use std::collections::BTreeMap;
 use std::path::Path;
 
-use rusqlite::{Connection, TransactionBehavior, params};
+use rusqlite::{Connection, OptionalExtension as _, TransactionBehavior, params};
 use tallyhook_analysis::units::Timestamp;
 
 use super::error::StoreError;
@@ -102,6 +102,20 @@ pub(super) fn drop_oldest(
         Ok(dropped)
     };
     work().map_err(|error| StoreError::of_sqlite(path, error))
+}
+
+/// Whether there is nothing to drop.
+pub(super) fn is_within(connection: &Connection, path: &Path, bound: &Bound) -> Result<bool, StoreError> {
+    let oldest = || -> rusqlite::Result<Option<i64>> {
+        // The plus as in `drop_oldest`.
+        let mut select = connection.prepare_cached(&format!(
+            "SELECT at_ms FROM message
+             WHERE seq > ?1 AND seq < (SELECT max(seq) FROM message) AND +kind IN {MAY_GO} ORDER BY seq LIMIT 1"
+        ))?;
+        select.query_row([clamped(bound.after)], |row| row.get(0)).optional()
+    };
+    let oldest = oldest().map_err(|error| StoreError::of_sqlite(path, error))?;
+    Ok(oldest.is_none_or(|at| at >= bound.before.as_ms() && bound.excess == 0))
 }
 
 /// Whether a destination has yet to get a message. One that the store does not know yet is owed nothing.

@@ -19,6 +19,7 @@ use tallyhook_analysis::units::Timestamp;
 
 use super::ahead::Ahead;
 use super::alarm::{self, Alarm};
+use super::asking;
 use super::care::{self, Recovered};
 use super::chain::{self, EntryKind, Reckoning};
 use super::days;
@@ -165,20 +166,20 @@ impl Store {
     /// the others as their names say.
     pub fn open(dir: &Path) -> Result<Self, StoreError> {
         std::fs::create_dir_all(dir).map_err(|error| StoreError::of_io(dir, error))?;
-        Self::on(schema::ledger_path(dir), lock(dir, false)?, false)
+        Self::on(schema::ledger_path(dir), lock(dir, false)?, false, true)
     }
 
-    /// As [`Store::open`], only to take in what a crash left in the redo log: who else wants to write waits for it.
+    /// As [`Store::open`], only to take in what a crash left in the redo log, all of it: who else wants to write waits.
     pub(super) fn open_in_passing(dir: &Path) -> Result<Self, StoreError> {
-        Self::on(schema::ledger_path(dir), lock(dir, true)?, false)
+        Self::on(schema::ledger_path(dir), lock(dir, true)?, false, false)
     }
 
     /// The ledger at `path`, with what a crash left in its redo log in an open transaction.
-    fn on(path: PathBuf, lock: WriterLock, unproved: bool) -> Result<Self, StoreError> {
+    fn on(path: PathBuf, lock: WriterLock, unproved: bool, may_put_aside: bool) -> Result<Self, StoreError> {
         let connection = schema::open_writer(&path)?;
         let (noted, ahead) = (BTreeMap::new(), Ahead::default());
         let mut store = Store { connection, path, noted, unproved, ahead, left: None, _lock: lock };
-        store.left = store.take_up()?;
+        store.left = store.take_up(may_put_aside)?;
         Ok(store)
     }
 
@@ -201,7 +202,7 @@ impl Store {
         let lock = lock(dir, false)?;
         let recovered = care::look(dir, copies, now)?;
         let path = schema::ledger_path(dir);
-        Ok((Self::on(path, lock, false)?, recovered))
+        Ok((Self::on(path, lock, false, true)?, recovered))
     }
 
     /// As [`Store::open_sound`], but a ledger of at least `large` bytes is not read to its end: [`Store::into_handle`]
@@ -221,7 +222,7 @@ impl Store {
             let lock = lock(dir, false)?;
             // An older format is brought up, which writes; anything that cannot be made out is mended.
             if schema::look_at(&path, false).is_ok_and(|format| format == schema::FORMAT) {
-                return Ok((Self::on(path, lock, true)?, None));
+                return Ok((Self::on(path, lock, true, true)?, None));
             }
         }
         Self::open_sound(dir, copies, now)
@@ -351,8 +352,11 @@ impl Store {
     /// # Errors
     /// When it cannot be written; nothing is dropped then.
     pub fn drop_oldest(&mut self, bound: &Bound) -> Result<Dropped, StoreError> {
-        self.settle()?;
         // Nothing is written where nothing goes, which is asked every ten minutes.
+        if trim::is_within(&self.connection, &self.path, bound)? {
+            return Ok(Dropped { last: bound.after, ..Dropped::default() });
+        }
+        self.settle()?;
         let dropped = trim::drop_oldest(&mut self.connection, &self.path, bound, &self.noted)?;
         if dropped.messages > 0 {
             self.noted.clear();
@@ -438,20 +442,21 @@ fn lock(dir: &Path, in_passing: bool) -> Result<WriterLock, StoreError> {
     let path = dir.join(schema::LOCK_NAME);
     let io = |error| StoreError::of_io(&path, error);
     let mut file = OpenOptions::new().read(true).write(true).create(true).truncate(false).open(&path).map_err(io)?;
-    match file.try_lock() {
-        Ok(()) => {}
-        Err(TryLockError::WouldBlock) => {
-            let mut holder = String::new();
-            let is_read = file.read_to_string(&mut holder).is_ok();
-            if is_read && holder.trim() == IN_PASSING {
-                file.lock().map_err(io)?;
-            } else {
-                let known = is_read && holder.trim().parse::<u32>().is_ok();
-                let holder = if known { format!(" by process {}", holder.trim()) } else { String::new() };
-                return Err(StoreError::Busy { dir: dir.to_owned(), holder });
-            }
+    for look in 0.. {
+        match file.try_lock() {
+            Ok(()) => break,
+            Err(TryLockError::WouldBlock) => {}
+            Err(TryLockError::Error(error)) => return Err(io(error)),
         }
-        Err(TryLockError::Error(error)) => return Err(io(error)),
+        let mut holder = String::new();
+        let is_read = file.rewind().and_then(|()| file.read_to_string(&mut holder)).is_ok();
+        let soon = is_read && holder.trim() == IN_PASSING && !in_passing && look < asking::LOOKS;
+        if !soon {
+            let known = is_read && holder.trim().parse::<u32>().is_ok();
+            let holder = if known { format!(" by process {}", holder.trim()) } else { String::new() };
+            return Err(StoreError::Busy { dir: dir.to_owned(), holder });
+        }
+        asking::pause();
     }
     // The number is a courtesy: a full disk must not keep the daemon from starting.
     let holder = if in_passing { IN_PASSING.to_owned() } else { std::process::id().to_string() };

@@ -36,6 +36,10 @@ fn a_daemon_that_is_killed_again_and_again_loses_nothing_that_was_committed() {
         daemon.kill();
         drop(watch);
         ahead += usize::from(bench.is_ahead());
+        if round % 8 == 5 {
+            // The next daemon takes it up itself, before anybody has looked.
+            continue;
+        }
         let owed = bench.examine(&format!("round {round}"));
         assert!(owed <= COMMIT_EVERY + LATE, "round {round}: {owed:.3} s of running are owed");
         most = most.max(owed);

@@ -177,7 +177,8 @@ impl<O: Outbox, C: Chat> Teller<'_, O, C> {
                     if marks.told < end && quiet.is_none() {
                         marks.told = end;
                         self.marks = Some(marks);
-                        self.wiring.outbox.set_cursor(&destination, end).await?;
+                        // Nothing of it was told: it can wait for the next commit of the ledger.
+                        self.wiring.outbox.note_cursor(&destination, end).await?;
                     }
                     return self.tell_week(&destination).await;
                 }
