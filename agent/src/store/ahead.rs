@@ -110,10 +110,17 @@ impl Store {
     /// # Errors
     /// When it cannot be read; [`StoreError::Redo`] where something would have to be put aside and may not.
     pub(super) fn take_up(&mut self, may_put_aside: bool) -> Result<Option<String>, StoreError> {
-        if !redo::holds_something(self.directory())? {
-            return Ok(None);
-        }
-        let found = redo::read(self.directory())?;
+        let read = || match redo::holds_something(self.directory())? {
+            true => redo::read(self.directory()).map(Some),
+            false => Ok(None),
+        };
+        let found = match read() {
+            Ok(Some(found)) => found,
+            Ok(None) => return Ok(None),
+            // Counting goes on without it; whoever can read it finds it there.
+            Err(error) if may_put_aside => return self.put_aside(&error.to_string()).map(Some),
+            Err(error) => return Err(error),
+        };
         if !may_put_aside && (found.is_broken || self.first_to_take(&found)?.is_none()) {
             return Err(StoreError::Redo { path: redo::path(self.directory()) });
         }
@@ -159,9 +166,15 @@ impl Store {
     pub(super) fn commit_ahead(&mut self, commits: &[MechanismCommit]) -> Result<Option<Committed>, StoreError> {
         if self.ahead.is_wanted && !self.unproved {
             self.settle()?;
-            // Without room for it the ledger itself is written to, and it is tried again with the next commit.
-            self.ahead.redo = Redo::open(self.directory()).ok();
-            self.ahead.is_wanted = self.ahead.redo.is_none();
+            self.ahead.is_wanted = false;
+            match Redo::open(self.directory()) {
+                Ok(redo) => self.ahead.redo = Some(redo),
+                Err(error) => {
+                    tracing::warn!("until the next start every commit goes to the ledger itself: {error}");
+                    // The ledger needs what room it has taken.
+                    let _ = redo::remove(self.directory());
+                }
+            }
         }
         if !self.may_wait(commits) {
             return Ok(None);

@@ -288,6 +288,23 @@ fn a_redo_log_that_cannot_be_emptied_makes_room_for_another() {
 }
 
 #[test]
+fn without_a_redo_log_every_commit_goes_to_the_ledger() {
+    let dir = tempfile::tempdir().unwrap();
+    std::fs::create_dir(redo_of(dir.path())).unwrap();
+    // What cannot be read may hold something.
+    let mut store = Store::open(dir.path()).unwrap();
+    let left = store.take_left().unwrap();
+    assert!(left.contains("cannot be read") && dir.path().join("left.redo").is_dir(), "{left}");
+    store.write_ahead();
+    std::fs::create_dir(redo_of(dir.path())).unwrap();
+    lifts(&mut store, &config(""), 0..6);
+    assert!(!store.is_behind());
+    drop(store);
+    std::fs::remove_dir(redo_of(dir.path())).unwrap();
+    assert_eq!(sealed(dir.path()), written_through(3..6));
+}
+
+#[test]
 fn who_looks_after_a_crash_puts_nothing_aside() {
     let (dir, mut store) = begun();
     let copy = as_it_is(dir.path());
