@@ -15,6 +15,7 @@ mod error;
 mod gap_seal;
 mod handle;
 mod lifts;
+mod lock;
 mod open_seal;
 mod outbox;
 mod pages;

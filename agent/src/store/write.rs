@@ -2,8 +2,7 @@
 //! the recorder goes on from.
 
 use std::collections::BTreeMap;
-use std::fs::{File, OpenOptions, TryLockError};
-use std::io::{Read as _, Seek as _, Write as _};
+use std::io::Write as _;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
@@ -19,7 +18,6 @@ use tallyhook_analysis::units::Timestamp;
 
 use super::ahead::Ahead;
 use super::alarm::{self, Alarm};
-use super::asking;
 use super::care::{self, Recovered};
 use super::chain::{self, EntryKind, Reckoning};
 use super::days;
@@ -27,6 +25,7 @@ use super::drives;
 use super::error::StoreError;
 use super::gap_seal;
 use super::lifts;
+use super::lock::{WriterLock, lock};
 use super::message::Message;
 use super::open_seal;
 use super::outbox;
@@ -144,18 +143,6 @@ pub struct Store {
     left: Option<String>,
     /// After the connection, so that the ledger is closed before the lock is given up.
     _lock: WriterLock,
-}
-
-/// The right to write. The system takes it back when the process is killed.
-#[derive(Debug)]
-struct WriterLock(File);
-
-impl Drop for WriterLock {
-    fn drop(&mut self) {
-        // Closing the file alone is not enough: a child process that is just being started still holds a copy of the
-        // handle, and with it the lock. Should this fail, the lock goes with the last copy.
-        let _ = self.0.unlock();
-    }
 }
 
 impl Store {
@@ -432,36 +419,6 @@ impl Drop for Store {
         // Should it fail, the destinations get again what they got since the last commit.
         let _ = self.write_noted();
     }
-}
-
-/// In the lock's file in place of a process number: it will soon be given up.
-const IN_PASSING: &str = "in passing";
-
-/// Takes the writer's lock, and leaves the process number in the file for whoever is refused, or [`IN_PASSING`].
-fn lock(dir: &Path, in_passing: bool) -> Result<WriterLock, StoreError> {
-    let path = dir.join(schema::LOCK_NAME);
-    let io = |error| StoreError::of_io(&path, error);
-    let mut file = OpenOptions::new().read(true).write(true).create(true).truncate(false).open(&path).map_err(io)?;
-    for look in 0.. {
-        match file.try_lock() {
-            Ok(()) => break,
-            Err(TryLockError::WouldBlock) => {}
-            Err(TryLockError::Error(error)) => return Err(io(error)),
-        }
-        let mut holder = String::new();
-        let is_read = file.rewind().and_then(|()| file.read_to_string(&mut holder)).is_ok();
-        let soon = is_read && holder.trim() == IN_PASSING && !in_passing && look < asking::LOOKS;
-        if !soon {
-            let known = is_read && holder.trim().parse::<u32>().is_ok();
-            let holder = if known { format!(" by process {}", holder.trim()) } else { String::new() };
-            return Err(StoreError::Busy { dir: dir.to_owned(), holder });
-        }
-        asking::pause();
-    }
-    // The number is a courtesy: a full disk must not keep the daemon from starting.
-    let holder = if in_passing { IN_PASSING.to_owned() } else { std::process::id().to_string() };
-    let _ = file.set_len(0).and_then(|()| file.rewind()).and_then(|()| writeln!(file, "{holder}"));
-    Ok(WriterLock(file))
 }
 
 /// A state as it is stored: JSON, so that a later version can read it, deflated, so that a memory card lives.
