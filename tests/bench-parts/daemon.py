@@ -98,11 +98,14 @@ class Site:
 
     def is_copied(self):
         """Waits for the copy of the ledger that is made a minute after a start."""
-        for _ in range(1200):
-            if list(self.home.glob("data/backup/*.sqlite3")):
+        self.has("data/backup/*.sqlite3", "copy of the ledger")
+
+    def has(self, files, what):
+        for _ in range(2400):
+            if list(self.home.glob(files)):
                 return
             time.sleep(0.1)
-        raise SystemExit(f"tests/bench: there is no copy of the ledger; see {self.home / 'log'}")
+        raise SystemExit(f"tests/bench: there is no {what}; see {self.home / 'log'}")
 
     def settle(self):
         """Has the ledger brought up, by looking at it."""
@@ -155,7 +158,8 @@ def writes(table):
     lifts = 3600 // LIFT_S
     with Site(1) as site:
         site.is_copied()
-        # Its first commits go to the ledger itself. From here on it brings itself up once an hour; here it is made to.
+        # Its first commits go to the ledger itself, and the redo log takes its room once.
+        site.has("data/ledger.redo", "redo log")
         site.settle()
         before = site.reading()[2]
         time.sleep(lifts * LIFT_S)
