@@ -103,7 +103,10 @@ pub async fn serve(listener: UnixListener, store: StoreHandle, clock: Clock) {
 
 /// While it lives, a daemon leaves the ledger open to other writers.
 #[derive(Debug)]
-pub(super) struct Hold(#[allow(dead_code, reason = "it is closed when this is dropped")] Option<UnixStream>);
+pub(super) struct Hold {
+    /// Closed when this is dropped, which is all that the daemon waits for.
+    _asked: Option<UnixStream>,
+}
 
 /// Brings the ledger of the store in `dir` up, if it is behind.
 pub(super) fn settled(dir: &Path) -> Result<(), StoreError> {
@@ -123,7 +126,7 @@ pub(super) fn hold(dir: &Path) -> Result<Hold, StoreError> {
             Ok(Err(_)) => {}
             Err(_) => {
                 if !redo::holds_something(dir)? || take_in(dir)? {
-                    return Ok(Hold(None));
+                    return Ok(Hold { _asked: None });
                 }
             }
         }
@@ -142,7 +145,7 @@ pub(super) fn pause() {
 fn wait_for(mut stream: UnixStream) -> io::Result<Hold> {
     stream.set_read_timeout(Some(2 * PATIENCE))?;
     stream.read_exact(&mut [0; ANSWER.len()])?;
-    Ok(Hold(Some(stream)))
+    Ok(Hold { _asked: Some(stream) })
 }
 
 /// Takes in what a crash left, if nobody has the ledger.
