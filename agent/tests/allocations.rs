@@ -19,7 +19,7 @@ use bench::Bench;
 use tallyhook::clock::Clock;
 use tallyhook::daemon::site::Site;
 use tallyhook::daemon::supervision::Progress;
-use tallyhook::drive::LinkState;
+use tallyhook::drive::{LinkState, Repeats};
 use tallyhook::store::Store;
 use tallyhook_analysis::units::{Span, Timestamp};
 use tallyhook_config::model::RecordingRing;
@@ -97,7 +97,7 @@ impl Counting {
         let store = Store::open(place).unwrap();
         let site = Site::open(config.clone(), &store, clock.now()).unwrap();
         let progress = Progress::new(&config, clock.now().mono, 1.0);
-        Counting { bench: Bench::start(&config, &clock), site, progress, clock }
+        Counting { bench: Bench::start_as(Repeats::HeldBack, &config, &clock), site, progress, clock }
     }
 
     async fn warm_up(&mut self) {
@@ -111,7 +111,7 @@ impl Counting {
         let mut answered = 0;
         while answered < count {
             let reading = self.bench.readings.recv().await.expect("a poller");
-            answered += usize::from(reading.link == LinkState::Online);
+            answered += if reading.link == LinkState::Online { reading.times().count() } else { 0 };
             let now = self.clock.now();
             self.progress.polled(&reading.drive, now.mono);
             self.site.take(reading);

@@ -36,6 +36,7 @@ use tokio::task::JoinSet;
 
 use crate::access::Remembered;
 use crate::clock::{Clock, Reading};
+use crate::drive::Repeats;
 use crate::store::backup::Made;
 use crate::store::{Store, StoreError, StoreHandle, Touched, asking};
 use crate::{drive, publish, web};
@@ -284,7 +285,7 @@ async fn run_on(
     let (polling_ends, polling) = watch::channel(false);
     let (telling_ends, telling) = watch::channel(false);
     let (readings_sender, mut readings) = mpsc::channel(drive::QUEUE);
-    let mut pollers = drive::spawn(&config, clock.clone(), readings_sender, polling);
+    let mut pollers = drive::spawn(&config, clock.clone(), Repeats::HeldBack, readings_sender, polling);
     let board = publish::health::Board::default();
     let (lost_sender, mut lost) = mpsc::channel(1);
     copier.spawn(bounds::keep(bounds::of(&config), store.clone(), board.clone(), clock.clone(), lost_sender));

@@ -212,12 +212,11 @@ impl Site {
     pub fn take(&mut self, reading: DriveReading) {
         let Some(held) = &mut self.undated else { return self.take_dated(reading) };
         let recorded = self.books.iter().filter_map(Book::counted_to).max();
-        let at = reading.at;
-        let known = is_plausible(at.wall, recorded);
+        let known = reading.times().find(|at| is_plausible(at.wall, recorded));
         held.push(reading);
-        if known {
-            self.date_held(at);
-        } else if held.len() >= UNDATED {
+        if let Some(known) = known {
+            self.date_held(known);
+        } else if held.iter().map(|reading| 1 + reading.before.len()).sum::<usize>() >= UNDATED {
             self.date_from_the_record();
         }
     }
@@ -225,7 +224,8 @@ impl Site {
     /// Dates what is held from the end of the record on: the earliest that it can be.
     fn date_from_the_record(&mut self) {
         let recorded = self.books.iter().filter_map(Book::counted_to).max();
-        let Some(first) = self.undated.as_ref().and_then(|held| held.first()).map(|r| r.at) else { return };
+        let first = self.undated.as_ref().and_then(|held| held.first()).and_then(|reading| reading.times().next());
+        let Some(first) = first else { return };
         let wall = recorded.map_or(first.wall, |to| to.plus(Span::from_ms(1)));
         tracing::warn!("the clock cannot be right; what is read is dated from the end of the record on");
         self.date_held(Reading { wall, mono: first.mono });
@@ -234,30 +234,41 @@ impl Site {
     /// Dates what is held by a reading of both clocks, and takes it.
     fn date_held(&mut self, known: Reading) {
         for mut reading in self.undated.take().unwrap_or_default() {
-            reading.at.wall = known.wall.plus(Span::from_ms(reading.at.mono.as_ms() - known.mono.as_ms()));
+            for at in reading.before.iter_mut().chain([&mut reading.at]) {
+                at.wall = known.wall.plus(Span::from_ms(at.mono.as_ms() - known.mono.as_ms()));
+            }
             self.take_dated(reading);
         }
     }
 
+    /// As often as the same was read.
     fn take_dated(&mut self, mut reading: DriveReading) {
+        let before = std::mem::take(&mut reading.before);
+        for at in before.into_iter().chain([reading.at]) {
+            reading.at = at;
+            self.take_one(&mut reading);
+        }
+    }
+
+    fn take_one(&mut self, reading: &mut DriveReading) {
         // A drive that the configuration does not have feeds nothing.
         let Some(polled) = self.drives.get_mut(&*reading.drive) else { return };
         let (date, jump) = polled.timeline.get_or_insert_with(|| Timeline::new(reading.at)).date(reading.at);
         reading.at.wall = date;
-        if polled.health.take(&reading) {
+        if polled.health.take(reading) {
             tracing::info!(drive = %reading.drive, "{}", reading.link);
         }
-        let silence = polled.health.silence(&reading);
-        polled.see(&reading);
+        let silence = polled.health.silence(reading);
+        polled.see(reading);
         if let Some(Jump::Moved(by)) = jump {
             polled.health.clock_jumped(date, by);
         }
         if let Some(silence) = silence {
-            self.tell_silence(&reading, silence);
+            self.tell_silence(reading, silence);
         }
         let mut samples = std::mem::take(&mut self.samples);
         samples.clear();
-        self.assembler.take_into(&reading, &mut samples);
+        self.assembler.take_into(reading, &mut samples);
         if let Some(Jump::Doubted(off)) = jump {
             tracing::warn!(drive = %reading.drive, "the clock is off by {:.3} s and is not believed", off.as_seconds());
             samples.iter().for_each(|(index, _)| self.books[*index].note_clock(date, off, false));

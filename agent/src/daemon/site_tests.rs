@@ -39,7 +39,7 @@ fn reading(drive: &str, at: Reading) -> DriveReading {
         value(Target::Flag(Flag::Lowering), flag((30..42).contains(&second))),
     ];
     let values = Values::from_slice(&values);
-    DriveReading { drive: drive.into(), at, link: LinkState::Online, fault: None, values }
+    DriveReading { drive: drive.into(), before: Default::default(), at, link: LinkState::Online, fault: None, values }
 }
 
 struct Night {
@@ -281,7 +281,14 @@ fn a_commit_takes_along_who_is_due_soon_and_not_who_has_just_begun() {
         let a = of(0, if loaded(90) || loaded(110) { 5_000_000 } else { 0 }, lifts(90) || lifts(110));
         for (drive, values) in [("a", a), ("b", of(1, 5_000_000, second >= 100))] {
             let (drive, at) = (drive.into(), at(second));
-            site.take(DriveReading { drive, at, link: LinkState::Online, fault: None, values });
+            site.take(DriveReading {
+                drive,
+                before: Default::default(),
+                at,
+                link: LinkState::Online,
+                fault: None,
+                values,
+            });
         }
         if site.commit_is_due(at(second)) {
             let commits = site.commits(at(second), false);
@@ -299,4 +306,40 @@ fn a_commit_takes_along_who_is_due_soon_and_not_who_has_just_begun() {
         made.iter().filter(|(_, c)| c.iter().any(|(id, _)| id == "hoist-1")).map(|(s, _)| *s).collect();
     let longest = of_b.iter().zip(&of_b[1..]).map(|(before, after)| after - before).max();
     assert!(of_b.len() > 8 && longest <= Some(31), "what a power cut can cost of `b`: {of_b:?}");
+}
+
+/// What was read again and again is told as one reading; it counts as if each had been told, also before a date is known.
+#[test]
+fn a_reading_that_was_held_back_counts_as_often_as_it_was_read() {
+    let counted = |bunch: bool| {
+        let dir = tempfile::tempdir().unwrap();
+        let mut night = Night::begin(dir.path(), 0);
+        let mut held: Option<DriveReading> = None;
+        for mono in (0..600_000).step_by(100) {
+            // The board comes up in 1970 and is put right in the midst of a bunch.
+            let wall = if mono < 2_550 { mono } else { EVENING + mono };
+            let at = Reading { wall: Timestamp::from_ms(wall), mono: Span::from_ms(mono) };
+            let new = reading(&night.drive, at);
+            match &mut held {
+                Some(same) if bunch && same.values == new.values && same.before.len() < 10 => {
+                    same.before.push(same.at);
+                    same.at = at;
+                }
+                _ => held.replace(new).into_iter().for_each(|told| night.site.take(told)),
+            }
+        }
+        held.into_iter().for_each(|told| night.site.take(told));
+        let polls = night.site.drives()[0].polls;
+        night.commit(Reading::default());
+        let figures = night.figures();
+        (
+            polls,
+            format!("{:?} {:?}", figures.mechanisms, figures.findings),
+            night.site.commits(Reading::default(), true),
+        )
+    };
+    let (bunched, each) = (counted(true), counted(false));
+    assert_eq!(each.0, 6_000);
+    assert_eq!(bunched, each);
+    assert!(each.1.contains("lifts: 10"), "{}", each.1);
 }

@@ -28,7 +28,14 @@ fn reading(drive: &str, at: Reading, within: i64) -> DriveReading {
         value(Target::Flag(Flag::Raising), Decoded::Flag((19..30).contains(&share))),
         value(Target::Flag(Flag::Lowering), Decoded::Flag((60..72).contains(&share))),
     ];
-    DriveReading { drive: drive.into(), at, link: LinkState::Online, fault: None, values: values.into() }
+    DriveReading {
+        drive: drive.into(),
+        before: Default::default(),
+        at,
+        link: LinkState::Online,
+        fault: None,
+        values: values.into(),
+    }
 }
 
 /// A site with a broker that takes each message at once.

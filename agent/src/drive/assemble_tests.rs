@@ -12,7 +12,7 @@ fn reading(drive: &str, ms: i64, link: LinkState, values: &[(usize, Target, Deco
         .iter()
         .map(|&(mechanism, target, value)| Value { mechanism, target, value, raw: RawWords::default() })
         .collect();
-    DriveReading { drive: drive.into(), at, link, fault: None, values }
+    DriveReading { drive: drive.into(), before: Default::default(), at, link, fault: None, values }
 }
 
 const LOAD: Target = Target::Quantity(Quantity::Load);

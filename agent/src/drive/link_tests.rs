@@ -9,7 +9,7 @@ use tokio::sync::{mpsc, watch};
 use tokio::time::timeout;
 
 use super::super::port::Opening;
-use super::super::{fixture, spawn_through};
+use super::super::{Repeats, fixture, spawn_through};
 use super::*;
 
 const LIMIT: Duration = Duration::from_millis(60);
@@ -324,7 +324,8 @@ async fn one_question_at_a_time_and_a_fair_share() {
     let (sender, mut readings) = mpsc::channel(super::super::QUEUE);
     let (stop, stopped) = watch::channel(false);
     let clock = Clock::system();
-    let mut tasks = spawn_through(ports, &fixture::config(drives, signals), clock.clone(), sender, stopped);
+    let mut tasks =
+        spawn_through(ports, &fixture::config(drives, signals), clock.clone(), Repeats::Told, sender, stopped);
     let device = tokio::spawn(async move {
         loop {
             let (unit, _, count) = asked(&mut device).await;

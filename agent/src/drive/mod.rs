@@ -66,11 +66,29 @@ pub struct Value {
     pub raw: RawWords,
 }
 
-/// What one tick of a drive's poller found.
+/// How many readings are held back at most, to be told with one that says the same.
+pub const MOST_HELD: usize = 12;
+
+/// When readings came that are told with a later one: in place.
+pub type Times = SmallVec<[Reading; MOST_HELD]>;
+
+/// What becomes of readings that say nothing new.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum Repeats {
+    /// They are told as they come.
+    Told,
+    /// While nothing moves they are held back for a second at most, and then told as one, with the time of each. Not so
+    /// where a mechanism is fed by several drives, whose values have to be brought together as they come.
+    HeldBack,
+}
+
+/// What one tick of a drive's poller found, and how often before.
 #[derive(Clone, PartialEq, Debug)]
 pub struct DriveReading {
     /// The drive's name, a key of [`Config::drives`].
     pub drive: Arc<str>,
+    /// When the same was read before, since the reading that was told last; see [`Repeats::HeldBack`].
+    pub before: Times,
     /// When the first answer came; the tick's own time when nothing was read.
     pub at: Reading,
     /// How the link stands.
@@ -81,6 +99,13 @@ pub struct DriveReading {
     pub values: Values,
 }
 
+impl DriveReading {
+    /// When it was read, the earliest first.
+    pub fn times(&self) -> impl Iterator<Item = Reading> {
+        self.before.iter().copied().chain([self.at])
+    }
+}
+
 /// Starts a polling task for each line whose drives feed something. They end when `stop` turns true, when its sender
 /// is gone, or when nobody takes the readings any more.
 ///
@@ -88,10 +113,11 @@ pub struct DriveReading {
 pub fn spawn(
     config: &Config,
     clock: Clock,
+    repeats: Repeats,
     readings: mpsc::Sender<DriveReading>,
     stop: watch::Receiver<bool>,
 ) -> JoinSet<()> {
-    spawn_through(Arc::new(port::SystemPorts), config, clock, readings, stop)
+    spawn_through(Arc::new(port::SystemPorts), config, clock, repeats, readings, stop)
 }
 
 /// As [`spawn`], through ports of the caller's.
@@ -99,6 +125,7 @@ pub fn spawn_through(
     ports: Arc<dyn port::Ports>,
     config: &Config,
     clock: Clock,
+    repeats: Repeats,
     readings: mpsc::Sender<DriveReading>,
     stop: watch::Receiver<bool>,
 ) -> JoinSet<()> {
@@ -139,7 +166,7 @@ pub fn spawn_through(
         let after = period * (n % turns) / turns;
         let origin = began.plus(Span::from_ms(after));
         let alarm = alarms.entry((period, after)).or_insert_with(|| clock.alarm()).clone();
-        let queue = poll::Queue { route, drives, origin, alarm };
+        let queue = poll::Queue { route, drives, origin, alarm, repeats };
         tasks.spawn(poll::run(queue, ports.clone(), clock.clone(), readings.clone(), stop.clone()));
     }
     tasks

@@ -31,6 +31,8 @@ pub struct ReadPlan {
     pub fast: usize,
     /// The signals, in the order of the configuration.
     pub places: Vec<Place>,
+    /// Whether another drive feeds one of its mechanisms too.
+    pub shares: bool,
     limits: Limits,
     cost: Cost,
 }
@@ -44,7 +46,9 @@ impl ReadPlan {
             .flat_map(|(index, (_, mechanism))| mechanism.signals.iter().map(move |s| (index, s.clone())))
             .filter(|(_, signal)| signal.drive == drive.name)
             .collect();
-        Self::within(signals, drive.limits(), drive.cost())
+        let own = |signal: &Signal| signal.drive == drive.name;
+        let shares = config.mechanisms().any(|(_, m)| m.signals.iter().any(own) && !m.signals.iter().all(own));
+        ReadPlan { shares, ..Self::within(signals, drive.limits(), drive.cost()) }
     }
 
     fn within(signals: Vec<(usize, Signal)>, limits: Limits, cost: Cost) -> Self {
@@ -62,7 +66,7 @@ impl ReadPlan {
                 Some(Place { mechanism, signal, request, offset })
             })
             .collect();
-        ReadPlan { requests, fast, places, limits, cost }
+        ReadPlan { requests, fast, places, shares: false, limits, cost }
     }
 
     /// What a read costs on this drive's line, ns.

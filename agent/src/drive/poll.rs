@@ -7,13 +7,17 @@
 //!
 //! Connecting runs beside the ticks, so that a drive that is off still gives a reading a tick, with nothing read.
 //! After a failure all of a tick is "not read": no old value fills in for it.
+//!
+//! What a drive says again while nothing moves may be held back for a second ([`Repeats`]): to hand a reading over costs
+//! more than to poll. Nothing is left out by it, and what is new is told at once, behind what was held.
 
 use std::pin::Pin;
 use std::sync::Arc;
 use std::time::Duration;
 
+use tallyhook_analysis::sample::Flag;
 use tallyhook_analysis::units::Span;
-use tallyhook_config::model::{self, Drive};
+use tallyhook_config::model::{self, Drive, Target};
 use tokio::sync::mpsc::error::TrySendError;
 use tokio::sync::{mpsc, watch};
 
@@ -21,7 +25,7 @@ use super::decode::{self, Answer, Decoded, RawWords};
 use super::link::{Link, ReadError};
 use super::plan::ReadPlan;
 use super::port::{Port, Ports};
-use super::{DriveReading, LinkState, Value};
+use super::{DriveReading, LinkState, MOST_HELD, Repeats, Times, Value};
 use crate::clock::{Alarm, Clock, Reading};
 
 /// The shortest real time between two ticks, milliseconds. Under a time-lapse the cadence is lowered to keep it.
@@ -39,6 +43,10 @@ const LONGEST_BACK_OFF_MS: i64 = 1_000;
 /// A device that keeps silent on a shared line is left alone for so many times the time that waiting for it took: its
 /// neighbours lose a tenth of the line to it at most.
 const SPARED: i64 = 9;
+
+/// For so long what a drive says again is held back at most, real time in milliseconds: a second, and what ticks may be
+/// late. So a daemon that looks at its figures once a second has one turn for both.
+const HELD_MS: f64 = 1_050.0;
 
 /// Exception code of a gateway that got no answer from the device (Modbus Application Protocol 1.1b3, section 7).
 const NO_ANSWER_BEHIND_GATEWAY: u8 = 11;
@@ -94,6 +102,8 @@ pub struct Queue {
     pub origin: Span,
     /// Rings at the ticks; that of all lines which tick together.
     pub alarm: Alarm,
+    /// What becomes of readings that say nothing new.
+    pub repeats: Repeats,
 }
 
 /// Polls the drives of one line until told to stop; see [`super::spawn`].
@@ -122,6 +132,11 @@ pub async fn run(
             spared_until: Span::ZERO,
             state: LinkState::Connecting,
             answers: Vec::new(),
+            room: Vec::new(),
+            held: Times::new(),
+            holds: queue.repeats == Repeats::HeldBack && !plan.shares,
+            hold: Span::from_ms((HELD_MS * speed) as i64),
+            rests: false,
             name: drive.name.as_str().into(),
             drive,
             plan,
@@ -142,7 +157,11 @@ pub async fn run(
         biased;
         // An error means that nobody is left who could say "stop".
         _ = stop.wait_for(|stop| *stop) => {}
-        () = poller.poll(readings) => {}
+        () = poller.poll(&readings) => {}
+    }
+    for held in poller.members.iter_mut().filter_map(Member::release) {
+        // Where nobody takes it any more there is nothing to do about it.
+        let _ = readings.send(held).await;
     }
 }
 
@@ -184,17 +203,28 @@ struct Member {
     /// Until then its neighbours are spared.
     spared_until: Span,
     state: LinkState,
-    /// The answers of the last tick; kept for their room.
+    /// The answers of the last tick, none where it had none.
     answers: Vec<Option<Answer>>,
+    /// Room for those of the next.
+    room: Vec<Option<Answer>>,
+    /// When the last answers came again, after they were told.
+    held: Times,
+    /// Whether it may hold back what comes again, and for how long.
+    holds: bool,
+    hold: Span,
+    /// The last answers have been told, all is well with them, and nothing moves by them.
+    rests: bool,
 }
 
 impl Poller {
     /// Ticks for ever; ends when nobody takes the readings.
-    async fn poll(&mut self, readings: mpsc::Sender<DriveReading>) {
+    async fn poll(&mut self, readings: &mpsc::Sender<DriveReading>) {
         let now = self.clock.now().mono;
         for member in &mut self.members {
             member.tick = next_tick(member.origin, member.period, now);
         }
+        // What was held back until a tick, and what it found itself; neither, where it found the same again.
+        let mut told = Vec::with_capacity(2);
         while let Some(index) = self.next() {
             self.connect_until(self.members[index].tick).await;
             self.served += 1;
@@ -204,14 +234,16 @@ impl Poller {
             // After the tick that this turn stands for, not after its end: a turn that takes a little too long makes
             // the next one late, and only whole missed periods are skipped.
             member.tick = next_tick(member.origin, member.period, begun.mono);
-            let reading = self.tick(index, begun).await;
-            // A full queue holds the poller up: readings are never thrown away behind the recorder's back.
-            let taken = match readings.try_send(reading) {
-                Err(TrySendError::Full(reading)) => readings.send(reading).await.is_ok(),
-                taken => taken.is_ok(),
-            };
-            if !taken {
-                return;
+            self.tick(index, begun, &mut told).await;
+            for reading in told.drain(..) {
+                // A full queue holds the poller up: readings are never thrown away behind the recorder's back.
+                let taken = match readings.try_send(reading) {
+                    Err(TrySendError::Full(reading)) => readings.send(reading).await.is_ok(),
+                    taken => taken.is_ok(),
+                };
+                if !taken {
+                    return;
+                }
             }
         }
     }
@@ -283,23 +315,23 @@ impl Poller {
         self.down = state;
     }
 
-    /// One reading, whatever happens.
-    async fn tick(&mut self, index: usize, begun: Reading) -> DriveReading {
+    /// One reading, told or held back, whatever happens.
+    async fn tick(&mut self, index: usize, begun: Reading, told: &mut Vec<DriveReading>) {
         let room = self.members.iter().enumerate().filter(|(i, _)| *i != index).map(|(_, m)| m.tick).min();
         let shared = self.members.len() > 1;
         let member = &mut self.members[index];
         if !self.link.is_open() {
-            return member.reading(begun, self.down.clone(), &[]);
+            return member.without_answer(begun, self.down.clone(), told);
         }
         // Alone on its line, a device that must be left in peace for less than a period is waited for.
         let rests = self.link.rests(member.drive.unit);
         let patience = if shared { Duration::ZERO } else { self.clock.real(member.period) };
         if member.spared_until > begun.mono || rests > patience {
-            return member.reading(begun, member.state.clone(), &[]);
+            return member.without_answer(begun, member.state.clone(), told);
         }
         let room = room.unwrap_or(member.tick);
         self.asked = true;
-        let answers = std::mem::take(&mut member.answers);
+        let answers = std::mem::take(&mut member.room);
         let mut round = Round { at: None, state: LinkState::Online, answers, too_wide: Vec::new() };
         round.answers.clear();
         round.answers.resize(member.plan.requests.len(), None);
@@ -324,16 +356,16 @@ impl Poller {
             if shared && state == LinkState::Silent && member.failures > 1 {
                 member.spared_until = now.plus(Span::from_ms(waited.saturating_mul(SPARED)));
             }
-            let reading = member.reading(at, state.clone(), &[]);
+            member.room = round.answers;
+            member.without_answer(at, state.clone(), told);
             if !self.link.is_open() {
                 self.lost(state);
             }
-            return reading;
+            return;
         }
         self.calls = 0;
         member.failures = 0;
-        let reading = member.reading(at, round.state, &round.answers);
-        member.answers = round.answers;
+        member.answered(at, round.state, round.answers, told);
         for request in round.too_wide {
             if member.plan.split(request) {
                 tracing::info!(
@@ -343,7 +375,6 @@ impl Poller {
                 );
             }
         }
-        reading
     }
 }
 
@@ -403,12 +434,56 @@ impl Member {
         Some(index)
     }
 
-    /// Every signal of the plan, from the answers of one tick; without answers all are "not read".
-    fn reading(&mut self, at: Reading, link: LinkState, answers: &[Option<Answer>]) -> DriveReading {
+    /// Takes the answers of a tick.
+    fn answered(&mut self, at: Reading, link: LinkState, answers: Vec<Option<Answer>>, told: &mut Vec<DriveReading>) {
+        let before = std::mem::replace(&mut self.answers, answers);
+        if self.rests && link == LinkState::Online && before == self.answers {
+            self.room = before;
+            let since = self.held.first().map_or(at, |first| *first);
+            let next_ms = at.mono.plus(self.period).as_ms() - since.mono.as_ms();
+            if self.held.len() < MOST_HELD && next_ms <= self.hold.as_ms() {
+                self.held.push(at);
+                return;
+            }
+            let before = std::mem::take(&mut self.held);
+            told.push(DriveReading { before, ..self.reading(at, link) });
+            return;
+        }
+        // What was held goes by the answers that it was held with.
+        let now = std::mem::replace(&mut self.answers, before);
+        told.extend(self.release());
+        self.room = std::mem::replace(&mut self.answers, now);
+        let reading = self.reading(at, link);
+        let moves = |value: &Value| {
+            let moving = [Flag::Raising, Flag::Lowering, Flag::BrakeOpen].map(Target::Flag);
+            value.value == Decoded::Flag(true) && moving.contains(&value.target)
+        };
+        // A power cut takes what is held. While something moves no more than before may be lost.
+        self.rests = self.holds && reading.link == LinkState::Online && !reading.values.iter().any(moves);
+        told.push(reading);
+    }
+
+    /// A tick that brought no answer.
+    fn without_answer(&mut self, at: Reading, link: LinkState, told: &mut Vec<DriveReading>) {
+        told.extend(self.release());
+        self.answers.clear();
+        self.rests = false;
+        told.push(self.reading(at, link));
+    }
+
+    /// What is held back.
+    fn release(&mut self) -> Option<DriveReading> {
+        let at = self.held.pop()?;
+        let before = std::mem::take(&mut self.held);
+        Some(DriveReading { before, ..self.reading(at, LinkState::Online) })
+    }
+
+    /// Every signal of the plan, from the last answers; without answers all are "not read".
+    fn reading(&mut self, at: Reading, link: LinkState) -> DriveReading {
         let mut link = link;
         let mut fault = None;
         let values = self.plan.places.iter().map(|place| {
-            let Some(Some(answer)) = answers.get(place.request) else {
+            let Some(Some(answer)) = self.answers.get(place.request) else {
                 return Value {
                     mechanism: place.mechanism,
                     target: place.signal.target,
@@ -428,7 +503,7 @@ impl Member {
         });
         let values = values.collect();
         self.state = link.clone();
-        DriveReading { drive: self.name.clone(), at, link, fault, values }
+        DriveReading { drive: self.name.clone(), before: Times::new(), at, link, fault, values }
     }
 }
 

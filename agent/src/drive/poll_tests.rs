@@ -86,10 +86,21 @@ struct Bench {
 
 impl Bench {
     fn start(address: &str, poll_ms: i64, timeout_ms: i64, signals: Vec<Signal>, clock: Clock) -> Self {
+        Self::start_as(Repeats::Told, address, poll_ms, timeout_ms, signals, clock)
+    }
+
+    fn start_as(
+        repeats: Repeats,
+        address: &str,
+        poll_ms: i64,
+        timeout_ms: i64,
+        signals: Vec<Signal>,
+        clock: Clock,
+    ) -> Self {
         let config = config(vec![drive("d", address, poll_ms, timeout_ms)], vec![signals]);
         let (sender, readings) = mpsc::channel(super::super::QUEUE);
         let (stop, stopped) = watch::channel(false);
-        Bench { readings, stop, tasks: spawn(&config, clock, sender, stopped) }
+        Bench { readings, stop, tasks: spawn(&config, clock, repeats, sender, stopped) }
     }
 
     async fn next(&mut self) -> DriveReading {
@@ -182,6 +193,81 @@ async fn a_steady_cadence_on_the_clock_of_the_program() {
     assert!(bench.readings.try_recv().is_err(), "missed ticks are not made up for");
     clock.set(at(3_100));
     assert_eq!(bench.next().await.at, at(3_100));
+    bench.end().await;
+    peer.abort();
+}
+
+/// What a drive says at a tick of the test below: load, raising, and whether it answers in order.
+fn said_at(n: usize) -> (u16, bool, bool) {
+    let load = if (40..70).contains(&n) { 5 } else { 0 };
+    (load, (38..50).contains(&n), !(90..93).contains(&n))
+}
+
+#[tokio::test]
+async fn what_comes_again_while_nothing_moves_is_told_once_a_second_with_each_of_its_times() {
+    const TICKS: usize = 130;
+    let (listener, address) = listener().await;
+    let asked = Arc::new(AtomicUsize::new(0));
+    let peer = tokio::spawn(peer(listener, {
+        let asked = asked.clone();
+        move |n, _| {
+            asked.store(n + 1, Ordering::SeqCst);
+            let (load, raising, answers) = said_at(n);
+            if answers { Play::Words(vec![0, load, u16::from(raising) << 1]) } else { Play::Exception(4) }
+        }
+    }));
+    let clock = Clock::manual(Timestamp::from_ms(1_000_000));
+    let mut bench = Bench::start_as(Repeats::HeldBack, &address, 100, 1000, hoist_signals("d"), clock.clone());
+    let real = Clock::system();
+    let (mut told, mut ticks, mut n) = (Vec::new(), Vec::new(), 0);
+    // The first ticks may come before the connection stands.
+    while ticks.len() < TICKS {
+        n += 1;
+        let now = Reading { wall: Timestamp::from_ms(1_000_000 + n * 100), mono: Span::from_ms(n * 100) };
+        let before = asked.load(Ordering::SeqCst);
+        clock.set(now);
+        for _ in 0..200 {
+            let_others_run().await;
+            while let Ok(reading) = bench.readings.try_recv() {
+                told.push(reading);
+            }
+            if asked.load(Ordering::SeqCst) > before || told.last().is_some_and(|r| r.at == now) {
+                break;
+            }
+            real.sleep(Span::from_ms(1)).await;
+        }
+        if asked.load(Ordering::SeqCst) > before {
+            ticks.push(now);
+        }
+        // The answer is on its way still.
+        real.sleep(Span::from_ms(3)).await;
+    }
+    bench.stop.send_replace(true);
+    while let Some(reading) = bench.readings.recv().await {
+        told.push(reading);
+    }
+    told.retain(|reading| reading.link.is_up());
+    // Each tick is told, once, in order, with what the drive said at it.
+    let each: Vec<(Reading, &DriveReading)> = told.iter().flat_map(|r| r.times().map(move |at| (at, r))).collect();
+    assert_eq!(each.iter().map(|(at, _)| *at).collect::<Vec<_>>(), ticks);
+    for (n, (_, reading)) in each.iter().enumerate() {
+        let (kg, raising, answers) = said_at(n);
+        let (load_g, flag) = match answers {
+            true => (Decoded::Number(i64::from(kg) * 1000), Decoded::Flag(raising)),
+            false => (Decoded::NotRead, Decoded::NotRead),
+        };
+        assert_eq!((load(reading), value(reading, Target::Flag(Flag::Raising))), (load_g, flag), "tick {n}");
+    }
+    // Nothing is held while it moves or is refused, and what is new is told at its own tick.
+    let alone = |n: usize| told.iter().any(|r| r.at == ticks[n] && r.before.is_empty());
+    for n in (38..51).chain([70]).chain(90..94) {
+        assert!(alone(n), "tick {n} in {:?}", told.iter().map(|r| (r.at.mono, r.before.len())).collect::<Vec<_>>());
+    }
+    // No time waits for longer than a second and a tick.
+    let waits = told.iter().flat_map(|r| r.times().map(|at| r.at.mono.as_ms() - at.mono.as_ms()));
+    assert_eq!(waits.max(), Some(1000));
+    let rests = (0..TICKS).filter(|n| !alone(*n)).count();
+    assert!(rests > 90 && told.len() < 40, "{} told of {TICKS}, {rests} at rest", told.len());
     bench.end().await;
     peer.abort();
 }

@@ -311,7 +311,14 @@ mod tests {
 
     fn reading(ms: i64, link: LinkState) -> DriveReading {
         let at = Reading { wall: Timestamp::from_ms(ms), mono: Span::from_ms(ms) };
-        DriveReading { drive: "d".into(), at, link, fault: None, values: super::super::Values::new() }
+        DriveReading {
+            drive: "d".into(),
+            before: Default::default(),
+            at,
+            link,
+            fault: None,
+            values: super::super::Values::new(),
+        }
     }
 
     fn health() -> DriveHealth {

@@ -36,7 +36,7 @@ async fn planned_is_recorded_over_the_wire() {
     signals[0].scale = tallyhook_config::model::Rational::parse("0.1").unwrap();
     let config = fixture::config(vec![fixture::drive("d", &address, 100, 1000)], vec![signals]);
     let (sender, mut readings) = mpsc::channel(drive::QUEUE);
-    let mut tasks = drive::spawn(&config, clock.clone(), sender, stopped);
+    let mut tasks = drive::spawn(&config, clock.clone(), drive::Repeats::Told, sender, stopped);
     let mut assembler = Assembler::new(&config);
     let (_, mechanism) = config.mechanisms().next().unwrap();
     let mut recorder = Recorder::new(mechanism.spec.clone());

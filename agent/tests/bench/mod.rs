@@ -5,7 +5,7 @@
 use std::time::Duration;
 
 use tallyhook::clock::Clock;
-use tallyhook::drive::{self, Decoded, DriveReading};
+use tallyhook::drive::{self, Decoded, DriveReading, Repeats};
 use tallyhook_config::model::{Config, Target};
 use tokio::sync::{mpsc, watch};
 use tokio::task::JoinSet;
@@ -66,9 +66,13 @@ pub struct Bench {
 
 impl Bench {
     pub fn start(config: &Config, clock: &Clock) -> Self {
+        Self::start_as(Repeats::Told, config, clock)
+    }
+
+    pub fn start_as(repeats: Repeats, config: &Config, clock: &Clock) -> Self {
         let (sender, readings) = mpsc::channel(drive::QUEUE);
         let (stop, stopped) = watch::channel(false);
-        Bench { readings, stop, tasks: drive::spawn(config, clock.clone(), sender, stopped) }
+        Bench { readings, stop, tasks: drive::spawn(config, clock.clone(), repeats, sender, stopped) }
     }
 
     pub async fn next(&mut self) -> DriveReading {

@@ -15,7 +15,7 @@ use super::keep::Keeper;
 use super::steadiness;
 use crate::clock::Clock;
 use crate::drive::assemble::Assembler;
-use crate::drive::{self, DriveReading};
+use crate::drive::{self, DriveReading, Repeats};
 use crate::exit::Failure;
 
 /// How long the first reading is waited for.
@@ -59,7 +59,7 @@ async fn talk(config: Config, mut guide: Guide) -> Result<Found, Failure> {
     let (stop, stopped) = watch::channel(false);
     let (sender, mut readings) = mpsc::channel(drive::QUEUE);
     let clock = Clock::system();
-    let mut pollers = drive::spawn(&config, clock.clone(), sender, stopped);
+    let mut pollers = drive::spawn(&config, clock.clone(), Repeats::Told, sender, stopped);
     let mut interrupted = crate::commands::run::interrupted()?;
     // A terminal that is closed ends it as a person would: what is under way is left out, the rest stands.
     let mut hangup = signal(SignalKind::hangup()).map_err(Failure::run)?;

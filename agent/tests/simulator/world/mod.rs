@@ -22,7 +22,7 @@ use tallyhook::clock::{Clock, Hands};
 use tallyhook::daemon::site::Site;
 use tallyhook::drive::plan::ReadPlan;
 use tallyhook::drive::poll::{self, Queue};
-use tallyhook::drive::{Decoded, DriveReading, LinkState, QUEUE};
+use tallyhook::drive::{Decoded, DriveReading, LinkState, QUEUE, Repeats};
 use tallyhook::figures::{self, Record};
 use tallyhook::publish::Wiring;
 use tallyhook::publish::chat;
@@ -231,7 +231,8 @@ impl World {
         for drive in self.config.drives.values() {
             let drives = vec![(drive.clone(), ReadPlan::of(&self.config, drive))];
             let (origin, alarm) = (self.clock.now().mono, self.clock.alarm());
-            let queue = Queue { route: drive.link.clone(), drives, origin, alarm };
+            let repeats = Repeats::HeldBack;
+            let queue = Queue { route: drive.link.clone(), drives, origin, alarm, repeats };
             let ports = Arc::new(Wires(self.device.clone()));
             tasks.spawn(poll::run(queue, ports, self.clock.clone(), sender.clone(), stop.clone()));
         }
@@ -289,8 +290,7 @@ impl World {
 
     /// A reading: its values are those that the device gave to this very question, or none.
     fn take(&mut self, running: &mut Running, reading: DriveReading) -> Found {
-        self.report.readings += 1;
-        let (mono, wall) = (reading.at.mono.as_ms(), reading.at.wall.as_ms());
+        self.report.readings += 1 + reading.before.len() as u64;
         let number = |index, target| {
             let value = reading.values.iter().find(|v| v.mechanism == index && v.target == target).map(|v| v.value);
             value.unwrap_or(Decoded::NotRead)
@@ -307,25 +307,28 @@ impl World {
                 other => return Err(format!("a hoist was read in part: {other:?}")),
             });
         }
-        let answered = {
-            let device = self.device.lock().unwrap();
-            let mut sent = device.sent.iter().rev();
-            sent.find(|sent| sent.at_ms == mono && sent.in_time).map(|sent| sent.shown.clone())
-        };
-        if shown.iter().any(Option::is_some) {
-            let given: Option<Vec<_>> = answered.map(|all| all.into_iter().map(Some).collect());
-            holds!(
-                given.as_ref() == Some(&shown),
-                "{shown:?} was read at {mono} ms, but the device gave {given:?} in time then"
-            );
+        for at in reading.times() {
+            let mono = at.mono.as_ms();
+            let answered = {
+                let device = self.device.lock().unwrap();
+                let mut sent = device.sent.iter().rev();
+                sent.find(|sent| sent.at_ms == mono && sent.in_time).map(|sent| sent.shown.clone())
+            };
+            if shown.iter().any(Option::is_some) {
+                let given: Option<Vec<_>> = answered.map(|all| all.into_iter().map(Some).collect());
+                holds!(
+                    given.as_ref() == Some(&shown),
+                    "{shown:?} was read at {mono} ms, but the device gave {given:?} in time then"
+                );
+            }
+            if reading.link == LinkState::Online {
+                holds!(shown.iter().all(Option::is_some), "the link is well, but a value is missing");
+            } else {
+                let margin = 2 * self.grain_ms + self.stale_ms;
+                self.disturbed.push((mono - margin, mono + margin));
+            }
+            self.tally((mono, at.wall.as_ms(), shown.clone()));
         }
-        if reading.link == LinkState::Online {
-            holds!(shown.iter().all(Option::is_some), "the link is well, but a value is missing");
-        } else {
-            let margin = 2 * self.grain_ms + self.stale_ms;
-            self.disturbed.push((mono - margin, mono + margin));
-        }
-        self.tally((mono, wall, shown));
         running.site.take(reading);
         Ok(())
     }
