@@ -223,7 +223,7 @@ fn duty_lines(out: &mut String, m: &MechanismFigures) {
     }
     line(out, "Motor, worst today", &worst);
     let mean = duty.mean_run_seconds.map_or("-".to_owned(), |s| format!("{} s", number(s, 1)));
-    line(out, "", &format!("{mean} mean run per start, {} runs under 1 s", count(duty.short_runs)));
+    line(out, "", &format!("{mean} mean run per start; runs under 1 s: {}", count(duty.short_runs)));
 }
 
 fn crane_sheet(out: &mut String, crane: &CraneFigures, edition: &str) {

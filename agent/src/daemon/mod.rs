@@ -49,7 +49,7 @@ use wake::Wake;
 /// How often the daemon looks whether there is something to do that no drive brings.
 const TICK: Span = Span::from_ms(1000);
 
-/// A drive wakes it most often: for so long a look waits for that.
+/// A drive wakes it most often, at rest about once a second: for so long a look waits for that.
 const TICK_WAITS: Span = Span::from_ms(250);
 
 /// After so long without a commit the ledger gets what it lacks, for whoever reads its file without asking.

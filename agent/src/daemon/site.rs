@@ -111,8 +111,17 @@ pub struct Site {
     commit_fails: bool,
     /// What is wrong with the record as a whole.
     findings: BTreeMap<&'static str, FindingFigures>,
-    /// Readings from before a clock could be believed, in their order; `None` once one was.
-    undated: Option<Vec<DriveReading>>,
+    /// Readings from before a clock could be believed, each drive's in their order; `None` once one was.
+    undated: Option<Undated>,
+    /// By which reading of both clocks they were dated, and what a poller held back from before it.
+    dated_by: Option<Reading>,
+}
+
+#[derive(Default)]
+struct Undated {
+    readings: Vec<DriveReading>,
+    /// How often something was read in all of them.
+    times: usize,
 }
 
 /// Readings held until the time is known: some ten minutes of one drive at ten a second. Then they are dated from the
@@ -170,7 +179,8 @@ impl Site {
             // The first commit that goes through tells its end.
             commit_fails: standing.site.contains_key("not_recorded"),
             findings: standing.site,
-            undated: Some(Vec::new()),
+            undated: Some(Undated::default()),
+            dated_by: None,
         })
     }
 
@@ -213,10 +223,11 @@ impl Site {
         let Some(held) = &mut self.undated else { return self.take_dated(reading) };
         let recorded = self.books.iter().filter_map(Book::counted_to).max();
         let known = reading.times().find(|at| is_plausible(at.wall, recorded));
-        held.push(reading);
+        held.times += 1 + reading.before.len();
+        held.readings.push(reading);
         if let Some(known) = known {
             self.date_held(known);
-        } else if held.iter().map(|reading| 1 + reading.before.len()).sum::<usize>() >= UNDATED {
+        } else if held.times >= UNDATED {
             self.date_from_the_record();
         }
     }
@@ -224,7 +235,8 @@ impl Site {
     /// Dates what is held from the end of the record on: the earliest that it can be.
     fn date_from_the_record(&mut self) {
         let recorded = self.books.iter().filter_map(Book::counted_to).max();
-        let first = self.undated.as_ref().and_then(|held| held.first()).and_then(|reading| reading.times().next());
+        let first =
+            self.undated.as_ref().and_then(|held| held.readings.first()).and_then(|reading| reading.times().next());
         let Some(first) = first else { return };
         let wall = recorded.map_or(first.wall, |to| to.plus(Span::from_ms(1)));
         tracing::warn!("the clock cannot be right; what is read is dated from the end of the record on");
@@ -233,23 +245,28 @@ impl Site {
 
     /// Dates what is held by a reading of both clocks, and takes it.
     fn date_held(&mut self, known: Reading) {
-        for mut reading in self.undated.take().unwrap_or_default() {
+        self.dated_by = Some(known);
+        for mut reading in self.undated.take().unwrap_or_default().readings {
             for at in reading.before.iter_mut().chain([&mut reading.at]) {
-                at.wall = known.wall.plus(Span::from_ms(at.mono.as_ms() - known.mono.as_ms()));
+                at.wall = dated(*at, known);
             }
             self.take_dated(reading);
         }
     }
 
-    /// As often as the same was read.
+    /// Takes a reading as often as it was read.
     fn take_dated(&mut self, mut reading: DriveReading) {
         let before = std::mem::take(&mut reading.before);
-        for at in before.into_iter().chain([reading.at]) {
+        for mut at in before.into_iter().chain([reading.at]) {
+            if let Some(known) = self.dated_by.filter(|known| at.mono < known.mono) {
+                at.wall = dated(at, known);
+            }
             reading.at = at;
             self.take_one(&mut reading);
         }
     }
 
+    /// Takes a reading for one time that it was read.
     fn take_one(&mut self, reading: &mut DriveReading) {
         // A drive that the configuration does not have feeds nothing.
         let Some(polled) = self.drives.get_mut(&*reading.drive) else { return };
@@ -529,6 +546,11 @@ impl Site {
         let figures = self.shown.figures(&self.config, &mut self.books, now.mono);
         SiteFigures { drives: Arc::new(self.drives()), findings, ..figures }
     }
+}
+
+/// The date of a reading by another whose date is known.
+fn dated(at: Reading, known: Reading) -> Timestamp {
+    known.wall.plus(Span::from_ms(at.mono.as_ms() - known.mono.as_ms()))
 }
 
 /// Whether what a book holds, which has waited since then, is to be committed under these bounds.

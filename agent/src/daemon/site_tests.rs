@@ -343,3 +343,41 @@ fn a_reading_that_was_held_back_counts_as_often_as_it_was_read() {
     assert_eq!(bunched, each);
     assert!(each.1.contains("lifts: 10"), "{}", each.1);
 }
+
+/// The network sets the clock while two drives' readings are held back: nobody is told that the clock is not believed.
+#[test]
+fn what_one_drive_held_back_is_dated_as_what_another_made_known() {
+    let kept = |bunch: usize| {
+        let dir = tempfile::tempdir().unwrap();
+        let drives = vec![fixture::drive("a", "h:1", 100, 1000), fixture::drive("b", "h:2", 100, 1000)];
+        let mut config = fixture::config(drives, vec![fixture::hoist_signals("a"), fixture::hoist_signals("b")]);
+        config.store.directory = dir.path().to_owned();
+        let store = Store::open(dir.path()).unwrap();
+        let mut site = Site::open(Arc::new(config), &store, Reading::default()).unwrap();
+        let times: Vec<Reading> = (0..10_010)
+            .step_by(100)
+            .map(|mono| {
+                let wall = if mono < 2_550 { mono } else { EVENING + mono };
+                Reading { wall: Timestamp::from_ms(wall), mono: Span::from_ms(mono) }
+            })
+            .collect();
+        for times in times.chunks(bunch) {
+            for (mechanism, drive) in ["a", "b"].into_iter().enumerate() {
+                let mut told = reading(drive, times[times.len() - 1]);
+                told.values.iter_mut().for_each(|value| {
+                    value.mechanism = mechanism;
+                    value.value = if let Decoded::Flag(_) = value.value { Decoded::Flag(false) } else { value.value };
+                });
+                told.before = times[..times.len() - 1].into();
+                site.take(told);
+            }
+        }
+        let kept = site.commits(Reading::default(), true).into_iter();
+        let polls: Vec<u64> = site.drives().iter().map(|drive| drive.polls).collect();
+        (kept.map(|c| format!("{} {:?} {:?}", c.mechanism, c.clock, c.gaps)).collect::<Vec<_>>(), polls)
+    };
+    let each = kept(1);
+    assert_eq!(each.1, [101, 101]);
+    assert!(each.0.iter().all(|kept| kept.contains("[]")), "{each:?}");
+    assert_eq!(kept(11), each);
+}

@@ -64,7 +64,7 @@ impl Assembler {
         Assembler { mechanisms, fed }
     }
 
-    /// Takes a reading; puts the samples that it completes into `samples`, each with its mechanism's index.
+    /// Takes a reading, once, whatever it repeats; puts the samples that it completes into `samples`, each with its mechanism's index.
     pub fn take_into(&mut self, reading: &DriveReading, samples: &mut Vec<(usize, Sample)>) {
         for feed in self.fed.get(&*reading.drive).into_iter().flatten() {
             let Some(assembly) = self.mechanisms.get_mut(feed.mechanism) else { continue };

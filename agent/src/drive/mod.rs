@@ -5,8 +5,9 @@
 //! ```
 //!
 //! Each line has a task of its own: a device with a socket of its own, or a bus with all its devices. So a dead device
-//! delays no other line, and takes a tenth of its own line at most. What a task finds goes out as one [`DriveReading`]
-//! a tick and drive, failed ones included: a value that was not read is absent, never the last one again.
+//! delays no other line, and takes a tenth of its own line at most. What a task finds at a tick goes out as a
+//! [`DriveReading`], failed ticks included: a value that was not read is absent, never the last one again. A tick that says
+//! the same again may be told with a later one ([`Repeats`]).
 //!
 //! The bytes are in `frame`, what makes an answer belong to its question is in `link`, whose turn it is in `poll`.
 
@@ -39,7 +40,7 @@ pub use decode::{Decoded, RawWords};
 pub use poll::{LEAST_REAL_PERIOD_MS, effective_period};
 pub use state::{DriveFigures, DriveHealth, LinkState, SignalFigures, Silence, exception_words};
 
-/// How many readings may wait for the daemon; beyond that the pollers wait too.
+/// How many readings, each with what it repeats, may wait for the daemon; beyond that the pollers wait too.
 pub const QUEUE: usize = 64;
 
 /// So many devices with a socket of their own tick at once: they share a wake-up, which costs as much as many polls. In
@@ -77,8 +78,9 @@ pub type Times = SmallVec<[Reading; MOST_HELD]>;
 pub enum Repeats {
     /// They are told as they come.
     Told,
-    /// While nothing moves they are held back for a second at most, and then told as one, with the time of each. Not so
-    /// where a mechanism is fed by several drives, whose values have to be brought together as they come.
+    /// While nothing moves they are held back for about a second, and then told as one with the time of each: who takes it
+    /// has to take it as often ([`DriveReading::times`]). Not so where a mechanism is fed by several drives, whose values
+    /// have to be brought together as they come.
     HeldBack,
 }
 

@@ -8,9 +8,11 @@
 //! Connecting runs beside the ticks, so that a drive that is off still gives a reading a tick, with nothing read.
 //! After a failure all of a tick is "not read": no old value fills in for it.
 //!
-//! What a drive says again while nothing moves may be held back for a second ([`Repeats`]): to hand a reading over costs
-//! more than to poll. Nothing is left out by it, and what is new is told at once, behind what was held.
+//! What a drive says again, some seconds after its last change and while nothing moves, may be held back for about a second
+//! ([`Repeats`]): to hand a reading over costs more than to poll. Nothing is left out by it, and what is new is told at
+//! once, behind what was held.
 
+use std::collections::VecDeque;
 use std::pin::Pin;
 use std::sync::Arc;
 use std::time::Duration;
@@ -44,9 +46,17 @@ const LONGEST_BACK_OFF_MS: i64 = 1_000;
 /// neighbours lose a tenth of the line to it at most.
 const SPARED: i64 = 9;
 
-/// For so long what a drive says again is held back at most, real time in milliseconds: a second, and what ticks may be
-/// late. So a daemon that looks at its figures once a second has one turn for both.
+/// For so long what a drive says again is held back, real time in milliseconds: a second, and what ticks may be late. So a
+/// daemon that looks at its figures once a second has one turn for both, at ten ticks a second. On a shared line
+/// neighbours that keep silent can make it longer.
 const HELD_MS: f64 = 1_050.0;
+
+/// Only after so much real time without a change is anything held back, milliseconds: what follows from a change a little
+/// later, as the end of a lift from the empty hook, is not made late by it.
+const SETTLED_MS: f64 = 3_000.0;
+
+/// For so long real time the end waits until what is left is taken.
+const LONGEST_END: Duration = Duration::from_secs(2);
 
 /// Exception code of a gateway that got no answer from the device (Modbus Application Protocol 1.1b3, section 7).
 const NO_ANSWER_BEHIND_GATEWAY: u8 = 11;
@@ -136,7 +146,9 @@ pub async fn run(
             held: Times::new(),
             holds: queue.repeats == Repeats::HeldBack && !plan.shares,
             hold: Span::from_ms((HELD_MS * speed) as i64),
-            rests: false,
+            settles: Span::from_ms((SETTLED_MS * speed) as i64),
+            changed: Span::ZERO,
+            at_rest: false,
             name: drive.name.as_str().into(),
             drive,
             plan,
@@ -151,6 +163,7 @@ pub async fn run(
         down: LinkState::Connecting,
         served: 0,
         alarm: queue.alarm,
+        told: VecDeque::with_capacity(2),
         clock,
     };
     tokio::select! {
@@ -159,9 +172,17 @@ pub async fn run(
         _ = stop.wait_for(|stop| *stop) => {}
         () = poller.poll(&readings) => {}
     }
-    for held in poller.members.iter_mut().filter_map(Member::release) {
-        // Where nobody takes it any more there is nothing to do about it.
-        let _ = readings.send(held).await;
+    let left = poller.told.into_iter().chain(poller.members.iter_mut().filter_map(Member::release));
+    let tell = async {
+        for left in left {
+            if readings.send(left).await.is_err() {
+                return;
+            }
+        }
+    };
+    // Who said "stop" takes it; one who takes nothing any more must not keep it from ending.
+    if poller.clock.within(LONGEST_END, tell).await.is_none() {
+        tracing::warn!("what was read last was not taken");
     }
 }
 
@@ -180,6 +201,8 @@ struct Poller {
     clock: Clock,
     /// Rings at the ticks.
     alarm: Alarm,
+    /// What is on its way to the queue, the oldest first: what was held back until a tick, and what the tick found.
+    told: VecDeque<DriveReading>,
 }
 
 /// One drive of the line.
@@ -209,11 +232,14 @@ struct Member {
     room: Vec<Option<Answer>>,
     /// When the last answers came again, after they were told.
     held: Times,
-    /// Whether it may hold back what comes again, and for how long.
+    /// Whether it may hold back what comes again, for how long, and how long after a change.
     holds: bool,
     hold: Span,
+    settles: Span,
+    /// When what is read at every tick last changed.
+    changed: Span,
     /// The last answers have been told, all is well with them, and nothing moves by them.
-    rests: bool,
+    at_rest: bool,
 }
 
 impl Poller {
@@ -223,8 +249,6 @@ impl Poller {
         for member in &mut self.members {
             member.tick = next_tick(member.origin, member.period, now);
         }
-        // What was held back until a tick, and what it found itself; neither, where it found the same again.
-        let mut told = Vec::with_capacity(2);
         while let Some(index) = self.next() {
             self.connect_until(self.members[index].tick).await;
             self.served += 1;
@@ -234,15 +258,17 @@ impl Poller {
             // After the tick that this turn stands for, not after its end: a turn that takes a little too long makes
             // the next one late, and only whole missed periods are skipped.
             member.tick = next_tick(member.origin, member.period, begun.mono);
-            self.tick(index, begun, &mut told).await;
-            for reading in told.drain(..) {
-                // A full queue holds the poller up: readings are never thrown away behind the recorder's back.
-                let taken = match readings.try_send(reading) {
-                    Err(TrySendError::Full(reading)) => readings.send(reading).await.is_ok(),
-                    taken => taken.is_ok(),
+            self.tick(index, begun).await;
+            while !self.told.is_empty() {
+                // A full queue holds the poller up: readings are never thrown away behind the recorder's back. One that
+                // waits for a place when the end comes goes with what is held.
+                let place = match readings.try_reserve() {
+                    Err(TrySendError::Full(())) => readings.reserve().await.ok(),
+                    place => place.ok(),
                 };
-                if !taken {
-                    return;
+                let Some(place) = place else { return };
+                if let Some(reading) = self.told.pop_front() {
+                    place.send(reading);
                 }
             }
         }
@@ -316,18 +342,18 @@ impl Poller {
     }
 
     /// One reading, told or held back, whatever happens.
-    async fn tick(&mut self, index: usize, begun: Reading, told: &mut Vec<DriveReading>) {
+    async fn tick(&mut self, index: usize, begun: Reading) {
         let room = self.members.iter().enumerate().filter(|(i, _)| *i != index).map(|(_, m)| m.tick).min();
         let shared = self.members.len() > 1;
         let member = &mut self.members[index];
         if !self.link.is_open() {
-            return member.without_answer(begun, self.down.clone(), told);
+            return member.without_answer(begun, self.down.clone(), &mut self.told);
         }
         // Alone on its line, a device that must be left in peace for less than a period is waited for.
-        let rests = self.link.rests(member.drive.unit);
+        let quiet = self.link.rests(member.drive.unit);
         let patience = if shared { Duration::ZERO } else { self.clock.real(member.period) };
-        if member.spared_until > begun.mono || rests > patience {
-            return member.without_answer(begun, member.state.clone(), told);
+        if member.spared_until > begun.mono || quiet > patience {
+            return member.without_answer(begun, member.state.clone(), &mut self.told);
         }
         let room = room.unwrap_or(member.tick);
         self.asked = true;
@@ -357,7 +383,7 @@ impl Poller {
                 member.spared_until = now.plus(Span::from_ms(waited.saturating_mul(SPARED)));
             }
             member.room = round.answers;
-            member.without_answer(at, state.clone(), told);
+            member.without_answer(at, state.clone(), &mut self.told);
             if !self.link.is_open() {
                 self.lost(state);
             }
@@ -365,7 +391,7 @@ impl Poller {
         }
         self.calls = 0;
         member.failures = 0;
-        member.answered(at, round.state, round.answers, told);
+        member.answered(at, round.state, round.answers, &mut self.told);
         for request in round.too_wide {
             if member.plan.split(request) {
                 tracing::info!(
@@ -435,18 +461,29 @@ impl Member {
     }
 
     /// Takes the answers of a tick.
-    fn answered(&mut self, at: Reading, link: LinkState, answers: Vec<Option<Answer>>, told: &mut Vec<DriveReading>) {
+    fn answered(
+        &mut self,
+        at: Reading,
+        link: LinkState,
+        answers: Vec<Option<Answer>>,
+        told: &mut VecDeque<DriveReading>,
+    ) {
+        let fast = self.plan.fast;
         let before = std::mem::replace(&mut self.answers, answers);
-        if self.rests && link == LinkState::Online && before == self.answers {
+        if before.get(..fast) != self.answers.get(..fast) {
+            self.changed = at.mono;
+        }
+        if self.at_rest && link == LinkState::Online && before == self.answers {
             self.room = before;
+            let is_settled = at.mono.as_ms() - self.changed.as_ms() >= self.settles.as_ms();
             let since = self.held.first().map_or(at, |first| *first);
             let next_ms = at.mono.plus(self.period).as_ms() - since.mono.as_ms();
-            if self.held.len() < MOST_HELD && next_ms <= self.hold.as_ms() {
+            if is_settled && self.held.len() < MOST_HELD && next_ms <= self.hold.as_ms() {
                 self.held.push(at);
                 return;
             }
             let before = std::mem::take(&mut self.held);
-            told.push(DriveReading { before, ..self.reading(at, link) });
+            told.push_back(DriveReading { before, ..self.reading(at, link) });
             return;
         }
         // What was held goes by the answers that it was held with.
@@ -459,16 +496,16 @@ impl Member {
             value.value == Decoded::Flag(true) && moving.contains(&value.target)
         };
         // A power cut takes what is held. While something moves no more than before may be lost.
-        self.rests = self.holds && reading.link == LinkState::Online && !reading.values.iter().any(moves);
-        told.push(reading);
+        self.at_rest = self.holds && reading.link == LinkState::Online && !reading.values.iter().any(moves);
+        told.push_back(reading);
     }
 
     /// A tick that brought no answer.
-    fn without_answer(&mut self, at: Reading, link: LinkState, told: &mut Vec<DriveReading>) {
+    fn without_answer(&mut self, at: Reading, link: LinkState, told: &mut VecDeque<DriveReading>) {
         told.extend(self.release());
         self.answers.clear();
-        self.rests = false;
-        told.push(self.reading(at, link));
+        self.at_rest = false;
+        told.push_back(self.reading(at, link));
     }
 
     /// What is held back.

@@ -197,33 +197,35 @@ async fn a_steady_cadence_on_the_clock_of_the_program() {
     peer.abort();
 }
 
-/// What a drive says at a tick of the test below: load, raising, and whether it answers in order.
-fn said_at(n: usize) -> (u16, bool, bool) {
-    let load = if (40..70).contains(&n) { 5 } else { 0 };
-    (load, (38..50).contains(&n), !(90..93).contains(&n))
+/// What a drive does at the requests of the test below: a lift, three refusals and a call that it ends.
+fn said_at(n: usize) -> Play {
+    match n {
+        190..193 => Play::Exception(4),
+        240 => Play::Close,
+        _ => Play::Words(vec![0, if (80..130).contains(&n) { 5 } else { 0 }, u16::from((78..90).contains(&n)) << 1]),
+    }
 }
 
 #[tokio::test]
-async fn what_comes_again_while_nothing_moves_is_told_once_a_second_with_each_of_its_times() {
-    const TICKS: usize = 130;
+async fn what_comes_again_at_rest_is_told_once_a_second_with_each_of_its_times() {
+    const TICKS: usize = 300;
     let (listener, address) = listener().await;
     let asked = Arc::new(AtomicUsize::new(0));
     let peer = tokio::spawn(peer(listener, {
         let asked = asked.clone();
         move |n, _| {
             asked.store(n + 1, Ordering::SeqCst);
-            let (load, raising, answers) = said_at(n);
-            if answers { Play::Words(vec![0, load, u16::from(raising) << 1]) } else { Play::Exception(4) }
+            said_at(n)
         }
     }));
     let clock = Clock::manual(Timestamp::from_ms(1_000_000));
     let mut bench = Bench::start_as(Repeats::HeldBack, &address, 100, 1000, hoist_signals("d"), clock.clone());
     let real = Clock::system();
-    let (mut told, mut ticks, mut n) = (Vec::new(), Vec::new(), 0);
-    // The first ticks may come before the connection stands.
+    let (mut told, mut ticks, mut time) = (Vec::new(), Vec::new(), 0);
+    // Some ticks come before the connection stands.
     while ticks.len() < TICKS {
-        n += 1;
-        let now = Reading { wall: Timestamp::from_ms(1_000_000 + n * 100), mono: Span::from_ms(n * 100) };
+        time += 100;
+        let now = Reading { wall: Timestamp::from_ms(1_000_000 + time), mono: Span::from_ms(time) };
         let before = asked.load(Ordering::SeqCst);
         clock.set(now);
         for _ in 0..200 {
@@ -246,28 +248,64 @@ async fn what_comes_again_while_nothing_moves_is_told_once_a_second_with_each_of
     while let Some(reading) = bench.readings.recv().await {
         told.push(reading);
     }
-    told.retain(|reading| reading.link.is_up());
-    // Each tick is told, once, in order, with what the drive said at it.
+    // Each tick is told, once, in order, with what the drive said at it; those that nobody heard are told too.
     let each: Vec<(Reading, &DriveReading)> = told.iter().flat_map(|r| r.times().map(move |at| (at, r))).collect();
-    assert_eq!(each.iter().map(|(at, _)| *at).collect::<Vec<_>>(), ticks);
-    for (n, (_, reading)) in each.iter().enumerate() {
-        let (kg, raising, answers) = said_at(n);
-        let (load_g, flag) = match answers {
-            true => (Decoded::Number(i64::from(kg) * 1000), Decoded::Flag(raising)),
-            false => (Decoded::NotRead, Decoded::NotRead),
+    assert!(
+        each.iter().zip(&each[1..]).all(|(a, b)| b.0.mono.as_ms() - a.0.mono.as_ms() == 100),
+        "no tick is left out"
+    );
+    let answered = each.iter().filter(|(at, _)| ticks.contains(at));
+    for (n, (at, reading)) in answered.enumerate() {
+        let said = match said_at(n) {
+            Play::Words(words) => (Decoded::Number(i64::from(words[1]) * 1000), Decoded::Flag(words[2] == 0b10)),
+            _ => (Decoded::NotRead, Decoded::NotRead),
         };
-        assert_eq!((load(reading), value(reading, Target::Flag(Flag::Raising))), (load_g, flag), "tick {n}");
+        assert_eq!((*at, load(reading), value(reading, Target::Flag(Flag::Raising))), (ticks[n], said.0, said.1));
     }
-    // Nothing is held while it moves or is refused, and what is new is told at its own tick.
+    // Nothing is held while it moves, is refused or lost, nor for three seconds after a change.
     let alone = |n: usize| told.iter().any(|r| r.at == ticks[n] && r.before.is_empty());
-    for n in (38..51).chain([70]).chain(90..94) {
-        assert!(alone(n), "tick {n} in {:?}", told.iter().map(|r| (r.at.mono, r.before.len())).collect::<Vec<_>>());
+    let found = || told.iter().map(|r| (r.at.mono, r.before.len())).collect::<Vec<_>>();
+    for n in (0..30).chain(78..120).chain(130..160).chain(190..223).chain(240..271) {
+        assert!(alone(n), "tick {n} in {:?}", found());
     }
-    // No time waits for longer than a second and a tick.
+    let held = (0..TICKS).filter(|n| !alone(*n)).count();
+    assert!(held > 110 && told.len() < 200, "{held} of {TICKS} held, {:?}", found());
+    // No time waits for longer than a second.
     let waits = told.iter().flat_map(|r| r.times().map(|at| r.at.mono.as_ms() - at.mono.as_ms()));
     assert_eq!(waits.max(), Some(1000));
-    let rests = (0..TICKS).filter(|n| !alone(*n)).count();
-    assert!(rests > 90 && told.len() < 40, "{} told of {TICKS}, {rests} at rest", told.len());
+    bench.end().await;
+    peer.abort();
+}
+
+/// A stop takes nothing with it: neither what is held back nor what waits for a place in the queue.
+#[tokio::test]
+async fn what_waits_or_is_held_when_the_end_comes_is_told() {
+    let (listener, address) = listener().await;
+    let answers = Arc::new(AtomicUsize::new(0));
+    let peer = tokio::spawn(peer(listener, {
+        let answers = answers.clone();
+        move |n, _| {
+            answers.store(n + 1, Ordering::SeqCst);
+            Play::Words(vec![0, n as u16, 0])
+        }
+    }));
+    let mut bench = Bench::start_as(Repeats::HeldBack, &address, 10, 500, hoist_signals("d"), Clock::system());
+    let mut answered = 0;
+    // It asks no more when the queue is full.
+    for _ in 0..100 {
+        Clock::system().sleep(Span::from_ms(200)).await;
+        let before = std::mem::replace(&mut answered, answers.load(Ordering::SeqCst) as i64);
+        if before == answered && answered > super::super::QUEUE as i64 {
+            break;
+        }
+    }
+    assert!(answered > super::super::QUEUE as i64, "the queue is full: {answered}");
+    bench.stop.send_replace(true);
+    let mut read = Vec::new();
+    while let Some(reading) = bench.readings.recv().await {
+        read.extend(Some(load(&reading)).filter(|_| reading.link.is_up()));
+    }
+    assert_eq!(read, (0..answered).map(|n| Decoded::Number(n * 1000)).collect::<Vec<_>>());
     bench.end().await;
     peer.abort();
 }

@@ -4,6 +4,8 @@ use tallyhook::store::service::{self, Service, Work};
 use tallyhook_analysis::service::ServiceKind;
 use tallyhook_analysis::units::{Span, Timestamp};
 
+use tallyhook::drive::Repeats;
+
 use super::{DAY_MS, End, Running, World};
 
 /// What ends by itself.
@@ -42,6 +44,9 @@ impl World {
             }
             8..14 if self.held.is_none() => {
                 self.report.counts.add("stopped in order");
+                if self.repeats == Repeats::HeldBack {
+                    self.end_polling(running)?;
+                }
                 if self.commit(running, true)? {
                     return Ok(Some(End::Fell));
                 }

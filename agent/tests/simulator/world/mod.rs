@@ -82,6 +82,7 @@ type Held = Vec<(i64, i64, Vec<Option<Shown>>)>;
 
 pub struct World {
     rng: fastrand::Rng,
+    repeats: Repeats,
     clock: Clock,
     hands: Hands,
     config: Arc<Config>,
@@ -116,7 +117,7 @@ struct Running {
     readings: mpsc::Receiver<DriveReading>,
     stored: watch::Sender<u64>,
     _stop: watch::Sender<bool>,
-    _polling: watch::Sender<bool>,
+    polling: watch::Sender<bool>,
 }
 
 /// Why a run of the program ended.
@@ -127,7 +128,8 @@ enum End {
 }
 
 impl World {
-    pub fn new(seed: u64) -> Self {
+    /// `repeats`: what the pollers do with readings that say nothing new.
+    pub fn new(seed: u64, repeats: Repeats) -> Self {
         fastrand::seed(seed);
         let mut rng = fastrand::Rng::with_seed(seed);
         let grains = [100, 1_000, 5_000, 60_000, 300_000, 600_000];
@@ -154,6 +156,7 @@ impl World {
         World {
             jumps: rng.u8(0..3) == 0,
             rng,
+            repeats,
             clock,
             hands,
             config,
@@ -231,7 +234,7 @@ impl World {
         for drive in self.config.drives.values() {
             let drives = vec![(drive.clone(), ReadPlan::of(&self.config, drive))];
             let (origin, alarm) = (self.clock.now().mono, self.clock.alarm());
-            let repeats = Repeats::HeldBack;
+            let repeats = self.repeats;
             let queue = Queue { route: drive.link.clone(), drives, origin, alarm, repeats };
             let ports = Arc::new(Wires(self.device.clone()));
             tasks.spawn(poll::run(queue, ports, self.clock.clone(), sender.clone(), stop.clone()));
@@ -250,7 +253,17 @@ impl World {
             };
             tasks.spawn(chat::run(Way(receiver.clone(), self.clock.clone()), self.about.clone(), wiring));
         }
-        Ok(Running { site, tasks, readings, stored, _stop: telling, _polling: polling })
+        Ok(Running { site, tasks, readings, stored, _stop: telling, polling })
+    }
+
+    /// The pollers end in order: what they held back is taken.
+    fn end_polling(&mut self, running: &mut Running) -> Found {
+        running.polling.send_replace(true);
+        running.tasks.run_to_their_end();
+        while let Ok(reading) = running.readings.try_recv() {
+            self.take(running, reading)?;
+        }
+        Ok(())
     }
 
     /// Runs until the program ends.
@@ -262,13 +275,21 @@ impl World {
                 return Ok(End::Fell);
             }
             while let Ok(reading) = running.readings.try_recv() {
+                let times = reading.times().count();
                 self.take(running, reading)?;
                 if self.is_due(running) && self.commit(running, false)? {
                     return Ok(End::Fell);
                 }
-                if let Some(end) = self.fate(running, most)? {
-                    return Ok(end);
+                // A fate for each time that was read.
+                for _ in 0..times {
+                    if let Some(end) = self.fate(running, most)? {
+                        return Ok(end);
+                    }
                 }
+            }
+            if self.repeats == Repeats::HeldBack && self.rng.u32(0..8_000) == 0 && self.report.readings < most {
+                self.report.counts.add("killed between two tellings");
+                return Ok(End::Fell);
             }
             for receiver in &self.receivers {
                 if let Some(what) = receiver.lock().unwrap().broken.take() {
