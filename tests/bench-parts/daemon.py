@@ -5,6 +5,7 @@ import json
 import os
 import re
 import shutil
+import signal
 import socket
 import statistics
 import subprocess
@@ -124,32 +125,33 @@ class Site:
         return used, waked, written, memory
 
     @contextlib.contextmanager
-    def windowed(self):
-        """What a second costs meanwhile: CPU-seconds a minute, wake-ups a second, bytes a day, resident MB."""
-        window, before, began = [], self.reading(), time.monotonic()
-        yield window
-        after, spent = self.reading(), time.monotonic() - began
-        used, waked, written = (b - a for a, b in zip(before[:3], after[:3]))
-        window += (used / spent * 60, waked / spent, written / spent * 86_400, after[3])
+    def halted(self):
+        """The daemon does nothing meanwhile; then it has five seconds to find its feet."""
+        self.daemon.send_signal(signal.SIGSTOP)
+        yield
+        self.daemon.send_signal(signal.SIGCONT)
+        time.sleep(5)
 
     def window(self, seconds):
-        """The same, over so many seconds."""
-        with self.windowed() as window:
-            time.sleep(seconds)
-        return window
+        """What a second costs, over a window: CPU-seconds a minute, wake-ups a second, bytes a day, resident MB."""
+        before, began = self.reading(), time.monotonic()
+        time.sleep(seconds)
+        after, spent = self.reading(), time.monotonic() - began
+        used, waked, written = (b - a for a, b in zip(before[:3], after[:3]))
+        return used / spent * 60, waked / spent, written / spent * 86_400, after[3]
 
 
 def daemon(table):
     table.heading("The daemon", "10 Hz, 20 registers, a lift every 144 s, broker and page live. CPU-seconds a minute.")
     for hoists, memory_mb in ((1, 12), (32, 20)):
-        # Both in the same seconds: the machine itself is now faster, now slower, and who polls beside another finds the
-        # kernel's part of it warm. Measured in turn the floor had that good of the daemon, and the daemon of nobody.
+        # In turn: the machine itself is now faster, now slower. Each alone: who polls beside another finds the kernel's
+        # part of it warm.
         windows, floor = [], []
         with Site(hoists) as site:
-            for _ in range(2 * RUNS):
-                with site.windowed() as window:
+            for _ in range(RUNS):
+                windows.append(site.window(WINDOW_S))
+                with site.halted():
                     floor.append(cpu([FLOORS, "poll", WINDOW_S, 20, *site.ports])[0] / WINDOW_S * 60)
-                windows.append(window)
         ours = Figure("tallyhook, everything", [w[0] for w in windows], "CPU-s/min")
         base = Figure("libmodbus in C, polling only", floor, "CPU-s/min")
         table.group(f"{hoists} devices", [ours, base], ("at most 1.6 ×", ours.median <= 1.6 * base.median))
