@@ -28,8 +28,12 @@ pub fn config(change: &str) -> Config {
 }
 
 pub fn book(store: &Store, config: &Config) -> Book {
+    book_on(config, store.resume("main-hoist").unwrap())
+}
+
+/// A book of the hoist that goes on from what the store says of it.
+pub fn book_on(config: &Config, left: Option<Resumed>) -> Book {
     let (crane, mechanism): (_, &Mechanism) = config.mechanisms().next().unwrap();
-    let left = store.resume(&mechanism.id).unwrap();
     Book::open(crane, mechanism, SiteCalendar(jiff::tz::TimeZone::UTC), left)
 }
 
