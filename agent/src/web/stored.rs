@@ -51,6 +51,9 @@ const PLACES_KEPT: usize = 1_000;
 /// So many questions are prepared at most: those of 64 mechanisms of ten years each. One of them takes 0.3 to 8 kB.
 const MOST_PREPARED: usize = 64 * 13;
 
+/// The days of so many mechanisms are kept in short: of ten years, each takes 0.4 MB.
+const MOST_DAYS: usize = 4;
+
 /// So many sums that a what-if rests on are kept: of ten years, each takes some 0.2 MB.
 const MOST_SUMS: usize = 8;
 
@@ -118,7 +121,7 @@ impl Stored {
             directory,
             // A person tries several changes on the same record, and orders of the same lifts.
             sums: Kept::new(MOST_SUMS),
-            days: Kept::new(4),
+            days: Kept::new(MOST_DAYS),
             counted: Kept::new(64),
             first: Kept::new(4),
             prepared: Kept::new(MOST_PREPARED),
@@ -381,6 +384,10 @@ impl History for Stored {
     fn prepare(&self, mechanism: &str, questions: &[LiftsAsked]) -> Result<(), String> {
         let reader = self.reader()?;
         self.find_first(&reader, mechanism, questions).map_err(|error| error.to_string())?;
+        // What the course of the life used is drawn from; one place is left for who looks at another mechanism.
+        if self.days.count() < MOST_DAYS - 1 {
+            self.all_days(&reader, mechanism, i32::MAX, i32::MAX).map_err(|error| error.to_string())?;
+        }
         // What a what-if rests on when it asks for no days; one place is left for other days.
         if self.sums.count() < MOST_SUMS - 1 {
             self.load_sums(&reader, mechanism, (i32::MIN, i32::MAX)).map_err(|error| error.to_string())?;
