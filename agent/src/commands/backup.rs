@@ -2,6 +2,7 @@
 
 use std::path::PathBuf;
 
+use super::ledger::say_if_behind;
 use super::progress::Progress;
 use crate::clock::Clock;
 use crate::exit::{CommandResult, Failure, Outcome};
@@ -35,6 +36,7 @@ pub fn run(args: BackupArgs) -> CommandResult {
             },
         )?;
     drop(progress);
+    say_if_behind(made.is_behind);
     println!("Copied and verified: {}", made.copy.display());
     made.removed.iter().for_each(|old| println!("Removed the oldest: {}", old.display()));
     Ok(Outcome::Done)

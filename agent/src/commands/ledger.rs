@@ -28,10 +28,7 @@ impl Ledger {
     /// # Errors
     /// [`Failure::Usage`] when there is no store there, [`Failure::Run`] when it cannot be read.
     pub fn open(directory: &Path) -> Result<Self, Failure> {
-        let reader = Reader::open(directory).map_err(|error| match error {
-            StoreError::Missing { .. } => Failure::usage(error),
-            _ => Failure::run(error),
-        })?;
+        let reader = open_reader(directory)?;
         let copy: PathBuf = directory.join(CONFIGURATION_COPY);
         let text = std::fs::read_to_string(&copy).map_err(|error| {
             Failure::Run(format!("cannot read {}: {error}; start the daemon once, it keeps that copy", copy.display()))
@@ -65,6 +62,29 @@ impl Ledger {
         let figures = figures::of_site(&self.config, |m| records.get(&m.id).cloned().unwrap_or_default());
         let messages_dropped = self.reader.lost_messages().map_err(Failure::run)?;
         Ok(SiteFigures { drives, messages_dropped, ..figures })
+    }
+}
+
+/// Opens the store in a directory for reading, and says so where the newest is missing.
+///
+/// # Errors
+/// [`Failure::Usage`] when there is no store there, [`Failure::Run`] when it cannot be read.
+pub fn open_reader(directory: &Path) -> Result<Reader, Failure> {
+    let reader = Reader::open(directory).map_err(|error| match error {
+        StoreError::Missing { .. } => Failure::usage(error),
+        _ => Failure::run(error),
+    })?;
+    say_if_behind(reader.is_behind());
+    Ok(reader)
+}
+
+/// Says what a ledger that is behind lacks; see [`Reader::is_behind`].
+pub fn say_if_behind(is_behind: bool) {
+    if is_behind {
+        eprintln!(
+            "Up to an hour of what was counted last is missing here: the daemon has not brought it into the ledger. If that \
+             stays so, the daemon's log says why."
+        );
     }
 }
 

@@ -4,6 +4,7 @@ use std::path::PathBuf;
 
 use serde_json::json;
 
+use super::ledger::say_if_behind;
 use super::progress::Progress;
 use crate::exit::{CommandResult, Failure, Outcome};
 use crate::figures::date_of;
@@ -31,7 +32,10 @@ pub struct VerifyArgs {
 pub fn run(args: VerifyArgs) -> CommandResult {
     let anchor = args.anchor.as_deref().map(asked).transpose()?;
     let progress = Progress::of("days", true);
-    let found = Reader::open(&args.data).and_then(|reader| verify_telling(&reader, &|| progress.add(1)));
+    let found = Reader::open(&args.data).and_then(|reader| {
+        say_if_behind(reader.is_behind());
+        verify_telling(&reader, &|| progress.add(1))
+    });
     drop(progress);
     let found = match found {
         Ok(found) => found,

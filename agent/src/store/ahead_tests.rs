@@ -1,7 +1,7 @@
 //! Commits ahead of the ledger: what a crash leaves of the redo log, and what is made of it.
 
 use std::collections::BTreeSet;
-use std::io::Read as _;
+use std::io::{Read as _, Write as _};
 use std::path::{Path, PathBuf};
 
 use super::care_tests::sealed;
@@ -578,6 +578,27 @@ fn who_asks_and_does_not_let_go_is_in_nobodys_way() {
         assert!(!handle.is_behind(), "while they hold it every commit goes to the ledger itself");
         drop(silent);
     });
+}
+
+#[test]
+fn what_the_daemon_cannot_bring_into_the_ledger_is_owned_up_to() {
+    let (dir, mut store) = begun();
+    lifts(&mut store, &config(""), 3..5);
+    // The daemon answers all the same, once: who looks is better off with what there is.
+    let listener = std::os::unix::net::UnixListener::bind(dir.path().join("ledger.socket")).unwrap();
+    let answering = std::thread::spawn(move || {
+        let (mut asking, _) = listener.accept().unwrap();
+        asking.write_all(b".").unwrap();
+        assert_eq!(asking.read(&mut [0]).unwrap(), 0, "who asked lets go");
+    });
+    let reader = Reader::open(dir.path()).unwrap();
+    assert!(reader.is_behind());
+    assert_eq!(reader.lift_count(&LiftFilter::default()).unwrap(), 2);
+    answering.join().unwrap();
+    store.settle().unwrap();
+    let reader = Reader::open(dir.path()).unwrap();
+    assert!(!reader.is_behind());
+    assert_eq!(reader.lift_count(&LiftFilter::default()).unwrap(), 4);
 }
 
 #[test]

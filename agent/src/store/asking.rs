@@ -108,9 +108,14 @@ pub(super) struct Hold {
     _asked: Option<UnixStream>,
 }
 
-/// Brings the ledger of the store in `dir` up, if it is behind.
-pub(super) fn settled(dir: &Path) -> Result<(), StoreError> {
-    if redo::holds_something(dir)? { hold(dir).map(|_| ()) } else { Ok(()) }
+/// Brings the ledger of the store in `dir` up, if it is behind. Whether it still is: the daemon may have no room for it,
+/// or may not have proved yet that the ledger is sound.
+pub(super) fn settled(dir: &Path) -> Result<bool, StoreError> {
+    if !redo::holds_something(dir)? {
+        return Ok(false);
+    }
+    let _held = hold(dir)?;
+    redo::holds_something(dir)
 }
 
 /// As [`settled`], and it stays so while the answer lives.

@@ -36,6 +36,8 @@ pub struct Made {
     pub removed: Vec<PathBuf>,
     /// Bytes of the ledger that were written; the rest stood there already.
     pub written: u64,
+    /// See [`Reader::is_behind`].
+    pub is_behind: bool,
 }
 
 /// Copies the ledger of the store in `data` to the directory `to`, verifies the copy, and keeps the newest `keep`. The
@@ -77,7 +79,7 @@ pub fn make(data: &Path, to: &Path, keep: usize, now: Timestamp) -> Result<Made,
             if n == 0 { std::fs::rename(old, old.with_extension(&SPARE[1..])) } else { std::fs::remove_file(old) };
         gone.map_err(io(old))?;
     }
-    Ok(Made { copy: name, removed, written })
+    Ok(Made { copy: name, removed, written, is_behind: reader.is_behind() })
 }
 
 /// The copies in a directory, the newest first; none where there is no such directory.

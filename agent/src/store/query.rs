@@ -57,6 +57,7 @@ pub struct Snapshot {
 pub struct Reader {
     connection: Connection,
     path: PathBuf,
+    is_behind: bool,
 }
 
 impl Reader {
@@ -67,9 +68,15 @@ impl Reader {
     /// [`StoreError::Missing`] when there is no store, [`StoreError::NotClosed`] when something has to be brought in and
     /// cannot be.
     pub fn open(dir: &Path) -> Result<Self, StoreError> {
-        let reader = Self::open_as_it_lies(dir)?;
-        asking::settled(dir)?;
+        let mut reader = Self::open_as_it_lies(dir)?;
+        reader.is_behind = asking::settled(dir)?;
         Ok(reader)
+    }
+
+    /// Whether something was committed before this was opened and could not be brought into the ledger: up to an hour of
+    /// lifts and running time.
+    pub fn is_behind(&self) -> bool {
+        self.is_behind
     }
 
     /// As [`Reader::open`], but the newest commits may be missing.
@@ -78,7 +85,7 @@ impl Reader {
     /// [`StoreError::Missing`] when there is no store.
     pub fn open_as_it_lies(dir: &Path) -> Result<Self, StoreError> {
         let (connection, path) = schema::open_reader(dir)?;
-        Ok(Reader { connection, path })
+        Ok(Reader { connection, path, is_behind: false })
     }
 
     /// Opens a ledger's file by its name: a copy, say.
@@ -86,7 +93,7 @@ impl Reader {
     /// # Errors
     /// As [`Reader::open`].
     pub fn open_file(path: &Path) -> Result<Self, StoreError> {
-        Ok(Reader { connection: schema::open_file(path)?, path: path.to_owned() })
+        Ok(Reader { connection: schema::open_file(path)?, path: path.to_owned(), is_behind: false })
     }
 
     /// Identifiers of all mechanisms that were ever committed, in the order of their first commit.

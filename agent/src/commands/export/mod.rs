@@ -13,7 +13,7 @@ use tallyhook_analysis::sample::{Flag, Quantity, Sample};
 use tallyhook_analysis::spectrum::{Totals, band_edges};
 use tallyhook_analysis::units::{MS_PER_HOUR, Timestamp};
 
-use super::ledger::{Ledger, instant};
+use super::ledger::{Ledger, instant, open_reader};
 use super::progress::Progress;
 use crate::exit::{CommandResult, Failure, Outcome};
 use crate::figures::{day_number, rfc3339};
@@ -128,10 +128,7 @@ pub fn run(args: ExportArgs) -> CommandResult {
             args.what
         )));
     }
-    let reader = Reader::open(&args.data).map_err(|error| match error {
-        StoreError::Missing { .. } => Failure::usage(error),
-        _ => Failure::run(error),
-    })?;
+    let reader = open_reader(&args.data)?;
     let stretch = Stretch::of(&args)?;
     let known = reader.mechanisms().map_err(Failure::run)?;
     if let Some(id) = args.mechanism.as_ref().filter(|id| !known.contains(id)) {
