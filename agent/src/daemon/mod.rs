@@ -199,9 +199,6 @@ pub async fn run_watched(
         asking.spawn(asking::serve(listener, store.clone(), clock.clone()));
     }
     let ended = run_on(setup, site, store.clone(), stop, around).await;
-    if let Err(error) = asking::close(directory) {
-        tracing::warn!("the socket in the store's directory stays: {error}");
-    }
     if let Some(fault) = store.fault() {
         return Ok(around.look_again(fault.to_string()));
     }
@@ -462,6 +459,10 @@ async fn run_on(
         while let Some(ended) = part.join_next().await {
             log_end(ended.err());
         }
+    }
+    // While the lock is held: after it the socket may be that of the next daemon.
+    if let Err(error) = asking::close(directory) {
+        tracing::warn!("the socket in the store's directory stays: {error}");
     }
     store.close().await;
     around.timelines = site.into_timelines();

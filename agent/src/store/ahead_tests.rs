@@ -532,8 +532,8 @@ fn answering(name: &str, with: impl FnOnce(&Path, StoreHandle) + Send + 'static)
         let (place, to) = (data.clone(), handle.clone());
         tokio::task::spawn_blocking(move || with(&place, to)).await.unwrap();
         serving.abort();
-        handle.close().await;
         asking::close(&data).unwrap();
+        handle.close().await;
         assert!(!data.join("ledger.socket").exists());
     });
 }
