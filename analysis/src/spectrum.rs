@@ -27,7 +27,7 @@ pub fn band_of(load: Grams, rated: Grams) -> usize {
 
 /// [`band_of`] for many loads on one rated base: the edges in grams, worked out once.
 #[derive(Clone, Debug)]
-pub(crate) struct Bands {
+pub struct Bands {
     rated: Grams,
     /// The largest load of each band, grams.
     highest: [i64; BANDS],
@@ -36,7 +36,8 @@ pub(crate) struct Bands {
 }
 
 impl Bands {
-    pub(crate) fn of(rated: Grams) -> Self {
+    /// Of this rated load.
+    pub fn of(rated: Grams) -> Self {
         let mut highest = [i64::MAX; BANDS];
         for (grams, edge) in highest.iter_mut().zip(BAND_EDGES_PERMILLE) {
             *grams = (rated.get() * i64::from(edge)).div_euclid(1000);
@@ -48,9 +49,10 @@ impl Bands {
         self.rated
     }
 
-    /// As [`band_of`]. What a product gives is never off by more than one; the edges decide.
+    /// As [`band_of`].
     #[inline]
-    pub(crate) fn band(&self, load: Grams) -> usize {
+    pub fn band(&self, load: Grams) -> usize {
+        // What a product gives is never off by more than one; the edges decide.
         if self.rated.get() <= 0 {
             return band_of(load, self.rated);
         }

@@ -116,27 +116,20 @@ impl Reader {
         let rows = self.of_mechanism(sql, mechanism, from, to, |row| {
             let begin: i64 = row.get(0)?;
             let count = |column: usize| row.get::<_, i64>(column).map(|n| n as u64);
-            let cubes = row.get_ref(4)?.as_str()?.parse::<u128>().ok();
-            let numbers = (count(2), count(3), count(5), count(6));
-            Ok(cubes.map(|cube_ms| (begin, row.get::<_, i64>(1), cube_ms, numbers, row.get::<_, Option<i32>>(7))))
+            let Ok(cube_ms) = row.get_ref(4)?.as_str()?.parse() else { return Ok(None) };
+            Ok(Some(HourSums {
+                begin: Timestamp::from_ms(begin),
+                end: Timestamp::from_ms(begin.wrapping_add(row.get(1)?)),
+                running_ms: count(2)?,
+                gap_ms: count(3)?,
+                cube_ms,
+                starts: count(5)?,
+                lifts: count(6)?,
+                day: row.get(7)?,
+            }))
         })?;
-        rows.into_iter()
-            .map(|row| {
-                let damaged = || StoreError::damaged(self.path(), format!("an hour of {mechanism}"));
-                let (begin, length, cube_ms, (running, gap, starts, lifts), day) = row.ok_or_else(damaged)?;
-                let sqlite = |error| self.sqlite(error);
-                Ok(HourSums {
-                    begin: Timestamp::from_ms(begin),
-                    end: Timestamp::from_ms(begin.wrapping_add(length.map_err(sqlite)?)),
-                    running_ms: running.map_err(sqlite)?,
-                    gap_ms: gap.map_err(sqlite)?,
-                    cube_ms,
-                    starts: starts.map_err(sqlite)?,
-                    lifts: lifts.map_err(sqlite)?,
-                    day: day.map_err(sqlite)?,
-                })
-            })
-            .collect()
+        let whole: Option<Vec<HourSums>> = rows.into_iter().collect();
+        whole.ok_or_else(|| StoreError::damaged(self.path(), format!("an hour of {mechanism}")))
     }
 }
 

@@ -6,7 +6,7 @@ use serde::Deserialize;
 use tallyhook_analysis::account::HourSums;
 use tallyhook_analysis::duty::{DayDuty, DutyLimit};
 use tallyhook_analysis::lift::Lift;
-use tallyhook_analysis::spectrum::{BANDS, Totals, band_edges, band_of};
+use tallyhook_analysis::spectrum::{BANDS, Bands, Totals, band_edges};
 use tallyhook_analysis::units::{Grams, MS_PER_HOUR, Timestamp};
 use tallyhook_config::model::{Crane, Mechanism};
 
@@ -75,8 +75,9 @@ impl Past {
         let asked = costliest_of(mechanism, f, year, midnight);
         let base = budget_base(mechanism, f);
         let mut by_band = [0.0; BANDS];
+        let bands = Bands::of(base);
         let mut book = |load: Grams, ms: u64| {
-            by_band[band_of(load, base)] += load.fraction_of(base).powi(3) * ms as f64 / MS_PER_HOUR as f64;
+            by_band[bands.band(load)] += load.fraction_of(base).powi(3) * ms as f64 / MS_PER_HOUR as f64;
         };
         let days = history.days_of_work(&f.id, day_number(first), day_number(end), Some(&mut book))?;
         let day = |WorkDay { sums, duty }| Day { day: sums.day, totals: sums.totals(), duty };
