@@ -431,6 +431,7 @@ impl Account {
 
     /// Takes a sample whose load is as it will be booked.
     fn take(&mut self, sample: &Sample, calendar: &impl Calendar, out: &mut impl FnMut(Entry)) {
+        self.assume();
         let speed = self.recorder.standing().and_then(|s| s.get(Quantity::Speed));
         let (books, terms, pending) = (&mut self.books, &self.terms, &mut self.columns.pending);
         let (spec, stage, health) = (&self.spec, &self.stage, &self.health);
@@ -472,6 +473,7 @@ impl Account {
 
     /// The site's clock was put right by `by`: what stands is dated anew, and nothing is counted.
     pub fn rebase(&mut self, by: Span, out: &mut impl FnMut(Entry)) {
+        self.assume();
         let speed = self.recorder.standing().and_then(|s| s.get(Quantity::Speed));
         let today = self.recorder.open_day().map_or(0, |open| open.day.number);
         let (spec, stage, health) = (&self.spec, &self.stage, &self.health);
@@ -508,7 +510,7 @@ impl Account {
         self.books.unread = Assumed::default();
         self.books.base = Some(self.recorder.spec().base());
         self.books.doubts_before = Some(self.books.doubts.clone());
-        self.books.assumed = Some(self.assumed());
+        self.assume();
     }
 
     /// A wearing part was renewed, or an inspection done: its tallies begin anew. `false` when the terms have no such
@@ -554,9 +556,16 @@ impl Account {
         Ppm::of(self.terms.unread_spectrum.unwrap_or_else(worse))
     }
 
+    /// Where the load of what stands was not read, km for it is settled before it is counted: nothing is measured until
+    /// then, and what is measured later does not take back what was used.
+    fn assume(&mut self) {
+        if self.recorder.standing().is_some_and(|standing| standing.load().is_none()) {
+            self.books.assumed = Some(self.assumed());
+        }
+    }
+
     fn settle_day(&mut self) {
         let km = self.assumed();
-        self.books.assumed = Some(km);
         self.book_estimate(|gaps| gaps.close_day(km));
     }
 
@@ -647,7 +656,7 @@ impl Books {
                 match s.load {
                     Some(load) if pending.add(load, ms) => {}
                     Some(load) => self.running.add(load, ms),
-                    None => self.unread.book(ms, self.assumed.unwrap_or_else(|| terms.first_assumed())),
+                    None => self.unread.book(ms, self.assumed.unwrap_or_else(|| Ppm::of(terms.design_spectrum))),
                 }
                 self.load_before = s.load;
             }
@@ -751,12 +760,5 @@ impl Books {
             // Known when the day's gaps are booked.
             used_full_load_hours: 0.0,
         }
-    }
-}
-
-impl Terms {
-    /// Before any day has closed nothing was measured.
-    fn first_assumed(&self) -> Ppm {
-        Ppm::of(self.unread_spectrum.unwrap_or(self.design_spectrum))
     }
 }

@@ -136,6 +136,40 @@ impl Batch {
         self.even_loads.truncate(mark.even);
     }
 
+    /// Takes what is larger than this, up or down, as not read; how many readings that were, and when the first.
+    pub fn disbelieve(&mut self, beyond: impl Fn(Quantity) -> Option<i64>) -> (u64, Option<Timestamp>) {
+        let limits = Quantity::ALL.map(|quantity| (quantity, beyond(quantity).map_or(u64::MAX, i64::unsigned_abs)));
+        let most = limits[Quantity::Load as usize].1;
+        let sound = |sample: &Sample| {
+            limits.iter().all(|&(quantity, most)| sample.get(quantity).is_none_or(|value| value.unsigned_abs() <= most))
+        };
+        let like = |part: &Part| match part {
+            Part::Samples(_) => true,
+            Part::Alike(like, _) | Part::Even(like, ..) => sound(like),
+        };
+        let found = !self.loads.iter().all(|load| load.unsigned_abs() <= most)
+            || !self.even_loads.iter().all(|load| u64::from(load.unsigned_abs()) <= most)
+            || !self.parts.iter().all(like)
+            || !self.samples.iter().all(sound);
+        if !found {
+            return (0, None);
+        }
+        let (mut count, mut first) = (0, None);
+        let samples: Vec<Sample> = self.iter().collect();
+        self.clear();
+        for mut sample in samples {
+            for &(quantity, most) in &limits {
+                if sample.get(quantity).is_some_and(|value| value.unsigned_abs() > most) {
+                    sample.set(quantity, None);
+                    count += 1;
+                    first = first.or(Some(sample.at));
+                }
+            }
+            self.push(sample);
+        }
+        (count, first)
+    }
+
     /// All samples, one by one.
     pub fn iter(&self) -> impl Iterator<Item = Sample> + '_ {
         self.pieces().flat_map(|piece| {

@@ -12,6 +12,9 @@
 //!     └─────────────── for `confirm_empty` ──────────── SettingDown ─┘
 //! ```
 //!
+//! A load that is not read for no longer than `confirm_empty` changes nothing of that: in so little time no lift ends and
+//! another begins. After longer the lift goes on where a like load is seen again within `bridge`.
+//!
 //! The load of a lift is its *settled* load: the mean of the middle half of its time-weighted readings after the
 //! settling time, so that neither the jerk of the take-up nor the ramp of the set-down moves it. The peak is kept
 //! beside it.
@@ -666,10 +669,11 @@ impl LiftTracker {
     /// A stretch of unknown load: what hangs goes on hanging, and running time goes on counting for it.
     fn unseen(&mut self, s: Stretch, ms: u64, running: bool) {
         self.unseen_since.get_or_insert(s.from);
-        if self.hanging_since().is_some() {
-            let work =
-                Work { running_ms: if running { ms } else { 0 }, starts: u32::from(s.started), peak: Grams::ZERO };
-            self.work.add(work);
+        let work = Work { running_ms: if running { ms } else { 0 }, starts: u32::from(s.started), peak: Grams::ZERO };
+        match &mut self.phase {
+            Phase::Empty => {}
+            Phase::TakingUp { .. } | Phase::Hanging { .. } => self.work.add(work),
+            Phase::SettingDown { aside, .. } => aside.add(work),
         }
         if s.running.is_some() {
             self.running = running;
@@ -686,6 +690,11 @@ impl LiftTracker {
         set: &LiftSettings,
         out: &mut impl FnMut(LiftEvent),
     ) {
+        // In less than it takes to be sure of an empty hook no load is set down and another taken up: a reading that is
+        // missing now and then is no loss of sight.
+        if now.since(lost) <= set.confirm_empty {
+            return;
+        }
         let begin = match self.phase {
             Phase::Empty => return,
             Phase::TakingUp { .. } => {

@@ -228,6 +228,31 @@ proptest! {
     }
 }
 
+/// By the plan: half an hour at the rated load is km 1, and what runs unread then is no lighter; the design's L2 is 0.25.
+#[test]
+fn running_time_without_a_load_counts_at_what_was_measured_until_then() {
+    for (first_kg, km) in [(Some(10_000_000), 1.0), (Some(0), 0.25), (None, 0.25)] {
+        let plain = Terms { prior: Vec::new(), ..terms() };
+        let mut account = Account::resume(spec(), plain, State::default());
+        for (minutes, load, raising) in
+            [(0, first_kg, true), (15, first_kg, true), (30, None, true), (45, None, true), (60, None, false)]
+        {
+            let mut s = Sample::at(Timestamp::from_ms(minutes * 60_000));
+            s.set_flag(Flag::Raising, Some(raising));
+            s.set_flag(Flag::Lowering, Some(false));
+            s.set(Quantity::Load, load);
+            account.step(&s, &Utc, &mut |_| {});
+        }
+        let ledger = account.ledger();
+        let unread = ledger.parts.iter().find(|part| part.kind == PartKind::LoadNotRead).unwrap();
+        let hours = if first_kg.is_some() { 0.5 } else { 1.0 };
+        assert!(
+            (unread.running_hours - hours).abs() < 1e-9 && (unread.spectrum_factor - km).abs() < 1e-6,
+            "{unread:?}"
+        );
+    }
+}
+
 #[test]
 fn the_brake_takes_the_motion_of_the_load() {
     // 9.7 t and 300 kg at 0.1 m/s: ½ · 10,000 · 0.01 = 50 J each stop.

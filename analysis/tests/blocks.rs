@@ -170,4 +170,23 @@ proptest! {
         prop_assert_eq!(one_by_one.open_day(), batches.open_day());
         prop_assert_eq!(one_by_one.used_share().to_bits(), blocks.used_share().to_bits());
     }
+
+    #[test]
+    fn what_is_not_believed_is_not_read(life in whiles(), even in any::<bool>(), most in 0_i64..13_000_000, down in any::<bool>()) {
+        let mut samples = samples(&life, 0);
+        if down {
+            samples.iter_mut().for_each(|s| s.set(Quantity::Load, s.get(Quantity::Load).map(|load| -load)));
+        }
+        let mut batch = batch_of(&samples, even);
+        let told = batch.disbelieve(|quantity| (quantity == Quantity::Load).then_some(most));
+        let mut refused = Vec::new();
+        for sample in &mut samples {
+            if sample.get(Quantity::Load).is_some_and(|load| load.abs() > most) {
+                sample.set(Quantity::Load, None);
+                refused.push(sample.at);
+            }
+        }
+        prop_assert_eq!(batch.iter().collect::<Vec<_>>(), samples);
+        prop_assert_eq!(told, (refused.len() as u64, refused.first().copied()));
+    }
 }

@@ -183,6 +183,47 @@ fn a_load_that_changed_while_nobody_looked_is_another_lift() {
     assert_eq!(lifts[0].end, Timestamp::from_ms(7_000), "it ends where it was lost from sight");
 }
 
+/// A load that is read more seldom than the rest, or that loses a reading now and then.
+#[test]
+fn readings_that_are_missing_now_and_then_take_no_lift_away() {
+    let whole = || {
+        plan()
+            .hold(5.0, 0.0, Still)
+            .hold(0.3, 4_000.0, Up)
+            .hold(0.3, 8_000.0, Up)
+            .hold(9.0, 10_800.0, Up)
+            .hold(20.0, 10_800.0, Still)
+            .hold(7.0, 10_800.0, Down)
+            .hold(0.4, 3_000.0, Down)
+            .hold(8.0, 0.0, Still)
+            .hold(12.0, 6_000.0, Up)
+            .hold(9.0, 6_000.0, Down)
+            .hold(6.0, 0.0, Still)
+    };
+    let (_, read, _) = whole().run();
+    assert_eq!(read.iter().map(|lift| lift.overload).collect::<Vec<_>>(), [true, false]);
+    for every in 2..=9 {
+        for (first, keeps) in (0..every).flat_map(|first| [(first, true), (first, false)]) {
+            let mut plan = whole();
+            for (n, sample) in plan.samples.iter_mut().enumerate() {
+                if (n % every == first) != keeps {
+                    sample.set(Quantity::Load, None);
+                }
+            }
+            let (_, lifts, _) = plan.run();
+            let what = format!("of {every} from {first} on, one read: {keeps}");
+            assert_eq!(lifts.len(), read.len(), "{what}: {lifts:?}");
+            for (lift, read) in lifts.iter().zip(&read) {
+                let off = |a: Timestamp, b: Timestamp| a.since(b).as_ms().abs();
+                assert!(off(lift.begin, read.begin) < 1000 && off(lift.end, read.end) < 1000, "{what}: {lift:?}");
+                assert!(lift.load.get().abs_diff(read.load.get()) < 1_000, "{what}: {lift:?}");
+                assert!(lift.running_ms.abs_diff(read.running_ms) < 1000, "{what}: {lift:?}");
+                assert_eq!((lift.starts, lift.overload, lift.cut), (read.starts, read.overload, false), "{what}");
+            }
+        }
+    }
+}
+
 #[test]
 fn a_load_set_down_while_nobody_looked_ends_where_it_was_lost_from_sight() {
     let (_, lifts, _) = plan().hold(2.0, 0.0, Still).hold(5.0, 4_000.0, Up).not_read(60.0).hold(5.0, 0.0, Still).run();

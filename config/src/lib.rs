@@ -44,4 +44,5 @@ pub use fault::{Fault, Faults};
 pub use profile::ProfileText;
 pub use publish::TEMPLATE_FIELDS;
 pub use reference::reference;
+pub use signal::believed;
 pub use starter::{StarterOptions, starter};

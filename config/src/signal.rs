@@ -54,20 +54,22 @@ pub(crate) fn signal(table: &Table<'_>, target: Target, owner: &Owner<'_>) -> Op
     let counter = counter::counter(table, target, raw, greatest, scale);
     let signal = Signal {
         inverted,
-        believed: believed(target, owner.rated_load_kg),
+        believed: match (target, owner.rated_load_kg) {
+            (Target::Quantity(Quantity::Load), None) | (Target::Flag(_), _) => None,
+            (Target::Quantity(quantity), rated) => believed(quantity, Grams::from_kg(rated.unwrap_or_default())),
+        },
         counter: counter?,
         ..codes?.into_signal(Signal { scale, offset, ..Signal::plain(target, drive?, register?) })
     };
     holds_all(table, &signal).then_some(signal)
 }
 
-/// What a number is believed at most, in units of the sample.
-fn believed(target: Target, rated_load_kg: Option<f64>) -> Option<i64> {
-    match target {
-        Target::Quantity(Quantity::Load) => Some(Grams::from_kg(rated_load_kg?).get() * BELIEVED_TIMES_RATED),
-        Target::Quantity(quantity @ (Quantity::Torque | Quantity::Speed)) => {
-            Some(100 * BELIEVED_TIMES_RATED * quantity.per_outside_unit() as i64)
-        }
+/// The largest size, up or down, that a quantity is believed to have on a mechanism of this rated load, in units of the
+/// sample: a reading beyond it is taken as not read. `None` where any is believed.
+pub fn believed(quantity: Quantity, rated: Grams) -> Option<i64> {
+    match quantity {
+        Quantity::Load => Some((rated.get() * BELIEVED_TIMES_RATED).min(Grams::MAX.get())),
+        Quantity::Torque | Quantity::Speed => Some(100 * BELIEVED_TIMES_RATED * quantity.per_outside_unit() as i64),
         _ => None,
     }
 }

@@ -4,6 +4,8 @@ use std::path::PathBuf;
 
 use tallyhook_analysis::batch::Batch;
 use tallyhook_analysis::counter::Counter;
+use tallyhook_analysis::units::{Grams, Timestamp};
+use tallyhook_config::believed;
 use tallyhook_config::model::{Crane, Mechanism};
 
 use super::progress::Progress;
@@ -54,7 +56,17 @@ pub fn run(args: ReplayArgs) -> CommandResult {
         terms.hour_counter.get_or_insert(Counter::hours(0, 36_000));
         terms.start_counter.get_or_insert(Counter::starts(0));
     });
-    if play(source, &mut book)? == 0 {
+    let played = play(source, &mut book, mechanism.spec.rated)?;
+    if let Some(first) = played.first_disbelieved {
+        eprintln!(
+            "tallyhook: readings that are not believed, and taken as not read: {}, the first at {} (a load beyond ten times \
+             the rated {} kg, a torque or speed beyond 1000 %); if they are real, put the column's unit or `rated_load_kg` right",
+            played.disbelieved,
+            figures::rfc3339(first),
+            mechanism.spec.rated.as_kg(),
+        );
+    }
+    if played.samples == 0 {
         eprintln!(
             "tallyhook: {} holds no sample, so every figure is 0; it needs a row for each sample behind its header",
             args.samples.display()
@@ -71,16 +83,27 @@ pub fn run(args: ReplayArgs) -> CommandResult {
     Ok(Outcome::Done)
 }
 
-/// How many samples there were.
-fn play(mut source: SampleSource, book: &mut Book) -> Result<u64, Failure> {
+/// What was played.
+#[derive(Default)]
+struct Played {
+    samples: u64,
+    /// Readings that are too large.
+    disbelieved: u64,
+    first_disbelieved: Option<Timestamp>,
+}
+
+fn play(mut source: SampleSource, book: &mut Book, rated: Grams) -> Result<Played, Failure> {
     let progress = Progress::of("samples", true);
     let mut block = Batch::default();
-    let mut played = 0;
+    let mut played = Played::default();
     loop {
         block.clear();
         let more = source.next_block(&mut block).map_err(Failure::usage)?;
+        let (disbelieved, first) = block.disbelieve(|quantity| believed(quantity, rated));
+        played.disbelieved += disbelieved;
+        played.first_disbelieved = played.first_disbelieved.or(first);
         book.replay(&block);
-        played += block.len() as u64;
+        played.samples += block.len() as u64;
         progress.add(block.len() as u64);
         if !more {
             return Ok(played);

@@ -75,6 +75,26 @@ fn a_samples_file_that_is_not_right_is_refused_with_line_column_and_mend() {
     }
 }
 
+/// As a drive's readings: one beyond ten times the rated load, up or down, is none.
+#[test]
+fn a_load_that_no_hoist_lifts_is_taken_as_not_read() {
+    let cabinet = cabinet_with_starter();
+    let play = |loads: [&str; 3]| {
+        let rows: String = (0..).zip(loads).map(|(n, load)| format!("{n},{load},1,0\n")).collect();
+        cabinet.write("odd.csv", &format!("time,load_kg,raising,lowering\n{rows}3,5000,0,0\n"));
+        cabinet.run(&["replay", "--config", "site.toml", "--samples", "odd.csv", "--json"])
+    };
+    let not_read = play(["5000", "", "5000"]).ok();
+    for odd in ["125000.001", "-125001", "999999", "3e6", "1e12", "-3e6"] {
+        let answer = play(["5000", odd, "5000"]);
+        assert_eq!(answer.stdout, not_read, "{odd}");
+        assert!(answer.stderr.contains("taken as not read: 1, the first at 1970-01-01T00:00:01"), "{}", answer.stderr);
+    }
+    let believed = play(["5000", "125000", "5000"]);
+    assert_eq!(believed.stderr, "");
+    assert_ne!(believed.stdout, not_read);
+}
+
 #[test]
 fn a_samples_file_without_a_sample_is_said_to_be_one() {
     let cabinet = cabinet_with_starter();
