@@ -1,5 +1,6 @@
 //! What the program's exit status means, in one place.
 
+use std::io::Write as _;
 use std::process::ExitCode;
 
 /// How a command ended.
@@ -55,14 +56,30 @@ pub fn code(result: CommandResult) -> ExitCode {
     }
 }
 
+/// Says something that work does not hang on: where it cannot be written nothing happens.
+pub fn say(text: impl std::fmt::Display) {
+    let _ = writeln!(std::io::stdout(), "{text}");
+}
+
 /// From here on the program ends without a word when whoever reads its answer has seen enough, as `tallyhook lifts | head`
-/// does: the standard library's printing panics there. Only for commands that answer and end.
+/// does, and with a sentence when the answer cannot be written: the standard library's printing panics there. Only for
+/// commands that answer and end.
 pub fn end_with_the_reader() {
     let usual = std::panic::take_hook();
     std::panic::set_hook(Box::new(move |panic| {
-        let said = panic.payload().downcast_ref::<String>();
-        if said.is_some_and(|text| text.starts_with("failed printing to stdout") && text.contains("os error 32")) {
-            std::process::exit(0);
+        let said = panic.payload().downcast_ref::<String>().map_or("", String::as_str);
+        if let Some(why) = said.strip_prefix("failed printing to stdout: ") {
+            if why.contains("os error 32") {
+                std::process::exit(0);
+            }
+            let _ = writeln!(
+                std::io::stderr(),
+                "tallyhook: the answer cannot be written: {why}; give its output a place that takes it"
+            );
+            std::process::exit(3);
+        }
+        if said.starts_with("failed printing to stderr") {
+            std::process::exit(3);
         }
         usual(panic);
     }));

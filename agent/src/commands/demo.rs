@@ -13,12 +13,13 @@ use tokio::sync::watch;
 use super::site_file::SiteFile;
 use crate::clock::Clock;
 use crate::daemon::book::{Book, SiteCalendar};
+use crate::daemon::site::CONFIGURATION_COPY;
 use crate::daemon::{self, Setup};
 use crate::drive::effective_period;
-use crate::exit::{CommandResult, Failure, Outcome};
+use crate::exit::{CommandResult, Failure, Outcome, say};
 use crate::simulate::{Plan, Player, Sampling, Scenario, demo_config, serve};
-use crate::store::Store;
 use crate::store::message::MessageKind;
+use crate::store::{self, Store};
 
 /// How far back the demo's record reaches.
 const FILLED_DAYS: i64 = 425;
@@ -67,9 +68,8 @@ async fn play(args: &DemoArgs, directory: &Path) -> CommandResult {
     config.store.directory = directory.to_owned();
     let config = Arc::new(config);
 
-    let begin = fill(&config, &plan)?;
-    // The store can be asked as soon as the page's address is printed, before the daemon has looked it through.
-    daemon::site::keep_configuration(&config.store.directory, &file.text).map_err(Failure::run)?;
+    refuse_another_site(&config)?;
+    let begin = fill(&config, &file.text, &plan)?;
     let clock = Clock::time_lapse(args.speed, begin);
     let mut player = Player::new(plan);
     // Adds up the drive's counters before the first client waits for it.
@@ -77,23 +77,23 @@ async fn play(args: &DemoArgs, directory: &Path) -> CommandResult {
     let (simulation_ends, ending) = watch::channel(false);
     let simulation = tokio::spawn(serve(drive, player, clock.clone(), Span::ZERO, ending));
 
-    println!(
+    say(format_args!(
         "A simulated 16 t crane of a precast yard at {} times real time; its drive is Modbus TCP {drive_address}.",
         args.speed
-    );
+    ));
     for drive in config.drives.values() {
         let held = effective_period(drive.poll, args.speed);
         if held != drive.poll {
-            println!(
+            say(format_args!(
                 "At this speed it is polled every {} s of the crane's time instead of {} s.",
                 held.as_seconds(),
                 drive.poll.as_seconds()
-            );
+            ));
         }
     }
-    println!("Page: http://{page}/");
-    println!("Store: {} (`tallyhook status --data {0}`)", directory.display());
-    println!("Information for maintenance; no safety device. Ctrl-C stops.");
+    say(format_args!("Page: http://{page}/"));
+    say(format_args!("Store: {} (`tallyhook status --data {0}`)", directory.display()));
+    say("Information for maintenance; no safety device. Ctrl-C stops.");
     let setup = Setup { config, config_text: file.text, clock, listener };
     let result = daemon::run(setup, super::run::interrupted()?).await.map_err(Failure::run);
     simulation_ends.send_replace(true);
@@ -102,10 +102,38 @@ async fn play(args: &DemoArgs, directory: &Path) -> CommandResult {
     result.map(|()| Outcome::Done)
 }
 
+/// The demo's lifts are no real crane's: they go into no ledger but its own.
+fn refuse_another_site(demo: &Config) -> Result<(), Failure> {
+    let directory = &demo.store.directory;
+    let kept = match std::fs::read_to_string(directory.join(CONFIGURATION_COPY)) {
+        Ok(text) => tallyhook_config::load(&text, CONFIGURATION_COPY).ok(),
+        Err(error) if error.kind() == std::io::ErrorKind::NotFound && !store::ledger_path(directory).exists() => {
+            return Ok(());
+        }
+        Err(_) => None,
+    };
+    let its_own = |kept: &Config| {
+        let mechanisms = |config: &Config| -> Vec<(String, String)> {
+            config.mechanisms().map(|(crane, mechanism)| (crane.name.clone(), mechanism.id.clone())).collect()
+        };
+        kept.site_name == demo.site_name && mechanisms(kept) == mechanisms(demo)
+    };
+    if kept.as_ref().is_some_and(its_own) {
+        return Ok(());
+    }
+    Err(Failure::Usage(format!(
+        "{} holds the ledger of a crane that is not the demo's, and simulated lifts would be booked into it; give --data a \
+         directory of the demo's own",
+        directory.display()
+    )))
+}
+
 /// Fills an empty store with the crane's past through the same recorder, and gives the instant at which the demo goes
 /// on: where the store was left, or the last working morning.
-fn fill(config: &Config, plan: &Plan) -> Result<Timestamp, Failure> {
+fn fill(config: &Config, text: &str, plan: &Plan) -> Result<Timestamp, Failure> {
     let mut store = Store::open(&config.store.directory).map_err(Failure::run)?;
+    // The store can be asked before the daemon has looked it through, and is known as the demo's if this ends half-way.
+    daemon::site::keep_configuration(&config.store.directory, text).map_err(Failure::run)?;
     let morning = last_working_morning(plan, Clock::system().now().wall);
     let calendar = SiteCalendar(config.time_zone.clone());
     for (crane, mechanism) in config.mechanisms() {
@@ -113,7 +141,7 @@ fn fill(config: &Config, plan: &Plan) -> Result<Timestamp, Failure> {
             let book = Book::open(crane, mechanism, calendar.clone(), Some((state, warn)));
             return Ok(book.record().counted_to.unwrap_or(morning));
         }
-        println!("Filling in {FILLED_DAYS} days of its past; a few seconds.");
+        say(format_args!("Filling in {FILLED_DAYS} days of its past; a few seconds."));
         let from = morning.plus(Span::from_ms(-FILLED_DAYS * 86_400_000));
         let mut book = Book::open(crane, mechanism, calendar.clone(), None);
         let stale_after = mechanism.spec.stale_after;
@@ -124,7 +152,7 @@ fn fill(config: &Config, plan: &Plan) -> Result<Timestamp, Failure> {
             }
         }
         commit_past(&mut store, &mut book)?;
-        println!("Filled in {FILLED_DAYS} days of its past: {} lifts.", book.record().totals.lifts);
+        say(format_args!("Filled in {FILLED_DAYS} days of its past: {} lifts.", book.record().totals.lifts));
     }
     Ok(morning)
 }
@@ -157,4 +185,32 @@ fn last_working_morning(plan: &Plan, now: Timestamp) -> Timestamp {
         date = yesterday;
     }
     now
+}
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::unwrap_used, reason = "tests")]
+
+    use super::*;
+
+    #[test]
+    fn the_demo_goes_into_no_ledger_but_its_own() {
+        let dir = tempfile::tempdir().unwrap();
+        let address = "127.0.0.1:1502".parse().unwrap();
+        let text = demo_config(address, dir.path(), address);
+        let demo = tallyhook_config::load(&text, "demo.toml").unwrap();
+        let keep = |text: &str| std::fs::write(dir.path().join(CONFIGURATION_COPY), text).unwrap();
+        refuse_another_site(&demo).expect("an empty directory");
+        drop(Store::open(dir.path()).unwrap());
+        let refused = refuse_another_site(&demo).unwrap_err();
+        assert!(matches!(refused, Failure::Usage(text) if text.contains("not the demo's")), "nobody knows whose it is");
+        // Another run of the demo had other ports.
+        keep(&text.replace("1502", "1503"));
+        refuse_another_site(&demo).expect("the demo's own");
+        let starter = tallyhook_config::starter(&tallyhook_config::StarterOptions::default());
+        for another in [&starter, "no configuration"] {
+            keep(another);
+            assert!(matches!(refuse_another_site(&demo), Err(Failure::Usage(_))), "{another}");
+        }
+    }
 }

@@ -13,7 +13,7 @@ use super::site_file::SiteFile;
 use crate::clock::Clock;
 use crate::daemon::supervision::Manager;
 use crate::daemon::{self, Change, Ended, Next, Setup, Surroundings};
-use crate::exit::{CommandResult, Failure, Outcome};
+use crate::exit::{CommandResult, Failure, Outcome, say};
 use crate::web;
 
 /// From here on reading the whole ledger takes longer than a person waits for the first poll, bytes.
@@ -40,7 +40,7 @@ pub fn run(args: RunArgs) -> CommandResult {
         // Kept over every change of the configuration: who calls in between waits for a moment and is not refused.
         let mut door = listen(config.page.listen).await?.into_std().map_err(Failure::run)?;
         say_where(&config, &door)?;
-        println!("Information for maintenance; no safety device. Ctrl-C stops.");
+        say("Information for maintenance; no safety device. Ctrl-C stops.");
         let stop = interrupted()?;
         let (moved, listens) = watch::channel(config.page.listen);
         let mut around = Surroundings {
@@ -71,7 +71,7 @@ pub fn run(args: RunArgs) -> CommandResult {
 
 fn say_where(config: &Config, door: &std::net::TcpListener) -> Result<(), Failure> {
     let scheme = if config.page.tls.is_some() { "https" } else { "http" };
-    println!("page: {scheme}://{}/", door.local_addr().map_err(Failure::run)?);
+    say(format_args!("page: {scheme}://{}/", door.local_addr().map_err(Failure::run)?));
     Ok(())
 }
 

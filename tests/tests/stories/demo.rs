@@ -156,6 +156,30 @@ fn a_part_renewed_without_the_daemon(cabinet: &Cabinet) {
     assert!(wrong.stderr.contains("rope, brake, hook-inspection"), "{}", wrong.stderr);
 }
 
+/// Whether the drive is watched, by `status` in both forms.
+fn is_watched(cabinet: &Cabinet) -> bool {
+    let words = cabinet.run(&["status", "--data", "data"]).ok().contains("no daemon answers");
+    let state = &status(cabinet)["drives"][0]["state"];
+    assert_eq!(words, state == "unwatched", "{state}");
+    !words
+}
+
+fn an_answer_that_cannot_be_written_is_told_in_a_sentence(cabinet: &Cabinet) {
+    for arguments in [vec!["status", "--json"], vec!["lifts"], vec!["verify"]] {
+        let full = std::fs::File::create("/dev/full").unwrap();
+        let command = std::process::Command::new(tallyhook_tests::cabinet::binary())
+            .args(&arguments)
+            .args(["--data", "data"])
+            .current_dir(cabinet.path())
+            .stdout(full)
+            .output()
+            .unwrap();
+        let said = String::from_utf8_lossy(&command.stderr).into_owned();
+        assert_eq!(command.status.code(), Some(3), "{arguments:?}: {said}");
+        assert!(said.lines().count() == 1 && said.contains("the answer cannot be written"), "{arguments:?}: {said}");
+    }
+}
+
 #[test]
 fn the_demo_counts_shows_ends_cleanly_and_goes_on() {
     let cabinet = Cabinet::new();
@@ -185,7 +209,10 @@ fn the_demo_counts_shows_ends_cleanly_and_goes_on() {
     an_alarm_is_acknowledged_beside_the_daemon(&cabinet);
     let log = demo.stderr();
     assert!(!log.contains("dropped"), "a first look is not to begin with a loss: {log}");
+    assert!(is_watched(&cabinet));
     assert_eq!(demo.interrupt(Duration::from_secs(20)).code(), Some(0));
+    assert!(!is_watched(&cabinet));
+    an_answer_that_cannot_be_written_is_told_in_a_sentence(&cabinet);
     a_part_renewed_without_the_daemon(&cabinet);
 
     let mut again = cabinet.start(&arguments);
