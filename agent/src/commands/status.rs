@@ -2,10 +2,12 @@
 
 use std::fmt::Write as _;
 use std::path::PathBuf;
+use std::sync::Arc;
 
 use super::ledger::Ledger;
 use crate::exit::{CommandResult, Failure, Outcome};
 use crate::figures::{CraneFigures, MechanismFigures, SiteFigures, limit_words};
+use crate::store::asking;
 use crate::web::units::{MassUnit, count, factor, hours, number, percent};
 use tallyhook_analysis::period::PartKind;
 use tallyhook_analysis::service::ServiceKind;
@@ -35,12 +37,23 @@ pub struct StatusArgs {
 pub fn run(args: StatusArgs) -> CommandResult {
     let ledger = Ledger::open(&args.data)?;
     let mut figures = ledger.figures()?;
+    if !asking::is_answered(&args.data) {
+        unwatched(&mut figures);
+    }
     if let Some(id) = args.mechanism {
         let id = super::one_mechanism(&ledger.config, Some(&id))?;
         figures.mechanisms.retain(|m| m.id == id);
     }
     print(&figures, args.json)?;
     Ok(Outcome::Done)
+}
+
+/// What the store says of the drives is as of its last entry: without a daemon nobody knows better.
+fn unwatched(figures: &mut SiteFigures) {
+    for drive in Arc::make_mut(&mut figures.drives) {
+        drive.words = format!("not watched, no daemon answers; last known {}", drive.words);
+        "unwatched".clone_into(&mut drive.state);
+    }
 }
 
 /// Prints figures to standard output, as one JSON document or for people.
@@ -192,7 +205,7 @@ fn mechanism_sheet(out: &mut String, m: &MechanismFigures, crane: Option<&CraneF
     }
     match (&m.record_from, &m.record_to) {
         (Some(from), Some(to)) => line(out, "Record", &format!("{from} to {to}")),
-        _ => line(out, "Record", "no sample yet"),
+        _ => line(out, "Record", "nothing stored yet; a crane at rest is stored when it moves, or with its day"),
     }
     line(out, "Without a record", &format!("{} h (with one: {} h)", hours(m.gap_hours), hours(m.observed_hours)));
     if let Some(since) = &m.gap_since {

@@ -101,6 +101,11 @@ pub async fn serve(listener: UnixListener, store: StoreHandle, clock: Clock) {
     }
 }
 
+/// Whether a daemon answers for the store in `dir`.
+pub fn is_answered(dir: &Path) -> bool {
+    with_name(dir, |name| UnixStream::connect(name)).is_ok()
+}
+
 /// While it lives, a daemon leaves the ledger open to other writers.
 #[derive(Debug)]
 pub(super) struct Hold {
