@@ -2,10 +2,11 @@
 
 #![allow(dead_code, reason = "each test file uses a part of it")]
 
+use std::collections::VecDeque;
 use std::time::Duration;
 
 use tallyhook::clock::Clock;
-use tallyhook::drive::{self, Decoded, DriveReading, Repeats};
+use tallyhook::drive::{self, Decoded, DriveReading, Repeats, Times};
 use tallyhook_config::model::{Config, Target};
 use tokio::sync::{mpsc, watch};
 use tokio::task::JoinSet;
@@ -57,35 +58,56 @@ pub fn config(drives: &str, mechanisms: &[(&str, &str)]) -> Config {
 pub const HOIST: &str = "load_kg = { address = 0, type = \"i32\" }\nraising = { address = 2, bit = 0 }\n\
                          lowering = { address = 2, bit = 1 }";
 
+/// Longer than anything is held back.
+const HELD: Duration = Duration::from_millis(1500);
+
 /// Pollers at work.
 pub struct Bench {
     pub readings: mpsc::Receiver<DriveReading>,
+    /// Readings that were told as one and have not been given yet.
+    waiting: VecDeque<DriveReading>,
+    /// How often [`Bench::next`] was told something.
+    pub told: usize,
     pub stop: watch::Sender<bool>,
     pub tasks: JoinSet<()>,
 }
 
 impl Bench {
+    /// As the daemon has them.
     pub fn start(config: &Config, clock: &Clock) -> Self {
-        Self::start_as(Repeats::Told, config, clock)
+        Self::start_as(Repeats::HeldBack, config, clock)
     }
 
     pub fn start_as(repeats: Repeats, config: &Config, clock: &Clock) -> Self {
         let (sender, readings) = mpsc::channel(drive::QUEUE);
         let (stop, stopped) = watch::channel(false);
-        Bench { readings, stop, tasks: drive::spawn(config, clock.clone(), repeats, sender, stopped) }
+        let tasks = drive::spawn(config, clock.clone(), repeats, sender, stopped);
+        Bench { readings, waiting: VecDeque::new(), told: 0, stop, tasks }
     }
 
+    /// What one tick found; what was told as one comes one by one.
     pub async fn next(&mut self) -> DriveReading {
-        tokio::time::timeout(Duration::from_secs(20), self.readings.recv()).await.expect("a reading").expect("polling")
+        loop {
+            if let Some(reading) = self.waiting.pop_front() {
+                return reading;
+            }
+            let told = tokio::time::timeout(Duration::from_secs(20), self.readings.recv()).await;
+            let told = told.expect("a reading").expect("polling");
+            self.told += 1;
+            self.waiting.extend(told.times().map(|at| DriveReading { at, before: Times::new(), ..told.clone() }));
+        }
     }
 
-    /// All readings of the next `span`.
+    /// All readings that come in the next `span`; it takes a little longer, for some are told later.
     pub async fn during(&mut self, clock: &Clock, span: Duration) -> Vec<DriveReading> {
-        let end = clock.wire() + span;
+        let begin = clock.now().mono.as_ms();
+        let ends = clock.wire() + span + HELD;
         let mut all = Vec::new();
-        while clock.wire() < end {
+        while clock.wire() < ends {
             all.push(self.next().await);
         }
+        let span_ms = i64::try_from(span.as_millis()).expect("a test's span");
+        all.retain(|reading| (begin..begin + span_ms).contains(&reading.at.mono.as_ms()));
         all
     }
 
