@@ -236,6 +236,28 @@ fn c1_to_c5_derived_checks() {
     near(&c5, "used_full_load_hours", 750.0, 1e-12);
 }
 
+/// Sums of decimals that are just on a limit and that doubles would put a rounding above it.
+#[test]
+fn what_is_just_on_a_limit_belongs_to_its_class() {
+    let m5 = "--mechanism M5 --running-hours 6300";
+    let l2 = ask(&format!("{m5} --loads 1:17,0.8:11,0.4:37,0:35"));
+    assert_eq!((&l2["load_spectrum_factor"], &l2["state_of_loading"]), (&0.25.into(), &"L2".into()));
+    assert_eq!(l2["group_in_use"], "M5");
+    let l3 = ask(&format!("{m5} --loads 1:0.44,0.6:0.27,0.2:0.21,0:0.08"));
+    assert_eq!((&l3["load_spectrum_factor"], &l3["state_of_loading"]), (&0.5.into(), &"L3".into()));
+    let q2 = ask("--crane A5 --cycles 500000 --loads 1:0.12256,0.9:0.17,0.3:0.13,0:0.57744");
+    assert_eq!((&q2["load_spectrum_factor"], &q2["state_of_loading"]), (&0.25.into(), &"Q2".into()));
+    assert_eq!(q2["group_in_use"], "A5");
+    let u2 = ask("--crane A5 --cycles-per-hour 252 --hours-per-day 0.1 --days 2500 --spectrum-factor 0.25");
+    assert_eq!((&u2["cycles"], &u2["class_of_utilization"]), (&63_000.0.into(), &"U2".into()));
+    let estimate = "--mechanism M5 --spectrum-factor 0.25 --path-m 2.6 --speed-m-min 7.8 --cycles-per-hour 27 \
+                    --hours-per-day 6 --days 7000";
+    assert_eq!(ask(estimate)["class_of_utilization"], "T5");
+    let periods = ask("--mechanism M5 --period 2100.3:0.2 --period 2100.4:0.2 --period 2099.3:0.2");
+    assert_eq!((&periods["running_hours"], &periods["class_of_utilization"]), (&6_300.0.into(), &"T5".into()));
+    assert_eq!(periods["load_spectrum_factor"], 0.2);
+}
+
 #[test]
 fn severity_of_service_follows_the_definitions() {
     // DOE-STD-1090-96, 7.2.2: normal below 85 % of rated and at most 10 lifts an hour; heavy from 85 % or above 10 as a regular

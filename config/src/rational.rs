@@ -51,6 +51,17 @@ impl Rational {
         (value.num.abs() <= MOST && value.den <= MOST).then_some(value)
     }
 
+    /// A decimal number as it is written (`-0.1`, `1e-3`), as large and as fine as 128 bits hold it.
+    ///
+    /// ```
+    /// use tallyhook_config::model::Rational;
+    /// assert_eq!(Rational::decimal("0.25"), Rational::new(1, 4));
+    /// assert_eq!(Rational::decimal("1e300"), None);
+    /// ```
+    pub fn decimal(text: &str) -> Option<Self> {
+        decimal(text.trim())
+    }
+
     /// Numerator.
     pub const fn num(self) -> i128 {
         self.num
@@ -67,9 +78,34 @@ impl Rational {
         Rational::new(num, den)
     }
 
+    /// The sum; `None` beyond 128 bits.
+    pub fn plus(self, other: Rational) -> Option<Self> {
+        let common = common_divisor(self.den, other.den)?;
+        let (mine, others) = (other.den / common, self.den / common);
+        let num = self.num.checked_mul(mine)?.checked_add(other.num.checked_mul(others)?)?;
+        Rational::new(num, self.den.checked_mul(mine)?)
+    }
+
+    /// The quotient; `None` beyond 128 bits, and of nothing.
+    pub fn over(self, other: Rational) -> Option<Self> {
+        self.times(Rational::new(other.den, other.num)?)
+    }
+
     /// The nearest double.
     pub fn to_f64(self) -> f64 {
-        self.num as f64 / self.den as f64
+        let (all, den) = (self.num.unsigned_abs(), self.den.unsigned_abs());
+        let (mut quotient, mut rest) = (all / den, all % den);
+        let mut place = 1.0;
+        // More bits than a double has, and below them whether anything is left: so it is rounded once.
+        while rest > 0 && quotient >> 64 == 0 {
+            (quotient, rest) = (quotient << 1, rest << 1);
+            if rest >= den {
+                (quotient, rest) = (quotient | 1, rest - den);
+            }
+            place /= 2.0;
+        }
+        let magnitude = (quotient | u128::from(rest > 0)) as f64 * place;
+        if self.num < 0 { -magnitude } else { magnitude }
     }
 }
 
@@ -156,6 +192,19 @@ mod tests {
     }
 
     #[test]
+    fn sums_and_quotients_are_exact_and_a_double_is_the_nearest() {
+        let of = |text: &str| Rational::decimal(text).unwrap();
+        assert_eq!(of("0.1").plus(of("0.2")), Rational::new(3, 10));
+        assert_eq!(of("0.1").plus(of("-0.1")), Some(Rational::ZERO));
+        assert_eq!(of("0.3").over(of("0.1")), Rational::new(3, 1));
+        assert_eq!(of("1").over(Rational::ZERO), None);
+        assert_eq!(of("1e30").times(of("1e30")), None);
+        let (above, below) = ((1_i128 << 53) + 3, (1_i128 << 53) + 1);
+        assert_eq!(Rational::new(above, below).unwrap().to_f64(), 1.0000000000000002);
+        assert_eq!(Rational::new(1, i128::MAX).unwrap().to_f64(), 2.0_f64.powi(-127));
+    }
+
+    #[test]
     fn it_is_shown_as_people_write_it() {
         for (text, shown) in [("0.10", "0.1"), ("1/3", "1/3"), ("-5", "-5"), ("100/32768", "0.0030517578125")] {
             assert_eq!(Rational::parse(text).unwrap().to_string(), shown);
@@ -166,6 +215,13 @@ mod tests {
         #[test]
         fn no_text_panics(text in "[-+0-9./eE ]{0,40}") {
             let _ = Rational::parse(&text);
+        }
+
+        #[test]
+        fn a_decimal_becomes_the_double_that_its_text_is_read_as(digits in 1_u64.., places in 0_usize..26) {
+            let text = format!("{digits:0>27}");
+            let text = format!("{}.{}", &text[..27 - places], &text[27 - places..]);
+            prop_assert_eq!(Rational::decimal(&text).unwrap().to_f64(), text.parse::<f64>().unwrap(), "{}", text);
         }
 
         #[test]

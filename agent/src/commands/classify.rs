@@ -4,6 +4,7 @@ mod answer;
 mod crane;
 mod given;
 mod mechanism;
+mod number;
 mod sheet;
 
 use clap::{ArgGroup, Args};
@@ -14,6 +15,7 @@ use crate::exit::{CommandResult, Failure, Outcome};
 use crate::figures::CAUTION;
 use answer::{Answer, DamageAnswer};
 use given::{Pair, Period};
+use number::Number;
 
 /// Class and group, full-load hours used and left, for hours or cycles and a spectrum given by hand.
 ///
@@ -30,24 +32,24 @@ pub struct ClassifyArgs {
     crane: Option<ApplianceGroup>,
     /// Running hours of hoisting and lowering.
     #[arg(long, value_name = "HOURS", value_parser = given::amount, conflicts_with_all = ["crane", "path_m", "period"])]
-    running_hours: Option<f64>,
+    running_hours: Option<Number>,
     /// Hoisting cycles of the crane.
     #[arg(long, value_name = "CYCLES", value_parser = given::amount, conflicts_with_all = ["mechanism", "days"])]
-    cycles: Option<f64>,
+    cycles: Option<Number>,
     /// Load spectrum factor on the cubic scale: km of a mechanism, Kp of a crane.
     #[arg(long, value_name = "FACTOR", value_parser = given::factor)]
-    spectrum_factor: Option<f64>,
+    spectrum_factor: Option<Number>,
     /// Load spectrum as LOAD:SHARE,…: load as a fraction of the rated load (or in the unit of --rated-load), share in
     /// hours, cycles or any one unit.
     #[arg(long, value_name = "LOAD:SHARE,…", value_delimiter = ',', value_parser = given::pair)]
     loads: Vec<Pair>,
     /// Rated load in the unit of --loads; without it loads are fractions of it.
     #[arg(long, value_name = "LOAD", value_parser = given::above_zero, conflicts_with = "damage")]
-    rated_load: Option<f64>,
+    rated_load: Option<Number>,
     /// Dead load of hook block and attachment that --loads leaves out, in the unit of the loads (a fraction of the
     /// rated load, or the unit of --rated-load). It is added to each load and to the rated load (FEM 9.511, CMAA 70).
     #[arg(long, value_name = "LOAD", value_parser = given::amount, requires = "loads")]
-    dead_load: Option<f64>,
+    dead_load: Option<Number>,
     /// One period of use, HOURS:FACTOR or HOURS:FACTOR:KIND, as often as there are periods; KIND as for --recording.
     #[arg(long, value_name = "HOURS:FACTOR[:KIND]", value_parser = given::period, conflicts_with_all = ["crane", "path_m"])]
     period: Vec<Period>,
@@ -64,23 +66,23 @@ pub struct ClassifyArgs {
     /// is counted, which is the careful reading).
     #[arg(long, value_name = "METRES", value_parser = given::amount, conflicts_with = "crane")]
     #[arg(requires_all = ["speed_m_min", "cycles_per_hour", "hours_per_day"])]
-    path_m: Option<f64>,
+    path_m: Option<Number>,
     /// Estimate of running hours: hoisting speed, m/min.
     #[arg(long, value_name = "SPEED", value_parser = given::above_zero, requires = "path_m")]
-    speed_m_min: Option<f64>,
+    speed_m_min: Option<Number>,
     /// Cycles (lifts) an hour of work.
     #[arg(long, value_name = "CYCLES", value_parser = given::amount)]
-    cycles_per_hour: Option<f64>,
+    cycles_per_hour: Option<Number>,
     /// Hours of work a day.
     #[arg(long, value_name = "HOURS", value_parser = given::amount, requires = "cycles_per_hour")]
-    hours_per_day: Option<f64>,
+    hours_per_day: Option<Number>,
     /// Working days that the estimate of hours, or of a crane's cycles, is for.
     #[arg(long, value_name = "DAYS", value_parser = given::amount, requires = "hours_per_day")]
-    days: Option<f64>,
+    days: Option<Number>,
     /// Starts of the motor in a cycle, held against FEM 9.683.
     #[arg(long, value_name = "STARTS", value_parser = given::amount, requires = "cycles_per_hour")]
     #[arg(conflicts_with = "crane")]
-    starts_per_cycle: Option<f64>,
+    starts_per_cycle: Option<Number>,
     /// What is left at a rated load lowered to this fraction, 0.5 or 5/10.
     #[arg(long, value_name = "FRACTION", value_parser = given::ratio, conflicts_with = "damage")]
     derate: Option<f64>,
@@ -97,10 +99,10 @@ pub struct ClassifyArgs {
 }
 
 /// Runs the command.
-pub fn run(args: ClassifyArgs) -> CommandResult {
+pub fn run(args: &ClassifyArgs) -> CommandResult {
     match (args.mechanism, args.crane) {
-        (Some(group), _) => print(args.json, &mechanism::answer(&args, group)?),
-        (None, Some(group)) => print(args.json, &crane::answer(&args, group)?),
+        (Some(group), _) => print(args.json, &mechanism::answer(args, group)?),
+        (None, Some(group)) => print(args.json, &crane::answer(args, group)?),
         (None, None) => print(args.json, &DamageAnswer::of(&args.damage)?),
     }
 }

@@ -46,8 +46,9 @@ impl LoadingAnswer {
     }
 
     pub fn of_crane(spectrum: &Spectrum) -> Self {
-        let class = ApplianceLoading::of(spectrum.factor).map_or("above Q4", ApplianceLoading::name);
-        Self::with(spectrum.factor, class, spectrum.base)
+        let factor = spectrum.factor.value();
+        let class = ApplianceLoading::of(factor).map_or("above Q4", ApplianceLoading::name);
+        Self::with(factor, class, spectrum.base)
     }
 
     fn with(factor: f64, state_of_loading: &'static str, base: Option<f64>) -> Self {
@@ -168,7 +169,8 @@ struct DamagePart {
 impl DamageAnswer {
     pub fn of(pairs: &[Pair]) -> Result<Self, Failure> {
         let mut parts = Vec::new();
-        for &Pair(used, life) in pairs {
+        for Pair(used, life) in pairs {
+            let (used, life) = (used.value(), life.value());
             if !(used >= 0.0 && used.is_finite() && life > 0.0) {
                 return Err(Failure::Usage(format!(
                     "--damage: {used}:{life} is no pair; give what was used, 0 or more, and the life at that load, above 0"

@@ -9,6 +9,7 @@ use tallyhook_analysis::severity::{HEAVY_PERCENT, ISOLATED_SHARE, Interval, LIFT
 
 use super::ClassifyArgs;
 use super::answer::{Answer, CmaaAnswer, Derated, LoadingAnswer, caution, cautioned};
+use super::number::Number;
 use super::sheet::Sheet;
 use crate::exit::Failure;
 use crate::web::units::{number, percent};
@@ -65,16 +66,18 @@ struct SeverityAnswer {
 
 pub fn answer(args: &ClassifyArgs, group: ApplianceGroup) -> Result<CraneAnswer, Failure> {
     let spectrum = args.spectrum()?;
-    let estimate = || Some(args.cycles_per_hour? * args.hours_per_day? * args.days?);
-    let cycles = args.cycles.or_else(estimate);
-    let usage = cycles.map(|cycles| Usage::of(group, cycles, spectrum.factor));
+    let factor = spectrum.factor.value();
+    let estimate = || Some(args.cycles_per_hour?.times(args.hours_per_day?).times(args.days?));
+    let cycles = args.cycles.or_else(estimate).map(Number::value);
+    let usage = cycles.map(|cycles| Usage::of(group, cycles, factor));
     let derated = match (args.derate, &usage) {
         (Some(ratio), Some(u)) => Some(Derated::of(ratio, u.remaining_full_load_cycles, u.consumed)),
         (Some(_), None) => return Err(Failure::Usage("--derate needs cycles: give --cycles or an estimate".into())),
         (None, _) => None,
     };
-    let en_13001 = EnAnswer::of(spectrum.factor);
-    let severity = severity(&spectrum.steps, args.cycles_per_hour, args.abnormal).map(SeverityAnswer::of);
+    let en_13001 = EnAnswer::of(factor);
+    let severity =
+        severity(&spectrum.steps, args.cycles_per_hour.map(Number::value), args.abnormal).map(SeverityAnswer::of);
     let mut cautions = Vec::new();
     cautions.extend(cautioned(&format!("class {}, {}", en_13001.class, en_13001.edition), en_13001.mark));
     if let Some(s) = &severity {
@@ -89,7 +92,7 @@ pub fn answer(args: &ClassifyArgs, group: ApplianceGroup) -> Result<CraneAnswer,
         usage,
         derated,
         en_13001,
-        cmaa: CmaaAnswer::of(spectrum.factor, cycles),
+        cmaa: CmaaAnswer::of(factor, cycles),
         severity,
         cautions,
     })

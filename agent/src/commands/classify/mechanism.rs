@@ -7,10 +7,12 @@ use tallyhook_analysis::hst;
 use tallyhook_analysis::mark::Mark;
 use tallyhook_analysis::period::{FactorScale, Ledger, NoFactor, Part, PartKind, Recording};
 use tallyhook_analysis::rope::RopeDrive;
-use tallyhook_analysis::selection::{cube_root_scale, daily_running_hours};
+use tallyhook_analysis::selection::cube_root_scale;
 
 use super::ClassifyArgs;
 use super::answer::{Answer, CmaaAnswer, Derated, LoadingAnswer, caution, cautioned};
+use super::given::mean;
+use super::number::Number;
 use super::sheet::Sheet;
 use crate::exit::Failure;
 use crate::web::units::{hours, number, percent};
@@ -123,22 +125,24 @@ pub fn answer(args: &ClassifyArgs, group: MechanismGroup) -> Result<MechanismAns
     // Refused even without hours: the words of the question must fit each other.
     part(0.0, 0.0, args.recording, args.scale)?;
     let per_day = hours_per_day(args)?;
-    let (parts, factor, base) = if args.period.is_empty() {
+    let of = |hours: Number, factor: Number, recording| part(hours.value(), factor.value(), recording, args.scale);
+    let (parts, running_hours, factor, base) = if args.period.is_empty() {
         let spectrum = args.spectrum()?;
-        let hours = args.running_hours.or_else(|| Some(per_day? * args.days?));
-        let parts = hours.map(|hours| part(hours, spectrum.factor, args.recording, args.scale)).transpose()?;
-        (parts.into_iter().collect(), spectrum.factor, spectrum.base)
+        let hours = args.running_hours.or_else(|| Some(per_day?.times(args.days?)));
+        let parts = hours.map(|hours| of(hours, spectrum.factor, args.recording)).transpose()?;
+        (parts.into_iter().collect(), hours.unwrap_or(Number::ZERO), spectrum.factor, spectrum.base)
     } else {
-        let of = |p: &super::Period| part(p.hours, p.factor, p.recording.unwrap_or(args.recording), args.scale);
+        let of = |p: &super::Period| of(p.hours, p.factor, p.recording.unwrap_or(args.recording));
         let parts = args.period.iter().map(of).collect::<Result<Vec<Part>, Failure>>()?;
-        let sum: f64 = parts.iter().map(|p| p.running_hours).sum();
-        if sum <= 0.0 {
+        let sum = Number::sum(args.period.iter().map(|p| p.hours));
+        if sum.value() <= 0.0 {
             return Err(Failure::Usage("--period: at least one period must have hours above 0".into()));
         }
-        let factor = parts.iter().map(|p| p.running_hours * p.spectrum_factor).sum::<f64>() / sum;
-        (parts, factor, args.rated_load)
+        let factor = mean(args.period.iter().map(|p| (p.factor, p.hours)));
+        (parts, sum, factor, args.rated_load.map(Number::value))
     };
-    let usage = (!parts.is_empty()).then(|| Usage::of(group, parts, factor, args.scale));
+    let (running_hours, factor) = (running_hours.value(), factor.value());
+    let usage = (!parts.is_empty()).then(|| Usage::of(group, parts, running_hours, factor, args.scale));
     let derated = match (args.derate, &usage) {
         (Some(ratio), Some(u)) => Some(Derated::of(ratio, u.remaining_full_load_hours, u.consumed)),
         (Some(_), None) => {
@@ -146,8 +150,8 @@ pub fn answer(args: &ClassifyArgs, group: MechanismGroup) -> Result<MechanismAns
         }
         (None, _) => None,
     };
-    let daily = per_day.map(|hours| Daily::of(hours, factor));
-    let starts = args.starts_per_cycle.zip(args.cycles_per_hour).map(|(starts, cycles)| starts * cycles);
+    let daily = per_day.map(|hours| Daily::of(hours.value(), factor));
+    let starts = args.starts_per_cycle.zip(args.cycles_per_hour).map(|(starts, cycles)| starts.times(cycles).value());
     let k = cube_root_scale(factor);
     let drive = RopeDrive::of(group);
     let mut answer = MechanismAnswer {
@@ -190,10 +194,12 @@ fn no_factor(fault: NoFactor) -> Failure {
 }
 
 /// Running hours of an average day, where a path was given.
-fn hours_per_day(args: &ClassifyArgs) -> Result<Option<f64>, Failure> {
+fn hours_per_day(args: &ClassifyArgs) -> Result<Option<Number>, Failure> {
     match (args.path_m, args.speed_m_min, args.cycles_per_hour, args.hours_per_day) {
         (Some(path), Some(speed), Some(cycles), Some(hours)) => {
-            Ok(Some(daily_running_hours(path, cycles, hours, speed)))
+            // FEM 9.511 and FEM 9.755, as `selection::daily_running_hours` has it.
+            let minutes = path.times(cycles).times(hours).over(speed);
+            Ok(Some(minutes.over(Number::whole(60))))
         }
         (None, _, _, Some(_)) => {
             Err(Failure::Usage("--hours-per-day of a mechanism needs --path-m and --speed-m-min".into()))
@@ -203,8 +209,7 @@ fn hours_per_day(args: &ClassifyArgs) -> Result<Option<f64>, Failure> {
 }
 
 impl Usage {
-    fn of(group: MechanismGroup, parts: Vec<Part>, factor: f64, scale: FactorScale) -> Self {
-        let running_hours = parts.iter().map(|p| p.running_hours).sum();
+    fn of(group: MechanismGroup, parts: Vec<Part>, running_hours: f64, factor: f64, scale: FactorScale) -> Self {
         let periods: Vec<PeriodAnswer> = parts.iter().map(PeriodAnswer::of).collect();
         let ledger = Ledger { design_full_load_hours: group.design_full_load_hours(), parts };
         let remaining = ledger.remaining_full_load_hours();
