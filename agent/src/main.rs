@@ -2,8 +2,8 @@
 
 use std::process::ExitCode;
 
-use clap::Parser;
+use tallyhook::commands::Arguments;
 
 fn main() -> ExitCode {
-    tallyhook::exit::code(tallyhook::commands::Arguments::parse().run())
+    tallyhook::exit::code(Arguments::given(std::env::args_os()).and_then(Arguments::run))
 }

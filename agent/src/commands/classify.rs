@@ -7,6 +7,8 @@ mod mechanism;
 mod number;
 mod sheet;
 
+use std::any::TypeId;
+
 use clap::{ArgGroup, Args};
 use tallyhook_analysis::class::{ApplianceGroup, MechanismGroup};
 use tallyhook_analysis::period::{FactorScale, Recording};
@@ -96,6 +98,11 @@ pub struct ClassifyArgs {
     /// Prints one JSON document.
     #[arg(long)]
     json: bool,
+}
+
+/// The kinds of values here that begin with a number.
+pub fn numbers() -> [TypeId; 3] {
+    [TypeId::of::<Number>(), TypeId::of::<Pair>(), TypeId::of::<Period>()]
 }
 
 /// Runs the command.

@@ -12,6 +12,7 @@ mod export;
 mod init;
 pub(crate) mod ledger;
 mod lifts;
+mod line;
 mod manual;
 mod notify;
 mod probe;
