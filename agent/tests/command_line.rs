@@ -45,3 +45,62 @@ fn a_negative_number_is_the_value_of_its_option() {
     // Where no option waits for it, it is one that is not known.
     assert!(refused("status -1").contains("unexpected argument '-1'"));
 }
+
+#[test]
+fn whatever_is_wrong_is_said_in_one_sentence_with_where_to_look() {
+    for (line, sentence) in [
+        ("verify --bogus", "unexpected argument '--bogus' found; `tallyhook verify --help` lists what it takes"),
+        (
+            "verify --dat x",
+            "unexpected argument '--dat' found; a similar argument exists: '--data'; `tallyhook verify --help` lists what \
+             it takes",
+        ),
+        (
+            "replay",
+            "the following required arguments were not provided: --config <FILE>, --samples <FILE>; `tallyhook replay \
+             --help` lists what it takes",
+        ),
+        (
+            "stat",
+            "unrecognized subcommand 'stat'; some similar subcommands exist: 'simulate', 'status'; `tallyhook --help` \
+             lists what it takes",
+        ),
+        (
+            "completions foo",
+            "invalid value 'foo' for '<SHELL>' [possible values: bash, elvish, fish, powershell, zsh]; `tallyhook \
+             completions --help` lists what it takes",
+        ),
+        (
+            "service list extra",
+            "unexpected argument 'extra' found; `tallyhook service list --help` lists what it takes",
+        ),
+        (
+            "lifts --limit -1",
+            "invalid value '-1' for '--limit <N>': give a whole number, 0 or more; `tallyhook lifts --help` lists what it \
+             takes",
+        ),
+        (
+            "classify --mechanism M5 --spectrum-factor -0.1",
+            "invalid value '-0.1' for '--spectrum-factor <FACTOR>': give a number, 0 or more; `tallyhook classify --help` \
+             lists what it takes",
+        ),
+    ] {
+        assert_eq!(refused(line), format!("tallyhook: {sentence}\n"), "{line}");
+    }
+    // A value with line ends in it brings none into the sentence.
+    let output =
+        Command::new(env!("CARGO_BIN_EXE_tallyhook")).args(["lifts", "--limit", "1\n2\nUsage: 3"]).output().unwrap();
+    let text = String::from_utf8(output.stderr).unwrap();
+    assert_eq!((output.status.code(), text.lines().count()), (Some(2), 1), "{text}");
+    assert!(text.ends_with("`tallyhook lifts --help` lists what it takes\n"), "{text}");
+}
+
+#[test]
+fn help_and_version_are_answers() {
+    for line in ["--help", "-h", "--version", "verify --help", "help verify", "service list -h"] {
+        let output = run(line);
+        assert_eq!((output.status.code(), output.stderr.len()), (Some(0), 0), "{line}");
+        let text = String::from_utf8(output.stdout).unwrap();
+        assert!(text.contains("Usage: tallyhook") || text.starts_with("tallyhook 0."), "{line}: {text}");
+    }
+}
