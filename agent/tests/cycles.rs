@@ -5,7 +5,7 @@
 
 use std::process::{Command, Output};
 
-fn run(text: &str, column: &str) -> Output {
+fn run(text: impl AsRef<[u8]>, column: &str) -> Output {
     let dir = tempfile::tempdir().unwrap();
     let file = dir.path().join("samples.csv");
     std::fs::write(&file, text).unwrap();
@@ -78,15 +78,39 @@ fn the_text_has_the_table_the_matrix_and_the_caution() {
 
 #[test]
 fn a_wrong_column_and_a_wrong_field_are_named() {
+    let wide: Vec<u8> = "\u{feff}time,x\n0,1\n".encode_utf16().flat_map(u16::to_le_bytes).collect();
     for (text, column, words) in [
-        ("", "x", "is empty; begin it with a header row"),
-        ("time,x\n0,1\n", "y", "it has time, x"),
-        ("time,x\n0,1\n1,far\n", "x", "line 3"),
-        ("x\nNaN\n", "x", "line 2"),
+        (&b""[..], "x", "samples.csv is empty; begin it with a header row"),
+        (b"time,x\n0,1\n", "y", "samples.csv:1: there is no column `y`; it has time, x"),
+        (b"time,x\n0,1\n1,far\n", "x", "samples.csv:3: `far` in `x` is no number"),
+        (b"x\nNaN\n", "x", "samples.csv:2: `NaN` in `x` is no number"),
+        (b"time,x\n0,1\n1,2,3\n", "x", "samples.csv:3: the row has 3 fields, the header 2; leave a field empty"),
+        (b"time,x\n0,1\n1\n", "x", "samples.csv:3: the row has 1 fields"),
+        (b"time,x\n0,1\n1,\xff\n", "x", "samples.csv:3: `\u{fffd}` in `x` is no number; mend it"),
+        (b"time,\xfcber\n0,1\n", "x", "samples.csv:1: the header is no UTF-8 text; save the file as UTF-8"),
+        (&wide, "x", "samples.csv:1: the header is no UTF-8 text; save the file as UTF-8"),
+        (b"time;x\n0;1\n", "x", "separate the columns with commas"),
+        (b"time,x\n0,1e308\n1,-1e308\n2,1e308\n", "x", "samples.csv:2: `1e308` in `x` is beyond 1e60"),
+        (b"time,x\n0,1\n1,-inf\n", "x", "samples.csv:3: `-inf` in `x` is beyond 1e60"),
     ] {
         let output = run(text, column);
+        let text = String::from_utf8(output.stderr).unwrap();
         assert_eq!(output.status.code(), Some(2));
-        assert!(String::from_utf8_lossy(&output.stderr).contains(words));
+        assert!(text.contains(words) && text.lines().count() == 1, "{text}");
         assert!(output.stdout.is_empty());
     }
+    let output = Command::new(env!("CARGO_BIN_EXE_tallyhook"))
+        .args(["cycles", "--column", "x", "--samples", env!("CARGO_MANIFEST_DIR")])
+        .output()
+        .unwrap();
+    assert_eq!(output.status.code(), Some(2));
+    assert!(String::from_utf8(output.stderr).unwrap().ends_with("is a directory; give a CSV file to --samples\n"));
+}
+
+#[test]
+fn the_largest_number_still_gives_numbers() {
+    let output = run("x\n1e60\n-1e60\n1e60\n", "x");
+    let answer: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
+    assert_eq!(answer["cycles"][0]["range"], 2e60);
+    assert!(answer["damage"]["m5"].is_f64() && answer["stress_history"]["s3"].is_f64(), "{answer}");
 }

@@ -1,5 +1,6 @@
 //! `cycles`: range counting of one column of a CSV file.
 
+use std::fs::File;
 use std::path::PathBuf;
 
 use clap::Args;
@@ -7,9 +8,13 @@ use tallyhook_analysis::damage::{StressClass, damage_sum, stress_history};
 use tallyhook_analysis::rainflow::{Counter, Matrix, matrix, rows};
 
 use crate::exit::{CommandResult, Failure, Outcome};
+use crate::samples::rows::{OTHER_SEPARATOR, Rows};
 
 /// So many rows are read by people; the largest ranges do the damage.
 const MOST_ROWS: usize = 40;
+
+/// The largest number that is counted: the fifth power of a range of it is a number too, and so is a sum of many.
+const MOST: f64 = 1e60;
 
 /// Range counting (rainflow, ASTM E1049-85 5.4.4) of one column.
 #[derive(Args, Debug)]
@@ -31,32 +36,43 @@ pub struct CyclesArgs {
 /// Runs the command.
 pub fn run(args: CyclesArgs) -> CommandResult {
     let file = args.samples.display();
-    let mut reader = csv::ReaderBuilder::new()
-        .trim(csv::Trim::All)
-        .from_path(&args.samples)
-        .map_err(|e| Failure::Usage(format!("{file} cannot be opened: {e}; check --samples")))?;
-    let header = reader.headers().map_err(|e| Failure::Usage(format!("{file}: {e}")))?.clone();
+    let mend = "give a CSV file to --samples";
+    if args.samples.is_dir() {
+        return Err(Failure::Usage(format!("{file} is a directory; {mend}")));
+    }
+    let opened =
+        File::open(&args.samples).map_err(|e| Failure::Usage(format!("{file} cannot be opened: {e}; {mend}")))?;
+    let mut source = Rows::of(opened, &args.samples);
+    let header = source.header().map_err(Failure::usage)?;
     if header.is_empty() {
         return Err(Failure::Usage(format!("{file} is empty; begin it with a header row of column names")));
     }
-    let column = header.iter().position(|name| name == args.column).ok_or_else(|| {
-        let names: Vec<&str> = header.iter().collect();
-        Failure::Usage(format!("{file} has no column `{}`; it has {}", args.column, names.join(", ")))
+    let column = header.iter().position(|name| *name == args.column).ok_or_else(|| {
+        let names = header.join(", ");
+        let mend = match header.as_slice() {
+            [only] if only.contains([';', '\t']) => OTHER_SEPARATOR,
+            _ => "give one of them to --column",
+        };
+        Failure::usage(source.here(format!("there is no column `{}`; it has {names}; {mend}", args.column)))
     })?;
     let mut cycles = Vec::new();
     let mut counter = Counter::new(0.0);
-    let mut record = csv::StringRecord::new();
-    while reader.read_record(&mut record).map_err(|e| Failure::Usage(format!("{file}: {e}")))? {
-        let field = record.get(column).unwrap_or("");
+    while source.next_row().map_err(Failure::usage)? {
+        source.is_as_wide_as(header.len()).map_err(Failure::usage)?;
+        let field = &source.row()[column];
         if field.is_empty() {
             continue;
         }
-        let value = field.parse().ok().filter(|value: &f64| value.is_finite()).ok_or_else(|| {
-            let line = record.position().map_or(0, csv::Position::line);
-            Failure::Usage(format!(
-                "{file}, line {line}: `{field}` in `{}` is no number; mend it or leave it empty",
-                args.column
-            ))
+        let number = std::str::from_utf8(field).ok().and_then(|field| field.parse::<f64>().ok());
+        let value = number.filter(|value| value.abs() <= MOST).ok_or_else(|| {
+            let (shown, name) = (String::from_utf8_lossy(field), &args.column);
+            Failure::usage(source.here(match number {
+                Some(value) if !value.is_nan() => format!(
+                    "`{shown}` in `{name}` is beyond {MOST:e}, the largest number that is counted; mend it, or give the \
+                     column in a larger unit"
+                ),
+                _ => format!("`{shown}` in `{name}` is no number; mend it or leave it empty"),
+            }))
         })?;
         counter.push(value, &mut |cycle| cycles.push(cycle));
     }

@@ -2,20 +2,18 @@
 //!
 //! `time` comes first: RFC 3339, or seconds from the start, as the first row has it. An empty field was not read.
 
-use std::fs::File;
 use std::io::{self, Read, Write};
-use std::ops::Range;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
-use ::csv::{ByteRecord, ReaderBuilder, Terminator, Trim};
 use tallyhook_analysis::batch::Batch;
 use tallyhook_analysis::sample::{Flag, Quantity, Sample};
 use tallyhook_analysis::units::Timestamp;
 
 use super::decimal::{parse_quantity, parse_seconds, write_quantity};
 use super::error::SamplesError;
-use super::lines::{Lines, Next};
+use super::lines::Next;
 use super::quick::{self, Minute};
+use super::rows::{OTHER_SEPARATOR, Rows};
 use super::signals::SignalSet;
 
 /// So many rows make a block.
@@ -37,11 +35,7 @@ enum TimeStyle {
 
 /// A samples file, read row by row. Ends after the first error.
 pub struct CsvSamples {
-    lines: Lines,
-    /// From the first quotation mark on, with the lines that came before it.
-    quoted: Option<(::csv::Reader<Box<dyn Read + Send>>, u64)>,
-    file: PathBuf,
-    row: ByteRecord,
+    rows: Rows,
     /// After `time`.
     columns: Vec<Column>,
     signals: SignalSet,
@@ -53,7 +47,7 @@ pub struct CsvSamples {
 
 impl std::fmt::Debug for CsvSamples {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        f.debug_struct("CsvSamples").field("file", &self.file).field("signals", &self.signals).finish_non_exhaustive()
+        f.debug_struct("CsvSamples").field("rows", &self.rows).field("signals", &self.signals).finish_non_exhaustive()
     }
 }
 
@@ -63,11 +57,7 @@ impl CsvSamples {
     /// # Errors
     /// [`SamplesError::Line`] for a header that lacks `time` or a direction, or has a column that is not known.
     pub fn open(path: &Path) -> Result<Self, SamplesError> {
-        let file = File::open(path).map_err(|error| SamplesError::Nothing {
-            path: path.to_owned(),
-            what: format!("cannot be opened: {error}"),
-        })?;
-        Self::read(file, path)
+        Self::of(Rows::open(path)?)
     }
 
     /// As [`CsvSamples::open`], from anything that can be read; `name` stands in errors.
@@ -75,11 +65,12 @@ impl CsvSamples {
     /// # Errors
     /// As there.
     pub fn read(source: impl Read + Send + 'static, name: &Path) -> Result<Self, SamplesError> {
+        Self::of(Rows::of(source, name))
+    }
+
+    fn of(rows: Rows) -> Result<Self, SamplesError> {
         let mut samples = CsvSamples {
-            lines: Lines::of(source),
-            quoted: None,
-            file: name.to_owned(),
-            row: ByteRecord::new(),
+            rows,
             columns: Vec::new(),
             signals: SignalSet::of_header(),
             style: None,
@@ -97,26 +88,25 @@ impl CsvSamples {
     }
 
     fn read_header(&mut self) -> Result<(), SamplesError> {
-        if !self.next_row()? {
-            return Err(self.at(1, "the file is empty; begin with a header row of signal names, `time` first".into()));
+        let names = self.rows.header()?;
+        if names.is_empty() {
+            let what = "the file is empty; begin it with a header row of signal names, `time` first";
+            return Err(self.rows.at(1, what.into()));
         }
-        let line = self.line();
-        let names: Vec<String> =
-            self.row.iter().map(|name| String::from_utf8_lossy(name).trim_start_matches('\u{feff}').into()).collect();
         if names.first().is_none_or(|first| first != "time") {
             let hint = if names.len() == 1 && names[0].contains([';', '\t']) {
-                "separate the columns with commas, and write decimals with a point"
+                OTHER_SEPARATOR
             } else {
                 "name the column of times `time` and put it first"
             };
-            return Err(self.at(line, format!("the header has no first column `time`; {hint}")));
+            return Err(self.rows.here(format!("the header has no first column `time`; {hint}")));
         }
         for name in &names[1..] {
             let quantity = Quantity::ALL.into_iter().find(|q| q.name() == name);
             let flag = Flag::ALL.into_iter().find(|f| f.name() == name);
             let seen = quantity.is_some_and(|q| self.signals.has(q)) || flag.is_some_and(|f| self.signals.has_flag(f));
             if seen || name == "time" {
-                return Err(self.at(line, format!("column {name} is there twice; leave one of them out")));
+                return Err(self.rows.here(format!("column {name} is there twice; leave one of them out")));
             }
             match (quantity, flag) {
                 (Some(q), _) => {
@@ -134,116 +124,31 @@ impl CsvSamples {
                         "column {name} is not a signal; rename it or leave it out, the signals are {}",
                         known.join(", ")
                     );
-                    return Err(self.at(line, what));
+                    return Err(self.rows.here(what));
                 }
             }
         }
         if !self.signals.has_flag(Flag::Raising) && !self.signals.has_flag(Flag::Lowering) {
             let what = "the header has neither `raising` nor `lowering`; add the column that says when the motor runs";
-            return Err(self.at(line, what.into()));
+            return Err(self.rows.here(what.into()));
         }
         Ok(())
     }
 
-    /// Reads the next row that is not blank; `false` at the end.
-    fn next_row(&mut self) -> Result<bool, SamplesError> {
-        while self.quoted.is_none() {
-            match self.next_line()? {
-                Next::Line(line) => {
-                    self.split(line);
-                    if !self.is_blank() {
-                        return Ok(true);
-                    }
-                }
-                Next::Quoted => self.begin_quoted(),
-                Next::End => return Ok(false),
-            }
-        }
-        self.next_quoted()
-    }
-
-    fn next_line(&mut self) -> Result<Next, SamplesError> {
-        self.lines.next().map_err(|source| SamplesError::Io { path: self.file.clone(), source })
-    }
-
-    /// A line that holds a carriage return alone is blank too.
-    fn is_blank(&self) -> bool {
-        self.row.len() == 1 && self.row[0].is_empty()
-    }
-
-    /// Makes a line without quotation marks the row.
-    fn split(&mut self, line: Range<usize>) {
-        self.row.clear();
-        let fields = self.lines.text()[line].split(|&byte| byte == b',');
-        fields.for_each(|field| self.row.push_field(field.trim_ascii()));
-    }
-
-    fn begin_quoted(&mut self) {
-        let before = self.lines.count();
-        // Every row then ends with a line feed, so that the line number after it is always one too high.
-        let source: Box<dyn Read + Send> = Box::new(self.lines.rest().chain(&b"\n"[..]));
-        let reader = ReaderBuilder::new()
-            .has_headers(false)
-            .flexible(true)
-            .terminator(Terminator::Any(b'\n'))
-            .trim(Trim::All)
-            .from_reader(source);
-        self.quoted = Some((reader, before));
-    }
-
-    fn next_quoted(&mut self) -> Result<bool, SamplesError> {
-        loop {
-            let Some((reader, before)) = &mut self.quoted else { return Ok(false) };
-            match reader.read_byte_record(&mut self.row) {
-                Ok(true) if self.row.len() == 1 && self.row[0].is_empty() => {}
-                Ok(more) => return Ok(more),
-                Err(error) => {
-                    let line = *before + reader.position().line();
-                    return Err(match error.into_kind() {
-                        ::csv::ErrorKind::Io(source) => SamplesError::Io { path: self.file.clone(), source },
-                        other => self.at(line, format!("cannot be read ({other:?}); mend the line")),
-                    });
-                }
-            }
-        }
-    }
-
-    /// The line of the row that was read last.
-    fn line(&self) -> u64 {
-        let line = match &self.quoted {
-            Some((reader, before)) => before + reader.position().line().saturating_sub(1),
-            None => self.lines.count(),
-        };
-        line.max(1)
-    }
-
-    fn at(&self, line: u64, what: String) -> SamplesError {
-        SamplesError::Line { file: self.file.clone(), line, what }
-    }
-
-    fn here(&self, what: String) -> SamplesError {
-        self.at(self.line(), what)
-    }
-
     fn sample(&mut self) -> Result<Sample, SamplesError> {
-        if self.row.len() != self.columns.len() + 1 {
-            let (has, wants) = (self.row.len(), self.columns.len() + 1);
-            let what =
-                format!("the row has {has} fields, the header {wants}; leave a field empty for what was not read");
-            return Err(self.here(what));
-        }
+        self.rows.is_as_wide_as(self.columns.len() + 1)?;
         let at = self.time()?;
         if let Some(before) = self.before
             && at < before
         {
             let back = before.as_ms().saturating_sub(at.as_ms()) as f64 / 1000.0;
-            return Err(
-                self.here(format!("column time: goes back by {back} s; sort the rows by time, or cut the file here"))
-            );
+            return Err(self
+                .rows
+                .here(format!("column time: goes back by {back} s; sort the rows by time, or cut the file here")));
         }
         self.before = Some(at);
         let mut sample = Sample::at(at);
-        for (column, field) in self.columns.iter().zip(self.row.iter().skip(1)) {
+        for (column, field) in self.columns.iter().zip(self.rows.row().iter().skip(1)) {
             if field.is_empty() {
                 continue;
             }
@@ -252,7 +157,7 @@ impl CsvSamples {
                 Column::Quantity(quantity) => match parse_quantity(field, quantity) {
                     Some(value) => sample.set(quantity, Some(value)),
                     None => {
-                        return Err(self.here(format!(
+                        return Err(self.rows.here(format!(
                             "column {}: `{}` is not a number in range; mend it, or leave it empty for not read",
                             quantity.name(),
                             shown()
@@ -263,7 +168,7 @@ impl CsvSamples {
                     b"0" => sample.set_flag(flag, Some(false)),
                     b"1" => sample.set_flag(flag, Some(true)),
                     _ => {
-                        return Err(self.here(format!(
+                        return Err(self.rows.here(format!(
                             "column {}: `{}` is neither 0 nor 1; mend it, or leave it empty for not read",
                             flag.name(),
                             shown()
@@ -276,12 +181,12 @@ impl CsvSamples {
     }
 
     fn time(&mut self) -> Result<Timestamp, SamplesError> {
-        let field = &self.row[0];
+        let field = &self.rows.row()[0];
         let (style, decided_at) = match self.style {
             Some(known) => known,
             None => {
                 let style = if parse_seconds(field).is_some() { TimeStyle::Seconds } else { TimeStyle::Date };
-                *self.style.insert((style, self.line()))
+                *self.style.insert((style, self.rows.line()))
             }
         };
         let at = match style {
@@ -298,7 +203,7 @@ impl CsvSamples {
                 TimeStyle::Seconds => ("seconds from the start", "a date"),
                 TimeStyle::Date => ("dates", "seconds"),
             };
-            self.here(if mixed {
+            self.rows.here(if mixed {
                 format!("column time: `{shown}` is {other}, but line {decided_at} began with {first}; use one of them")
             } else {
                 format!(
@@ -334,9 +239,9 @@ impl CsvSamples {
 
     /// Takes rows that are as the recorder writes them, at most so many, up to one that is not or is not whole here.
     fn plain_rows(&mut self, most: usize, out: &mut Batch) -> usize {
-        let (Some((style, _)), None, false) = (self.style, &self.quoted, self.ended) else { return 0 };
+        let (Some((style, _)), false, false) = (self.style, self.rows.is_quoted(), self.ended) else { return 0 };
         let minute = (style == TimeStyle::Date).then_some(&self.minute);
-        let (held, mut bytes, mut rows) = (self.lines.held(), 0, 0);
+        let (held, mut bytes, mut rows) = (self.rows.lines.held(), 0, 0);
         while rows < most
             && let Some((sample, used)) = quick::row_at(&held[bytes..], &self.columns, minute, self.before)
         {
@@ -344,25 +249,26 @@ impl CsvSamples {
             out.push(sample);
             (bytes, rows) = (bytes + used, rows + 1);
         }
-        self.lines.took(bytes, rows as u64);
+        self.rows.lines.took(bytes, rows as u64);
         rows
     }
 
     fn next_sample(&mut self) -> Result<Option<Sample>, SamplesError> {
-        if let (Some((style, _)), None) = (self.style, &self.quoted)
-            && let Next::Line(line) = self.next_line()?
+        if let (Some((style, _)), false) = (self.style, self.rows.is_quoted())
+            && let Next::Line(line) = self.rows.next_line()?
         {
             let minute = (style == TimeStyle::Date).then_some(&self.minute);
-            if let Some(sample) = quick::row(&self.lines.text()[line.clone()], &self.columns, minute, self.before) {
+            if let Some(sample) = quick::row(&self.rows.lines.text()[line.clone()], &self.columns, minute, self.before)
+            {
                 self.before = Some(sample.at);
                 return Ok(Some(sample));
             }
-            self.split(line);
-            if !self.is_blank() {
+            self.rows.split(line);
+            if !self.rows.is_blank() {
                 return self.sample().map(Some);
             }
         }
-        if self.next_row()? { self.sample().map(Some) } else { Ok(None) }
+        if self.rows.next_row()? { self.sample().map(Some) } else { Ok(None) }
     }
 }
 

@@ -43,6 +43,8 @@ fn every_fault_names_its_line() {
     refuses("", "1", "empty");
     refuses("load_kg,raising\n1,0\n", "1", "`time`");
     refuses("time;load_kg;raising\n1;2;0\n", "1", "commas");
+    let wide: String = "time,raising\n0,1\n".chars().flat_map(|c| [c, '\0']).collect();
+    refuses(&wide, "1", "save the file as UTF-8");
     refuses("time,load_t,raising\n", "1", "load_t");
     refuses("time,raising,raising\n", "1", "twice");
     refuses("time,load_kg\n", "1", "neither `raising` nor `lowering`");

@@ -7,6 +7,7 @@ mod error;
 mod lines;
 mod quick;
 pub mod recording;
+pub mod rows;
 mod signals;
 #[cfg(test)]
 mod testing;
