@@ -37,23 +37,26 @@ pub struct StatusArgs {
 pub fn run(args: StatusArgs) -> CommandResult {
     let ledger = Ledger::open(&args.data)?;
     let mut figures = ledger.figures()?;
-    if !asking::is_answered(&args.data) {
-        unwatched(&mut figures);
-    }
     if let Some(id) = args.mechanism {
         let id = super::one_mechanism(&ledger.config, Some(&id))?;
         figures.mechanisms.retain(|m| m.id == id);
     }
-    print(&figures, args.json)?;
-    Ok(Outcome::Done)
-}
-
-/// What the store says of the drives is as of its last entry: without a daemon nobody knows better.
-fn unwatched(figures: &mut SiteFigures) {
-    for drive in Arc::make_mut(&mut figures.drives) {
-        drive.words = format!("not watched, no daemon answers; last known {}", drive.words);
-        "unwatched".clone_into(&mut drive.state);
+    match (asking::is_answered(&args.data), args.json) {
+        (true, json) => print(&figures, json)?,
+        // What the store says of the drives is as of its last entry: without a daemon nobody knows better.
+        (false, true) => {
+            let mut document = serde_json::to_value(&figures).map_err(Failure::run)?;
+            document["daemon_answers"] = false.into();
+            println!("{}", serde_json::to_string_pretty(&document).map_err(Failure::run)?);
+        }
+        (false, false) => {
+            for drive in Arc::make_mut(&mut figures.drives) {
+                drive.words = format!("no daemon answers; last known {}", drive.words);
+            }
+            print(&figures, false)?;
+        }
     }
+    Ok(Outcome::Done)
 }
 
 /// Prints figures to standard output, as one JSON document or for people.

@@ -278,8 +278,7 @@ fn words<S: Serializer>(words: &RawWords, serializer: S) -> Result<S::Ok, S::Err
 pub struct DriveFigures {
     /// The drive's name.
     pub drive: String,
-    /// `online`, `exception`, `implausible`, `connecting`, `unreachable`, `silent`, `broken` or `garbled`; `unwatched`
-    /// from a store for which no daemon answers.
+    /// `online`, `exception`, `implausible`, `connecting`, `unreachable`, `silent`, `broken` or `garbled`.
     pub state: String,
     /// The same in words for people, with the particulars.
     pub words: String,
