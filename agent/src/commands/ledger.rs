@@ -65,6 +65,12 @@ impl Ledger {
     }
 }
 
+/// The configuration kept in a store; `None` where there is none, or none that this program takes.
+pub fn kept_configuration(directory: &Path) -> Option<Config> {
+    let text = std::fs::read_to_string(directory.join(CONFIGURATION_COPY)).ok()?;
+    tallyhook_config::load(&text, CONFIGURATION_COPY).ok()
+}
+
 /// Opens the store in a directory for reading, and says so where the newest is missing.
 ///
 /// # Errors

@@ -20,3 +20,4 @@ mod slow_bus;
 mod telling;
 mod told_at_once;
 mod watchdog;
+mod wrong_use;

@@ -13,7 +13,7 @@ use tallyhook_analysis::sample::{Flag, Quantity, Sample};
 use tallyhook_analysis::spectrum::{Totals, band_edges};
 use tallyhook_analysis::units::{MS_PER_HOUR, Timestamp};
 
-use super::ledger::{Ledger, instant, open_reader};
+use super::ledger::{Ledger, instant, kept_configuration, open_reader};
 use super::progress::Progress;
 use crate::exit::{CommandResult, Failure, Outcome};
 use crate::figures::{day_number, rfc3339};
@@ -130,7 +130,14 @@ pub fn run(args: ExportArgs) -> CommandResult {
     }
     let reader = open_reader(&args.data)?;
     let stretch = Stretch::of(&args)?;
-    let known = reader.mechanisms().map_err(Failure::run)?;
+    let mut known = reader.mechanisms().map_err(Failure::run)?;
+    // One that has not moved yet has no record, and is a mechanism of the store all the same.
+    let kept = kept_configuration(&args.data);
+    for (_, mechanism) in kept.iter().flat_map(|config| config.mechanisms()) {
+        if !known.contains(&mechanism.id) {
+            known.push(mechanism.id.clone());
+        }
+    }
     if let Some(id) = args.mechanism.as_ref().filter(|id| !known.contains(id)) {
         return Err(Failure::Usage(format!("the store has no mechanism `{id}`; it has {}", known.join(", "))));
     }

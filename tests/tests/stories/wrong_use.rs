@@ -1,0 +1,52 @@
+//! A store of two hoists that have not moved yet, and questions that are wrong: each is refused with its mend, and what lay
+//! there before lies there after.
+
+use std::time::Duration;
+
+use tallyhook_tests::cabinet::{Cabinet, wait_for};
+use tallyhook_tests::peers::free_port;
+use tallyhook_tests::yard::{configuration, hoist, status};
+
+/// Lets the daemon make a store of two cranes whose drive does not answer, in `data`.
+fn store_at_rest(cabinet: &Cabinet, with_samples: bool) {
+    let more = format!("[[crane]]\nid = \"yard-2\"\nname = \"Yard 2\"\ngroup = \"A5\"\n{}", hoist("second-hoist"));
+    let text = configuration(free_port(), free_port(), &more);
+    let samples = text.lines().find(|line| line.starts_with("samples = ")).unwrap();
+    let text = if with_samples { text.clone() } else { text.replace(samples, "") };
+    cabinet.write("site.toml", &text);
+    let daemon = cabinet.start(&["run", "--config", "site.toml"]);
+    wait_for("the copy of the configuration", Duration::from_secs(30), || {
+        cabinet.path().join("data/configuration.toml").is_file().then_some(())
+    });
+    status(cabinet);
+    assert_eq!(daemon.interrupt(Duration::from_secs(30)).code(), Some(0));
+}
+
+/// Runs a command that must be refused as wrong use, with these words.
+fn refused(cabinet: &Cabinet, command: &str, words: &[&str]) {
+    let answer = cabinet.run(&command.split(' ').collect::<Vec<_>>());
+    assert_eq!(answer.status.code(), Some(2), "{command}: {answer:?}");
+    assert_eq!(answer.stdout, "", "{command}");
+    for word in words {
+        assert!(answer.stderr.contains(word), "{command}: {word} is not in {}", answer.stderr);
+    }
+}
+
+#[test]
+fn a_hoist_that_has_not_moved_is_one_of_the_store() {
+    let cabinet = Cabinet::new();
+    store_at_rest(&cabinet, true);
+    for what in ["lifts", "days", "spectrum", "findings", "ledger"] {
+        for more in [&[][..], &["--mechanism", "second-hoist"]] {
+            let said = cabinet.run(&[&["export", "--data", "data", "--what", what], more].concat()).ok();
+            assert_eq!(said.lines().count(), 1, "{what}, a header only: {said}");
+        }
+    }
+    refused(
+        &cabinet,
+        "export --data data --what lifts --mechanism third-hoist",
+        &["no mechanism `third-hoist`; it has main-hoist, second-hoist"],
+    );
+    let both = ["say which with --mechanism: main-hoist, second-hoist"];
+    refused(&cabinet, "export --data data --what samples", &both);
+}
