@@ -307,7 +307,10 @@ impl Recording {
     /// [`SamplesError::Nothing`] when there are none.
     pub fn of_directory(folder: &Path) -> Result<Self, SamplesError> {
         let nothing = |what: String| SamplesError::Nothing { path: folder.to_owned(), what };
-        let files = files_in(folder).map_err(|error| nothing(format!("cannot be read: {error}")))?;
+        let files = files_in(folder).map_err(|error| match error.kind() {
+            io::ErrorKind::NotFound => nothing(format!("cannot be read: {error}")),
+            _ => SamplesError::io(folder)(error),
+        })?;
         if files.is_empty() {
             return Err(nothing("holds no recording (.thr files)".into()));
         }

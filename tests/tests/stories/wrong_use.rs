@@ -1,6 +1,7 @@
 //! A store of two hoists that have not moved yet, and questions that are wrong: each is refused with its mend, and what lay
 //! there before lies there after.
 
+use std::path::Path;
 use std::time::Duration;
 
 use tallyhook_tests::cabinet::{Cabinet, wait_for};
@@ -32,6 +33,10 @@ fn refused(cabinet: &Cabinet, command: &str, words: &[&str]) {
     }
 }
 
+fn text(path: &Path) -> String {
+    std::fs::read_to_string(path).unwrap()
+}
+
 #[test]
 fn a_hoist_that_has_not_moved_is_one_of_the_store() {
     let cabinet = Cabinet::new();
@@ -42,6 +47,9 @@ fn a_hoist_that_has_not_moved_is_one_of_the_store() {
             assert_eq!(said.lines().count(), 1, "{what}, a header only: {said}");
         }
     }
+    let samples = ["export", "--data", "data", "--what", "samples", "--mechanism", "second-hoist"];
+    let said = cabinet.run(&samples).ok();
+    assert!(said.starts_with("time,") && said.lines().count() == 1, "{said}");
     refused(
         &cabinet,
         "export --data data --what lifts --mechanism third-hoist",
@@ -49,4 +57,25 @@ fn a_hoist_that_has_not_moved_is_one_of_the_store() {
     );
     let both = ["say which with --mechanism: main-hoist, second-hoist"];
     refused(&cabinet, "export --data data --what samples", &both);
+}
+
+#[test]
+fn an_export_that_fails_leaves_its_file_as_it_was() {
+    let cabinet = Cabinet::new();
+    store_at_rest(&cabinet, false);
+    let old = cabinet.write("old.csv", "of last year");
+    for form in ["csv", "parquet"] {
+        for out in ["old.csv", "new.csv"] {
+            let asked = format!("export --data data --what samples --mechanism main-hoist --format {form} --out {out}");
+            refused(&cabinet, &asked, &["no raw samples of `main-hoist`", "samples = {", "under [store]"]);
+        }
+    }
+    assert_eq!(text(&old), "of last year");
+    assert!(!cabinet.path().join("new.csv").exists());
+    // What succeeds leaves nothing of what was there.
+    cabinet.run(&["export", "--data", "data", "--what", "lifts", "--out", "old.csv"]).ok();
+    assert!(text(&old).starts_with("mechanism,begin,end,") && text(&old).lines().count() == 1, "{}", text(&old));
+    let said = cabinet.run(&["export", "--data", "data", "--what", "lifts", "--out", "/dev/stdout"]).ok();
+    assert_eq!(said, text(&old));
+    refused(&cabinet, "export --data data --what lifts --out none/new.csv", &["give another file to --out"]);
 }

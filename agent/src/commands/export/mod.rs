@@ -1,11 +1,12 @@
 //! `export`: what the store holds, in open form.
 
+mod out;
 mod rows;
 
-use std::fs::File;
 use std::io::{self, BufWriter, IsTerminal, Write};
 use std::path::PathBuf;
 
+use out::{OutFile, Unopened};
 use parquet::errors::ParquetError;
 use rows::{Cell, Column, Csv, Kind, Parquet, Rows};
 
@@ -19,7 +20,7 @@ use crate::exit::{CommandResult, Failure, Outcome};
 use crate::figures::{day_number, rfc3339};
 use crate::publish::wording;
 use crate::samples::recording::Recording;
-use crate::samples::{SignalSet, csv};
+use crate::samples::{SamplesError, SignalSet, csv};
 use crate::store::message::MessageKind;
 use crate::store::{LiftFilter, MessageFilter, Reader, StoreError};
 use crate::web::wording::ENGLISH;
@@ -88,6 +89,8 @@ impl Stretch {
 pub enum Fault {
     /// The store cannot be read.
     Store(StoreError),
+    /// The recording cannot be read.
+    Samples(SamplesError),
     /// The file or pipe takes no more.
     Output(io::Error),
 }
@@ -108,6 +111,12 @@ impl From<ParquetError> for Fault {
 impl From<StoreError> for Fault {
     fn from(error: StoreError) -> Self {
         Fault::Store(error)
+    }
+}
+
+impl From<SamplesError> for Fault {
+    fn from(error: SamplesError) -> Self {
+        Fault::Samples(error)
     }
 }
 
@@ -141,14 +150,13 @@ pub fn run(args: ExportArgs) -> CommandResult {
     if let Some(id) = args.mechanism.as_ref().filter(|id| !known.contains(id)) {
         return Err(Failure::Usage(format!("the store has no mechanism `{id}`; it has {}", known.join(", "))));
     }
-    let mut out: BufWriter<Box<dyn Write + Send>> = BufWriter::new(match &args.out {
-        Some(path) => Box::new(File::create(path).map_err(|error| {
-            Failure::Usage(format!("cannot write {}: {error}; give another file to --out", path.display()))
-        })?),
+    let mut out: Out = BufWriter::new(match &args.out {
+        Some(path) => Box::new(OutFile::at(path).map_err(Failure::usage)?),
         None => Box::new(io::stdout()),
     });
     if args.what == "samples" {
-        return samples(&args, &stretch, &known, out);
+        let are_kept = kept.is_some_and(|config| config.store.recording.is_some());
+        return samples(&args, &stretch, &known, are_kept, out);
     }
     let columns = match args.what.as_str() {
         "lifts" => LIFTS,
@@ -170,7 +178,22 @@ pub fn run(args: ExportArgs) -> CommandResult {
         }?;
         rows.end()
     })();
-    finish(written.and_then(|()| Ok(out.flush()?)))
+    end(out, written)
+}
+
+/// Where the rows go.
+type Out = BufWriter<Box<dyn Write + Send>>;
+
+/// Writes what is still held back; where the export failed, that is dropped, so that what failed at once leaves the file as
+/// it was.
+fn end(mut out: Out, written: Result<(), Fault>) -> CommandResult {
+    finish(match written {
+        Ok(()) => out.flush().map_err(Fault::from),
+        Err(fault) => {
+            drop(out.into_parts());
+            Err(fault)
+        }
+    })
 }
 
 /// Rows that say on a terminal how many they are.
@@ -204,10 +227,14 @@ fn finish(written: Result<(), Fault>) -> CommandResult {
         Ok(()) => Ok(Outcome::Done),
         // Whoever reads has seen enough.
         Err(Fault::Output(error)) if error.kind() == io::ErrorKind::BrokenPipe => Ok(Outcome::Done),
+        Err(Fault::Output(error)) if error.get_ref().is_some_and(|cause| cause.is::<Unopened>()) => {
+            Err(Failure::usage(error))
+        }
         Err(Fault::Output(error)) => {
             Err(Failure::Run(format!("the export cannot be written: {error}; try another --out")))
         }
         Err(Fault::Store(error)) => Err(Failure::run(error)),
+        Err(Fault::Samples(error)) => Err(Failure::run(error)),
     }
 }
 
@@ -425,52 +452,59 @@ fn ledger(
 }
 
 /// The raw recording of one mechanism in the samples format. Read twice: the header must know the directions.
-fn samples(args: &ExportArgs, stretch: &Stretch, known: &[String], mut out: impl Write + Send) -> CommandResult {
+fn samples(args: &ExportArgs, stretch: &Stretch, known: &[String], are_kept: bool, mut out: Out) -> CommandResult {
     let id = match (&args.mechanism, known) {
         (Some(id), _) | (None, [id]) => id,
         _ => return Err(Failure::Usage(format!("say which with --mechanism: {}", known.join(", ")))),
     };
-    let open = || Recording::of_mechanism(&args.data, id).map_err(Failure::usage);
+    let open = || match Recording::of_mechanism(&args.data, id) {
+        // Nothing has been read yet.
+        Err(SamplesError::Nothing { .. }) if are_kept => Ok(None),
+        recording => recording.map(Some),
+    };
+    let first = open().map_err(|error| match error {
+        SamplesError::Nothing { .. } => Failure::Usage(format!(
+            "the store {} keeps no raw samples of `{id}`; with `samples = {{ days = 14, megabytes = 500 }}` under [store] \
+             in the configuration the daemon keeps them from then on",
+            args.data.display()
+        )),
+        _ => Failure::usage(error),
+    })?;
     let mut read = SignalSet::default();
-    for sample in open()? {
+    for sample in first.into_iter().flatten() {
         let sample = sample.map_err(Failure::run)?;
         if stretch.has(sample.at) {
             read.add_read(&sample);
         }
     }
     let columns = SignalSet::columns_for(read);
-    if args.format == "parquet" {
-        let all: Vec<Column> = sample_columns(columns).collect();
-        let written = (|| {
+    let wanted = |sample: &Result<Sample, SamplesError>| sample.as_ref().map_or(true, |sample| stretch.has(sample.at));
+    let written = (|| -> Result<(), Fault> {
+        let again = open()?.into_iter().flatten().filter(wanted);
+        if args.format == "parquet" {
+            let all: Vec<Column> = sample_columns(columns).collect();
             let mut rows = rows_of(args, &mut out, &all)?;
-            for sample in open().map_err(|_| Fault::Output(io::Error::other("the recording went away")))? {
-                let sample = sample.map_err(|error| Fault::Output(io::Error::other(error)))?;
-                if stretch.has(sample.at) {
-                    rows.row(&sample_cells(&sample, columns))?;
-                }
+            for sample in again {
+                rows.row(&sample_cells(&sample?, columns))?;
             }
-            rows.end()
-        })();
-        return finish(written.and_then(|()| Ok(out.flush()?)));
-    }
-    let out = &mut out;
-    let mut written = csv::write_header(out, columns);
-    let mut before = i64::MIN;
-    for sample in open()? {
-        let sample = sample.map_err(Failure::run)?;
-        if !stretch.has(sample.at) || written.is_err() {
-            continue;
+            return rows.end();
         }
-        if sample.at.as_ms() < before {
-            eprintln!(
-                "the clock went back at {}; export the parts before and after it to replay them",
-                rfc3339(sample.at)
-            );
+        csv::write_header(&mut out, columns)?;
+        let mut before = i64::MIN;
+        for sample in again {
+            let sample = sample?;
+            if sample.at.as_ms() < before {
+                eprintln!(
+                    "the clock went back at {}; export the parts before and after it to replay them",
+                    rfc3339(sample.at)
+                );
+            }
+            before = sample.at.as_ms();
+            csv::write_sample(&mut out, &sample, columns)?;
         }
-        before = sample.at.as_ms();
-        written = csv::write_sample(out, &sample, columns);
-    }
-    finish(written.and_then(|()| out.flush()).map_err(Fault::from))
+        Ok(())
+    })();
+    end(out, written)
 }
 
 /// The columns of samples: the time, the quantities in their outside units, the two-state signals.
