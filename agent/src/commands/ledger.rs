@@ -71,6 +71,27 @@ pub fn kept_configuration(directory: &Path) -> Option<Config> {
     tallyhook_config::load(&text, CONFIGURATION_COPY).ok()
 }
 
+/// Refuses a file to write that lies in the store's directory, where it would take the place of the ledger, of what was
+/// recorded or of a copy.
+///
+/// # Errors
+/// [`Failure::Usage`] with the mend.
+pub fn outside(directory: &Path, out: &Path) -> Result<(), Failure> {
+    // A link counts as what it leads to; a file that is not there yet, as the directory it would be in.
+    let place = out.canonicalize().or_else(|_| match out.parent() {
+        Some(parent) if !parent.as_os_str().is_empty() => parent.canonicalize(),
+        _ => Path::new(".").canonicalize(),
+    });
+    match (directory.canonicalize(), place) {
+        (Ok(store), Ok(place)) if place.starts_with(&store) => Err(Failure::Usage(format!(
+            "{} lies in the directory of the store, which is left as it is; give a file outside {} to --out",
+            out.display(),
+            directory.display()
+        ))),
+        _ => Ok(()),
+    }
+}
+
 /// Opens the store in a directory for reading, and says so where the newest is missing.
 ///
 /// # Errors

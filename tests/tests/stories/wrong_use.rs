@@ -79,3 +79,31 @@ fn an_export_that_fails_leaves_its_file_as_it_was() {
     assert_eq!(said, text(&old));
     refused(&cabinet, "export --data data --what lifts --out none/new.csv", &["give another file to --out"]);
 }
+
+#[test]
+fn no_file_of_the_store_is_written_over() {
+    let cabinet = Cabinet::new();
+    store_at_rest(&cabinet, true);
+    let data = cabinet.path().join("data");
+    cabinet.run(&["backup", "--data", "data", "--to", "data/backup"]).ok();
+    let copy = data.join("backup").read_dir().unwrap().next().unwrap().unwrap().path();
+    let copy = copy.strip_prefix(cabinet.path()).unwrap().display().to_string();
+    std::os::unix::fs::symlink(data.join("ledger.sqlite3"), cabinet.path().join("link.csv")).unwrap();
+    let held: Vec<(&str, Vec<u8>)> = ["data/ledger.sqlite3", "data/configuration.toml", copy.as_str()]
+        .into_iter()
+        .map(|name| (name, std::fs::read(cabinet.path().join(name)).unwrap()))
+        .collect();
+    let absent = ["data/ledger.sqlite3-wal", "./data/ledger.redo", "data/backup/../samples/main-hoist/1.thr"];
+    for out in held.iter().map(|(name, _)| *name).chain(absent).chain(["link.csv"]) {
+        for what in ["lifts", "samples --mechanism main-hoist"] {
+            let words = ["lies in the directory of the store", "give a file outside data to --out"];
+            refused(&cabinet, &format!("export --data data --what {what} --out {out}"), &words);
+        }
+    }
+    for (name, bytes) in held {
+        assert!(std::fs::read(cabinet.path().join(name)).unwrap() == bytes, "{name} has changed");
+    }
+    assert!(!cabinet.path().join(absent[2]).exists());
+    cabinet.run(&["verify", "--data", "data"]).ok();
+    cabinet.run(&["export", "--data", "data", "--what", "lifts", "--out", "data.csv"]).ok();
+}
