@@ -115,11 +115,43 @@ pub fn say_if_behind(is_behind: bool) {
     }
 }
 
+/// The beginning and the end of a time, as they are given with `--from` and `--to`: RFC 3339, or days of the site.
+///
+/// # Errors
+/// [`Failure::Usage`] with the two forms, or when nothing lies between the two.
+pub fn instants(from: Option<&str>, to: Option<&str>, zone: &TimeZone) -> Result<Between<Timestamp>, Failure> {
+    between(instant("--from", from, zone)?, instant("--to", to, zone)?)
+}
+
+/// As [`instants`], as day numbers of the site: the first day, and the one after the last.
+///
+/// # Errors
+/// As [`instants`].
+pub fn site_days(from: Option<&str>, to: Option<&str>, zone: &TimeZone) -> Result<Between<i32>, Failure> {
+    between(site_day("--from", from, zone)?, site_day("--to", to, zone)?)
+}
+
+/// Where something begins, and the first place after it; `None` where it is open.
+pub type Between<T> = (Option<T>, Option<T>);
+
+/// The two as they are, where something lies between them.
+///
+/// # Errors
+/// [`Failure::Usage`] where nothing does.
+pub fn between<T: PartialOrd>(from: Option<T>, to: Option<T>) -> Result<Between<T>, Failure> {
+    match (&from, &to) {
+        (Some(first), Some(end)) if end <= first => Err(Failure::Usage(
+            "--to is not after --from, so nothing lies between them; give an earlier --from or a later --to".to_owned(),
+        )),
+        _ => Ok((from, to)),
+    }
+}
+
 /// An instant given on the command line: RFC 3339, or a date, which is the site's midnight that it begins with.
 ///
 /// # Errors
 /// [`Failure::Usage`] with the two forms.
-pub fn instant(option: &str, text: Option<&str>, zone: &TimeZone) -> Result<Option<Timestamp>, Failure> {
+fn instant(option: &str, text: Option<&str>, zone: &TimeZone) -> Result<Option<Timestamp>, Failure> {
     let Some(text) = text else { return Ok(None) };
     let stamp = text.parse::<jiff::Timestamp>().ok().or_else(|| {
         let date: jiff::civil::Date = text.parse().ok()?;

@@ -7,7 +7,7 @@ use jiff::tz::TimeZone;
 use tallyhook_analysis::lift::Lift;
 use tallyhook_analysis::units::Grams;
 
-use super::ledger::{Ledger, instant};
+use super::ledger::{Ledger, instants};
 use crate::exit::{CommandResult, Failure, Outcome};
 use crate::figures::{LiftFigures, date_of, rfc3339};
 use crate::store::LiftFilter;
@@ -42,10 +42,11 @@ pub fn run(args: LiftsArgs) -> CommandResult {
     let id = super::one_mechanism(&ledger.config, args.mechanism.as_deref())?;
     let rated = ledger.config.mechanisms().find(|(_, m)| m.id == id).map(|(_, m)| m.spec.rated).unwrap_or_default();
     let zone = &ledger.config.time_zone;
+    let (from, to) = instants(args.from.as_deref(), args.to.as_deref(), zone)?;
     let filter = LiftFilter {
         mechanism: Some(&id),
-        from: instant("--from", args.from.as_deref(), zone)?,
-        to: instant("--to", args.to.as_deref(), zone)?,
+        from,
+        to,
         limit: args.limit.or(if args.json { None } else { Some(50) }),
         newest_first: true,
         ..LiftFilter::default()

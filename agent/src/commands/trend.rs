@@ -6,7 +6,7 @@ use std::path::PathBuf;
 use serde::Serialize;
 use tallyhook_analysis::class::{EDITION, MechanismGroup};
 
-use super::ledger::{Ledger, site_day};
+use super::ledger::{Ledger, site_days};
 use crate::course::{By, Stretch, course};
 use crate::exit::{CommandResult, Failure, Outcome};
 use crate::figures::CAUTION;
@@ -66,8 +66,8 @@ struct MechanismTrend {
 pub fn run(args: TrendArgs) -> CommandResult {
     let ledger = Ledger::open(&args.data)?;
     let zone = &ledger.config.time_zone;
-    let from = site_day("--from", args.from.as_deref(), zone)?;
-    let to = site_day("--to", args.to.as_deref(), zone)?.map(|day| day - 1);
+    let (from, end) = site_days(args.from.as_deref(), args.to.as_deref(), zone)?;
+    let to = end.map(|day| day - 1);
     let asked = match &args.mechanism {
         Some(id) => Some(super::one_mechanism(&ledger.config, Some(id))?),
         None => None,

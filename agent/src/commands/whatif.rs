@@ -10,7 +10,7 @@ use tallyhook_analysis::units::Grams;
 use tallyhook_analysis::whatif::{Above, Answer, Change, Observed, what_if};
 use tallyhook_config::model::Mechanism;
 
-use super::ledger::Ledger;
+use super::ledger::{Ledger, between};
 use crate::daemon::book::{Book, SiteCalendar};
 use crate::exit::{CommandResult, Failure, Outcome};
 use crate::figures::{CAUTION, Forecast, date_of, day_number, day_use};
@@ -164,13 +164,13 @@ pub fn run(args: WhatifArgs) -> CommandResult {
         lifts: args.lifts,
         moved: args.moved,
     };
+    // The last day is asked for as well.
+    let end = day("--to", args.to.as_deref())?.map(|last| last.saturating_add(1));
+    let (first, end) = between(day("--from", args.from.as_deref())?, end)?;
     let asked = Asked {
         mechanism: id,
         change,
-        days: (
-            day("--from", args.from.as_deref())?.unwrap_or(i32::MIN),
-            day("--to", args.to.as_deref())?.unwrap_or(i32::MAX),
-        ),
+        days: (first.unwrap_or(i32::MIN), end.map_or(i32::MAX, |end| end - 1)),
         by: day("--by", args.by.as_deref())?,
     };
     let figures = answer(&ledger, &asked)?;

@@ -107,3 +107,32 @@ fn no_file_of_the_store_is_written_over() {
     cabinet.run(&["verify", "--data", "data"]).ok();
     cabinet.run(&["export", "--data", "data", "--what", "lifts", "--out", "data.csv"]).ok();
 }
+
+#[test]
+fn a_time_that_ends_before_it_begins_is_refused() {
+    let cabinet = Cabinet::new();
+    store_at_rest(&cabinet, true);
+    cabinet.write("weights.csv", "time,torque_pct,raising,lowering\n0,0,0,0\n");
+    for command in [
+        "lifts --data data --mechanism main-hoist",
+        "lifts --data data --mechanism main-hoist --json",
+        "trend --data data",
+        "whatif --data data --mechanism main-hoist",
+        "report --data data",
+        "export --data data --what lifts",
+        "export --data data --what days",
+        "export --data data --what samples --mechanism main-hoist",
+        "calibrate --config site.toml --mechanism main-hoist --samples weights.csv --weight 0",
+    ] {
+        refused(&cabinet, &format!("{command} --from 2026-03-02 --to 2026-03-01"), &["--to is not after --from"]);
+    }
+    let day = ["--from", "2026-03-01", "--to", "2026-03-02"];
+    for command in ["lifts --mechanism main-hoist --data data", "trend --data data", "export --data data --what days"] {
+        let words: Vec<&str> = command.split(' ').chain(day).collect();
+        cabinet.run(&words).ok();
+        // From an instant to itself there is nothing either; one day up to and with itself is a day.
+        refused(&cabinet, &format!("{command} --from 2026-03-01 --to 2026-03-01"), &["--to is not after --from"]);
+    }
+    let whatif = "whatif --data data --mechanism main-hoist --from 2026-03-01 --to 2026-03-01";
+    refused(&cabinet, whatif, &["no day of the record is over in that time"]);
+}

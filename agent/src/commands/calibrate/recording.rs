@@ -10,7 +10,7 @@ use tallyhook_config::model::Mechanism;
 
 use super::fit::{Found, judge};
 use super::{CalibrateArgs, steadiness};
-use crate::commands::ledger::instant;
+use crate::commands::ledger::instants;
 use crate::exit::Failure;
 use crate::figures::rfc3339;
 use crate::samples;
@@ -30,7 +30,7 @@ pub(super) fn found(
     if !source.signals().has(Quantity::Torque) {
         return Err(Failure::Usage(format!("{place} has no `torque_pct`; a load signal needs no calibration here")));
     }
-    let (from, to) = (instant("--from", args.from.as_deref(), zone)?, instant("--to", args.to.as_deref(), zone)?);
+    let (from, to) = instants(args.from.as_deref(), args.to.as_deref(), zone)?;
     let wanted = |at: Timestamp| from.is_none_or(|from| at >= from) && to.is_none_or(|to| at < to);
     let mut runs = Runs::new(steadiness(mechanism, source.signals().has(Quantity::Speed)));
     for sample in source {

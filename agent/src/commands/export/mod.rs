@@ -14,7 +14,7 @@ use tallyhook_analysis::sample::{Flag, Quantity, Sample};
 use tallyhook_analysis::spectrum::{Totals, band_edges};
 use tallyhook_analysis::units::{MS_PER_HOUR, Timestamp};
 
-use super::ledger::{Ledger, instant, kept_configuration, open_reader, outside};
+use super::ledger::{Ledger, instants, kept_configuration, open_reader, outside};
 use super::progress::Progress;
 use crate::exit::{CommandResult, Failure, Outcome};
 use crate::figures::{day_number, rfc3339};
@@ -67,8 +67,7 @@ impl Stretch {
             return Ok(Stretch::default());
         }
         let zone = Ledger::open(&args.data)?.config.time_zone;
-        let from = instant("--from", args.from.as_deref(), &zone)?;
-        let to = instant("--to", args.to.as_deref(), &zone)?;
+        let (from, to) = instants(args.from.as_deref(), args.to.as_deref(), &zone)?;
         let day = |at: Timestamp| {
             let stamp = jiff::Timestamp::from_millisecond(at.as_ms()).ok()?;
             Some(day_number(stamp.to_zoned_datetime(zone.clone()).date()))
