@@ -40,6 +40,8 @@ pub fn run(args: StatusArgs) -> CommandResult {
     if let Some(id) = args.mechanism {
         let id = super::one_mechanism(&ledger.config, Some(&id))?;
         figures.mechanisms.retain(|m| m.id == id);
+        figures.cranes.retain(|crane| figures.mechanisms.iter().any(|m| m.crane == crane.id));
+        figures.crane = figures.cranes.first().cloned();
     }
     match (asking::is_answered(&args.data), args.json) {
         (true, json) => print(&figures, json)?,

@@ -136,3 +136,21 @@ fn a_time_that_ends_before_it_begins_is_refused() {
     let whatif = "whatif --data data --mechanism main-hoist --from 2026-03-01 --to 2026-03-01";
     refused(&cabinet, whatif, &["no day of the record is over in that time"]);
 }
+
+#[test]
+fn the_status_of_a_mechanism_has_its_own_crane() {
+    let cabinet = Cabinet::new();
+    store_at_rest(&cabinet, true);
+    for (mechanism, crane, other) in [("second-hoist", "yard-2", "yard-1"), ("main-hoist", "yard-1", "yard-2")] {
+        let asked = ["status", "--data", "data", "--mechanism", mechanism];
+        let site = cabinet.run(&[&asked[..], &["--json"]].concat()).json();
+        assert_eq!(site["crane"]["id"], crane);
+        let cranes: Vec<&str> = site["cranes"].as_array().unwrap().iter().map(|c| c["id"].as_str().unwrap()).collect();
+        assert_eq!(cranes, [crane]);
+        let sheet = cabinet.run(&asked).ok();
+        assert!(sheet.contains(&format!("({crane}), the crane as a whole")) && !sheet.contains(other), "{sheet}");
+    }
+    let all = status(&cabinet);
+    assert_eq!(all["crane"]["id"], "yard-1");
+    assert_eq!(all["cranes"].as_array().unwrap().len(), 2);
+}
