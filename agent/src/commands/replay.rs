@@ -49,6 +49,13 @@ pub fn run(args: ReplayArgs) -> CommandResult {
             );
         }
     }
+    if source.signals().lacks_load() {
+        eprintln!(
+            "tallyhook: {} has neither `load_kg` nor `torque_pct`, so no load is read: no lift is told, and the running \
+             time counts at the assumed spectrum factor; add a column `load_kg`",
+            args.samples.display()
+        );
+    }
     let calendar = SiteCalendar(file.config.time_zone.clone());
     let (crane, mechanism) = find(&file.config, &id)?;
     let mut book = Book::open_with(crane, mechanism, calendar, None, |terms| {

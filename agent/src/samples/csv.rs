@@ -9,7 +9,7 @@ use tallyhook_analysis::batch::Batch;
 use tallyhook_analysis::sample::{Flag, Quantity, Sample};
 use tallyhook_analysis::units::Timestamp;
 
-use super::decimal::{parse_quantity, parse_seconds, write_quantity};
+use super::decimal::{number, parse_quantity, parse_seconds, write_quantity};
 use super::error::SamplesError;
 use super::lines::Next;
 use super::quick::{self, Minute};
@@ -165,8 +165,9 @@ impl CsvSamples {
                     }
                 },
                 Column::Flag(flag) => match field {
-                    b"0" => sample.set_flag(flag, Some(false)),
-                    b"1" => sample.set_flag(flag, Some(true)),
+                    // With a point, as programs write a column of numbers that has empty fields.
+                    b"0" | b"0.0" => sample.set_flag(flag, Some(false)),
+                    b"1" | b"1.0" => sample.set_flag(flag, Some(true)),
                     _ => {
                         return Err(self.rows.here(format!(
                             "column {}: `{}` is neither 0 nor 1; mend it, or leave it empty for not read",
@@ -203,7 +204,13 @@ impl CsvSamples {
                 TimeStyle::Seconds => ("seconds from the start", "a date"),
                 TimeStyle::Date => ("dates", "seconds"),
             };
-            self.rows.here(if mixed {
+            self.rows.here(if is_beyond(field) {
+                format!(
+                    "column time: `{shown}` is beyond what can be counted: dates from -9999-01-02 to 9999-12-30, seconds up \
+                     to {}; mend it",
+                    i64::MAX / 1000
+                )
+            } else if mixed {
                 format!("column time: `{shown}` is {other}, but line {decided_at} began with {first}; use one of them")
             } else {
                 format!(
@@ -213,6 +220,22 @@ impl CsvSamples {
             })
         })
     }
+}
+
+/// Whether a field that no [`Timestamp`] holds is a time all the same: a number, or a date at an end of the calendar.
+fn is_beyond(field: &[u8]) -> bool {
+    if parse_date(field).is_some() || parse_seconds(field).is_some() {
+        return false;
+    }
+    let date = || {
+        let text = std::str::from_utf8(field).ok()?;
+        let civil = match text.strip_suffix(['Z', 'z']) {
+            Some(civil) => civil,
+            None => text.split_at_checked(text.len().checked_sub(6)?).filter(|(_, o)| o.starts_with(['+', '-']))?.0,
+        };
+        civil.parse::<jiff::civil::DateTime>().ok().filter(|date| date.year().abs() == 9999)
+    };
+    number(field).is_some() || date().is_some()
 }
 
 /// An RFC 3339 instant, to the nearest millisecond.

@@ -31,6 +31,28 @@ fn a_file_by_hand_is_read_with_what_was_not_read() {
 }
 
 #[test]
+fn times_and_flags_are_read_as_programs_write_numbers() {
+    let rows = read("time,raising\n0.000000e+00,0.0\n1e-09,1.0\n2.5e-1,\n1e0,1\n").unwrap();
+    let seen: Vec<_> = rows.iter().map(|s| (s.at.as_ms(), s.flag(Flag::Raising))).collect();
+    assert_eq!(seen, [(0, Some(false)), (0, Some(true)), (250, None), (1000, Some(true))]);
+    refuses("time,raising\n0,0.5\n", "2", "neither 0 nor 1");
+    refuses("time,raising\n0,1.00\n", "2", "neither 0 nor 1");
+}
+
+#[test]
+fn a_time_beyond_what_can_be_counted_is_said_to_be_that() {
+    for time in ["9999-12-31T23:59:58Z", "9999-12-31T23:59:58+01:00", "1e18", "1000000000000000000", "-1e300"] {
+        refuses(
+            &format!("time,raising\n{time},1\n"),
+            "2",
+            "beyond what can be counted: dates from -9999-01-02 to 9999",
+        );
+    }
+    refuses("time,raising\n9999-13-31T23:59:58Z,1\n", "2", "neither a date");
+    refuses("time,raising\nnan,1\n", "2", "neither a date");
+}
+
+#[test]
 fn dates_keep_their_offset_and_their_milliseconds() {
     let rows = read("time,raising\n2031-05-04T06:00:00.123Z,1\n2031-05-04T08:00:00.124+02:00,1\n").unwrap();
     assert_eq!(rows[1].at.as_ms() - rows[0].at.as_ms(), 1);

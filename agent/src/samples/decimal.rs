@@ -35,7 +35,17 @@ pub(super) fn parse_quantity(text: &[u8], quantity: Quantity) -> Option<i64> {
 
 /// Seconds as text in milliseconds.
 pub(super) fn parse_seconds(text: &[u8]) -> Option<i64> {
-    parse_thousandths(text).or_else(|| parse(text, 1000))
+    parse_thousandths(text).or_else(|| parse(text, 1000)).or_else(|| {
+        // With an exponent, as programs write what is small: rare, and a double is finer than a millisecond there.
+        let ms = (number(text)? * 1000.0).round();
+        (text.iter().any(|byte| matches!(byte, b'e' | b'E')) && ms.abs() < i64::MAX as f64).then_some(ms as i64)
+    })
+}
+
+/// The number that a text is, however large; `None` for a word such as `nan`.
+pub(super) fn number(text: &[u8]) -> Option<f64> {
+    let value = std::str::from_utf8(text).ok()?.parse().ok()?;
+    text.iter().any(u8::is_ascii_digit).then_some(value)
 }
 
 /// As [`parse`] with a scale of 1000, for what needs no rounding: at most 15 digits, at most 3 of them after the point.
@@ -143,6 +153,18 @@ mod tests {
         assert_eq!(load("2.5e3"), Some(2_500_000));
         for bad in ["", ".", "-", "1,5", "1.2.3", "0x10", "nan", "inf", "1e300", " 1", "--1"] {
             assert_eq!(load(bad), None, "{bad:?}");
+        }
+    }
+
+    #[test]
+    fn seconds_may_have_an_exponent() {
+        let ms = |t: &str| parse_seconds(t.as_bytes());
+        assert_eq!(
+            [ms("1e-09"), ms("0.000000e+00"), ms("1.5E3"), ms("-2e0")],
+            [Some(0), Some(0), Some(1_500_000), Some(-2000)]
+        );
+        for bad in ["1e300", "1e18", "e", "nan", "inf", "1e", "1e1.5"] {
+            assert_eq!(ms(bad), None, "{bad}");
         }
     }
 

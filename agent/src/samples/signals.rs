@@ -85,6 +85,11 @@ impl SignalSet {
         true
     }
 
+    /// Whether a header has no signal that tells the load.
+    pub fn lacks_load(&self) -> bool {
+        self.says && !self.has(Quantity::Load) && !self.has(Quantity::Torque)
+    }
+
     /// Tells the recorder which directions there are, where a header said so. A recording leaves `spec` as the
     /// configuration has it.
     pub fn fit(&self, spec: &mut Spec) {
