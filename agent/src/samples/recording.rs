@@ -312,7 +312,18 @@ impl Recording {
             _ => SamplesError::io(folder)(error),
         })?;
         if files.is_empty() {
-            return Err(nothing("holds no recording (.thr files)".into()));
+            let mut within: Vec<String> = std::fs::read_dir(folder)
+                .into_iter()
+                .flatten()
+                .filter_map(|entry| Some(entry.ok()?.path()))
+                .filter(|path| path.is_dir() && files_in(path).is_ok_and(|files| !files.is_empty()))
+                .map(|path| path.display().to_string())
+                .collect();
+            within.sort();
+            return Err(nothing(match within.as_slice() {
+                [] => "holds no recording (.thr files)".into(),
+                some => format!("holds no recording itself, but directories in it do: give one of {}", some.join(", ")),
+            }));
         }
         Ok(Self::of_files(files.into_iter().map(|(_, path)| path).collect()))
     }

@@ -30,6 +30,19 @@ fn only_file(dir: &Path) -> PathBuf {
 }
 
 #[test]
+fn a_directory_of_recordings_names_them() {
+    let dir = tempfile::tempdir().unwrap();
+    write(dir.path(), WIDE, &[at(0, 1)]);
+    let ring = ring_folder(dir.path(), "hoist");
+    let above = ring.parent().unwrap();
+    std::fs::create_dir(above.join("empty")).unwrap();
+    let text = Recording::of_directory(above).unwrap_err().to_string();
+    assert!(text.contains(&format!("give one of {};", ring.display())), "{text}");
+    let text = Recording::of_directory(&above.join("empty")).unwrap_err().to_string();
+    assert!(text.contains("holds no recording (.thr files)"), "{text}");
+}
+
+#[test]
 fn a_day_begins_a_new_file_and_old_days_are_deleted() {
     let dir = tempfile::tempdir().unwrap();
     let hourly: Vec<Sample> = (0..24 * 30).map(|hour| at(hour * 3_600_000, hour)).collect();
