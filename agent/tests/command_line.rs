@@ -104,3 +104,36 @@ fn help_and_version_are_answers() {
         assert!(text.contains("Usage: tallyhook") || text.starts_with("tallyhook 0."), "{line}: {text}");
     }
 }
+
+#[test]
+fn init_names_the_option_that_is_wrong() {
+    for (line, option) in [
+        ("init --rated-load-kg 0", "--rated-load-kg: "),
+        ("init --rated-load-kg -5", "--rated-load-kg: "),
+        ("init --drive 10.0.0.5", "--drive: "),
+    ] {
+        let text = refused(line);
+        assert!(text.starts_with(&format!("tallyhook: {option}")) && text.lines().count() == 1, "{line}: {text}");
+        assert!(!text.contains("starter"), "{line}: {text}");
+    }
+}
+
+#[test]
+fn a_replay_without_a_load_says_what_that_means() {
+    let dir = tempfile::tempdir().unwrap();
+    let place = |name: &str| dir.path().join(name);
+    std::fs::write(place("site.toml"), run("init").stdout).unwrap();
+    for (header, told) in [("raising", true), ("raising,load_kg", false)] {
+        std::fs::write(place("samples.csv"), format!("time,{header}\n")).unwrap();
+        let output = Command::new(env!("CARGO_BIN_EXE_tallyhook"))
+            .args(["replay", "--json", "--config"])
+            .arg(place("site.toml"))
+            .arg("--samples")
+            .arg(place("samples.csv"))
+            .output()
+            .unwrap();
+        let text = String::from_utf8(output.stderr).unwrap();
+        assert!(output.status.success(), "{text}");
+        assert_eq!(text.contains("neither `load_kg` nor `torque_pct`"), told, "{text}");
+    }
+}

@@ -42,8 +42,24 @@ pub fn run(args: InitArgs) -> CommandResult {
         data: args.data.unwrap_or(plain.data),
     };
     let text = starter(&options);
-    // An option out of range is a fault of the text; better said now than by `check`.
+    // An option out of range is a fault of the text; better said now than by `check`, and of the option, for nobody has the
+    // text yet.
+    if let Err(faults) = tallyhook_config::load(&text, "the starter")
+        && let Some((fault, option)) = faults.iter().find_map(|fault| Some((fault, option_of(&text, fault.line)?)))
+    {
+        return Err(Failure::Usage(format!("{option}: {}; {}", fault.what, fault.mend)));
+    }
     let file = SiteFile::check(std::path::Path::new("the starter"), text)?;
     print!("{}", file.text);
     Ok(Outcome::Done)
+}
+
+/// The option that a line of the starter comes from.
+fn option_of(text: &str, line: usize) -> Option<&'static str> {
+    match text.lines().nth(line.checked_sub(1)?)?.split('=').next()?.trim() {
+        "rated_load_kg" => Some("--rated-load-kg"),
+        "address" => Some("--drive"),
+        "directory" => Some("--data"),
+        _ => None,
+    }
 }
