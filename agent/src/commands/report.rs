@@ -1,5 +1,6 @@
 //! `report`: the periodic record that an inspector files.
 
+use std::collections::BTreeSet;
 use std::io::Write as _;
 use std::path::PathBuf;
 
@@ -57,6 +58,11 @@ pub fn run(args: ReportArgs) -> CommandResult {
     let words = if args.json { &ENGLISH } else { Wording::of(ledger.config.language) };
     let (days, about) = asked(&args, &ledger, words)?;
     let report = gather(&ledger, id.as_deref(), &days, about, Clock::system().now().wall)?;
+    if let Some(year) = args.year
+        && report.mechanisms.iter().all(|mechanism| mechanism.days.is_none())
+    {
+        return Err(nothing_in(year, &ledger, id.as_deref())?);
+    }
     let text = if args.json {
         serde_json::to_string_pretty(&report).map_err(Failure::run)? + "\n"
     } else {
@@ -73,6 +79,22 @@ pub fn run(args: ReportArgs) -> CommandResult {
         },
     }
     Ok(Outcome::Done)
+}
+
+/// That a year has no record, and which have.
+fn nothing_in(year: i16, ledger: &Ledger, id: Option<&str>) -> Result<Failure, Failure> {
+    let mut years = BTreeSet::new();
+    for (_, mechanism) in ledger.config.mechanisms().filter(|(_, m)| id.is_none_or(|id| m.id == id)) {
+        let days = ledger.reader.days(&mechanism.id, i32::MIN, i32::MAX).map_err(Failure::run)?;
+        years.extend(days.into_iter().filter_map(|(day, _)| date_of(day).split('-').next().map(str::to_owned)));
+    }
+    let years: Vec<String> = years.into_iter().collect();
+    let mend = if years.is_empty() {
+        "nothing is on record yet".to_owned()
+    } else {
+        format!("give one that has: {}", years.join(", "))
+    };
+    Ok(Failure::Usage(format!("--year {year} has no record; {mend}")))
 }
 
 /// The days asked for, and their name.

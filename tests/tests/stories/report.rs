@@ -216,6 +216,7 @@ fn a_month_has_its_own_sums_and_wrong_days_are_refused() {
         (&["--month", "March"], "2026-03"),
         (&["--from", "2026-03-01", "--to", "2026-03-01"], "--to is not after --from"),
         (&["--from", "yesterday"], "2026-03-01"),
+        (&["--year", "1990"], "--year 1990 has no record; give one that has: 20"),
         (&["--mechanism", "none"], "main-hoist"),
         (&["--month", "2026-03", "--year", "2026"], "cannot be used with"),
         (&["--out", "missing/record.html"], "another file to --out"),
