@@ -179,6 +179,25 @@ pub fn document() -> Value {
             ])),
         ),
     ]);
+    let trouble =
+        object([("since", instant("Since when.")), ("what", text("What is wrong.")), ("mend", text("What mends it."))]);
+    let destination = object([
+        ("trouble", maybe(named("Trouble"))),
+        ("last_ok", maybe(instant("When it last took something."))),
+        ("failures", whole("Tries that failed.")),
+        ("parked", whole("Messages left out.")),
+        (
+            "last_parked",
+            maybe(object([
+                ("id", text("The message.")),
+                ("at", instant("When it was left out.")),
+                ("why", text("What the destination said.")),
+                ("mend", text("What mends it.")),
+            ])),
+        ),
+        ("forgot", maybe(named("Trouble"))),
+        ("dropped", whole("Messages that the bounds dropped before it had got them.")),
+    ]);
     let schemas = json!({
         "Error": object([("error", text("What is wrong with the question, and its mend."))]),
         "Lift": lift,
@@ -257,6 +276,8 @@ pub fn document() -> Value {
             ("caution", text("What these figures are not.")),
         ]),
         "Drive": drive,
+        "Trouble": trouble,
+        "Destination": destination,
     });
     json!({
         "openapi": "3.1.0",
@@ -331,6 +352,10 @@ fn paths() -> Value {
         "/api/v1/status": plain("The site's figures, as `status --json`.", named("Site")),
         "/api/v1/mechanisms": plain("All mechanisms, the most used first.", list(named("Mechanism"))),
         "/api/v1/drives": plain("How the drives' links stand and what was read last.", list(named("Drive"))),
+        "/api/v1/destinations": plain(
+            "How each destination stands, by its name.",
+            json!({"type": "object", "additionalProperties": named("Destination")}),
+        ),
         "/api/v1/mechanisms/{id}": of_mechanism("One mechanism.", named("Mechanism"), vec![], false),
         "/api/v1/mechanisms/{id}/lifts": of_mechanism(
             "The newest lifts, newest first.", list(named("Lift")),

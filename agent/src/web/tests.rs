@@ -808,7 +808,22 @@ async fn the_document_describes_what_is_answered() {
             let values = value.as_array().unwrap_or_else(|| panic!("{path} is no list"));
             return values.iter().for_each(|v| hold(document, items, v, path));
         }
+        if let Some(each) = schema.get("additionalProperties") {
+            let values = value.as_object().unwrap_or_else(|| panic!("{path} is no map"));
+            return values.iter().for_each(|(name, v)| hold(document, each, v, &format!("{path}/{name}")));
+        }
+        if let Some(choices) = schema["anyOf"].as_array() {
+            // Something or nothing.
+            return choices.iter().filter(|_| !value.is_null()).take(1).for_each(|s| hold(document, s, value, path));
+        }
         if let Some(properties) = schema["properties"].as_object() {
+            if value.is_null() {
+                let kinds = &schema["type"];
+                return assert!(
+                    kinds.as_array().is_some_and(|kinds| kinds.contains(&"null".into())),
+                    "{path}: {kinds}"
+                );
+            }
             let known: BTreeSet<&String> = properties.keys().collect();
             let given: BTreeSet<&String> = value.as_object().unwrap().keys().collect();
             assert_eq!(known, given, "{path}");
@@ -817,6 +832,8 @@ async fn the_document_describes_what_is_answered() {
                 .for_each(|(name, schema)| hold(document, schema, &value[name], &format!("{path}/{name}")));
         }
     }
+    let described: BTreeSet<&str> = document["paths"].as_object().unwrap().keys().map(String::as_str).collect();
+    assert_eq!(described, api::routes().iter().map(|(path, _)| *path).collect(), "every path is described");
     for (path, operation) in document["paths"].as_object().unwrap() {
         let (status, _, body) = site.ask("GET", &path.replace("{id}", ID), "localhost").await;
         let answers = &operation["get"]["responses"];
