@@ -27,6 +27,10 @@ pub struct BackupArgs {
 
 /// Runs the command.
 pub fn run(args: BackupArgs) -> CommandResult {
+    // Where nothing is, a directory is made; what is there must be one.
+    if let Some(there) = args.to.ancestors().find(|place| place.exists()).filter(|place| !place.is_dir()) {
+        return Err(Failure::Usage(format!("{} is no directory; give a directory to --to", there.display())));
+    }
     let progress = Progress::of("verifying the copy", true);
     let made =
         make(&args.data, &args.to, usize::from(args.keep), Clock::system().now().wall).map_err(

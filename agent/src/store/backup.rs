@@ -112,8 +112,21 @@ pub fn made_at(copy: &Path) -> Result<Option<Timestamp>, StoreError> {
 ///
 /// # Errors
 /// [`StoreError::NoCopy`] when `from` is no ledger, or an empty one; [`StoreError::Occupied`] when there is something in
-/// `data`; [`StoreError::Damaged`] when the copy does not add up.
+/// `data`; [`StoreError::DamagedCopy`] when the copy does not add up. No directory that it made is left then.
 pub fn restore(from: &Path, data: &Path) -> Result<(), StoreError> {
+    let made: Vec<&Path> =
+        data.ancestors().take_while(|place| !place.as_os_str().is_empty() && !place.exists()).collect();
+    restore_into(from, data).map_err(|error| {
+        // What is not empty stays.
+        made.iter().for_each(|place| drop(std::fs::remove_dir(place)));
+        match error {
+            StoreError::Damaged { what, .. } => StoreError::DamagedCopy { path: from.to_owned(), what },
+            other => other,
+        }
+    })
+}
+
+fn restore_into(from: &Path, data: &Path) -> Result<(), StoreError> {
     let io = |error| StoreError::of_io(data, error);
     // Also refuses what is no ledger, before anything is made. An empty file would prove anything: nothing in it can fail
     // to add up.

@@ -85,6 +85,24 @@ fn what_is_no_copy_is_not_restored() {
     }
 }
 
+/// What only the proof finds, when the copy stands in the new place already.
+#[test]
+fn a_copy_that_does_not_add_up_is_named_and_its_place_is_left_as_it_was() {
+    let dir = filled(3);
+    let copy = make(dir.path(), &dir.path().join("copies"), 2, at(0)).unwrap().copy;
+    let changed = rusqlite::Connection::open(&copy).unwrap();
+    assert!(changed.execute("UPDATE day SET starts = starts + 1", []).unwrap() > 0);
+    drop(changed);
+    for place in ["back", "deep/back"] {
+        let refused = restore(&copy, &dir.path().join(place)).unwrap_err();
+        assert!(matches!(&refused, StoreError::DamagedCopy { path, .. } if *path == copy), "{refused}");
+        assert!(!dir.path().join(place).exists() && !dir.path().join("deep").exists());
+    }
+    std::fs::create_dir(dir.path().join("there")).unwrap();
+    restore(&copy, &dir.path().join("there")).unwrap_err();
+    assert_eq!(dir.path().join("there").read_dir().unwrap().count(), 0, "who made it keeps it");
+}
+
 #[test]
 fn a_copy_writes_only_what_the_one_it_starts_from_has_not() {
     let dir = filled(24);

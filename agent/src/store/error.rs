@@ -59,6 +59,14 @@ pub enum StoreError {
         /// The file that was given.
         path: PathBuf,
     },
+    /// Take another copy: what this one holds contradicts itself.
+    #[error("the copy {} is damaged: {what}; restore another copy", path.display())]
+    DamagedCopy {
+        /// The copy.
+        path: PathBuf,
+        /// What was found.
+        what: String,
+    },
     /// Bring it up first: an older version made it, and a reader changes nothing.
     #[error(
         "the store {} has format {found}, this program reads {known}; start `tallyhook run` on it once, which brings it \

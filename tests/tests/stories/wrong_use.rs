@@ -154,3 +154,30 @@ fn the_status_of_a_mechanism_has_its_own_crane() {
     assert_eq!(all["crane"]["id"], "yard-1");
     assert_eq!(all["cranes"].as_array().unwrap().len(), 2);
 }
+
+#[test]
+fn a_damaged_copy_is_named_and_leaves_no_directory() {
+    let cabinet = Cabinet::new();
+    store_at_rest(&cabinet, true);
+    let file = cabinet.write("copies.old", "of last year");
+    for to in ["copies.old", "copies.old/deeper"] {
+        refused(&cabinet, &format!("backup --data data --to {to}"), &["copies.old is no directory; give a directory"]);
+    }
+    assert_eq!(text(&file), "of last year");
+
+    cabinet.run(&["backup", "--data", "data", "--to", "copies"]).ok();
+    let copy = cabinet.path().join("copies").read_dir().unwrap().next().unwrap().unwrap().path();
+    let mut bytes = std::fs::read(&copy).unwrap();
+    // The pages behind the head, which says how many there are.
+    bytes[4096..].fill(0x5a);
+    cabinet.write("damaged.sqlite3", "");
+    std::fs::write(cabinet.path().join("damaged.sqlite3"), bytes).unwrap();
+    for place in ["back", "deep/back"] {
+        let answer = cabinet.run(&["restore", "--from", "damaged.sqlite3", "--data", place]);
+        assert_eq!(answer.status.code(), Some(3), "{answer:?}");
+        let words = ["the copy damaged.sqlite3 is damaged: ", "; restore another copy"];
+        assert!(words.iter().all(|word| answer.stderr.contains(word)), "{answer:?}");
+        assert!(!answer.stderr.contains("restoring"), "{answer:?}");
+        assert!(!cabinet.path().join("back").exists() && !cabinet.path().join("deep").exists());
+    }
+}
