@@ -142,6 +142,39 @@ fn a_weight_that_does_not_fit_is_refused_and_named() {
     assert!(text.lines().all(|line| line.chars().count() <= 80), "{text}");
 }
 
+/// Named backwards they lie on a line as well; but a heavier weight never takes less torque to raise.
+#[test]
+fn weights_named_in_the_wrong_order_are_refused() {
+    for weights in [&[0.0, 5_000.0, 10_000.0][..], &[0.0, 10_000.0]] {
+        let samples = recording(weights, true, |_| 0.0);
+        let named = |backwards: bool| {
+            let mut named: Vec<String> = weights.iter().map(|kg| kg.to_string()).collect();
+            if backwards {
+                named.reverse();
+            }
+            named.join(",")
+        };
+        let (_home, output) = calibrate(&samples, &named(true), &["--json"]);
+        assert_eq!(output.status.code(), Some(1));
+        let found = json(&output);
+        let refused = found["refused"][0].as_str().unwrap();
+        assert!(refused.starts_with("raising: 10000 kg ("), "{refused}");
+        assert!(refused.contains("in the order in which they were lifted"), "{refused}");
+        assert_eq!(found["config"], serde_json::Value::Null);
+        assert_eq!(calibrate(&samples, &named(false), &[]).1.status.code(), Some(0));
+        // A drive that shows the torque of raising as negative.
+        let mut turned = String::new();
+        for line in samples.lines() {
+            let (time, rest) = line.split_once(',').unwrap();
+            let (torque, rest) = rest.split_once(',').unwrap();
+            let torque = torque.parse().map_or(torque.to_owned(), |pct: f64| (-pct).to_string());
+            let _ = writeln!(turned, "{time},{torque},{rest}");
+        }
+        assert_eq!(calibrate(&turned, &named(false), &[]).1.status.code(), Some(0));
+        assert_eq!(calibrate(&turned, &named(true), &[]).1.status.code(), Some(1));
+    }
+}
+
 #[test]
 fn wrong_use_names_the_place_and_the_mend() {
     let samples = recording(&[0.0, 5_000.0], true, |_| 0.0);

@@ -83,6 +83,17 @@ pub(super) fn judge(id: &str, rated: Grams, weights: &[f64], lifted: &[Set], tol
             refused.push(format!("{way}: a line needs two different weights; lift another one"));
             continue;
         }
+        let (lightest, heaviest) = ends(&line);
+        // A load cell may be wired either way round; a motor that raises more has to turn harder.
+        if raising && line[heaviest].0 != line[lightest].0 && line[heaviest].0.abs() <= line[lightest].0.abs() {
+            let name = |n: usize| format!("{} kg ({} %)", weights[of[n].0], number(line[n].0 as f64 / 1000.0, 2));
+            refused.push(format!(
+                "{way}: {} takes no more torque than {}, and a heavier weight must. Name the weights in the order in which \
+                 they were lifted",
+                name(heaviest),
+                name(lightest)
+            ));
+        }
         let Some(off) = off_the_line(&line).filter(|_| line.len() > 2) else { continue };
         for ((i, _), off) in of.iter().zip(&off) {
             let place = if raising { &mut points[*i].raising_off_kg } else { &mut points[*i].lowering_off_kg };
@@ -117,6 +128,20 @@ pub(super) fn judge(id: &str, rated: Grams, weights: &[f64], lifted: &[Set], tol
         None => None,
     };
     Found { mechanism: id.to_owned(), rated_load_kg: rated.as_kg(), points, refused, config, caution: CAUTION }
+}
+
+/// Where in a list with something in it the lightest weight is, and the heaviest.
+fn ends(line: &[(i64, Grams)]) -> (usize, usize) {
+    let (mut lightest, mut heaviest) = (0, 0);
+    for (n, (_, load)) in line.iter().enumerate() {
+        if *load < line[lightest].1 {
+            lightest = n;
+        }
+        if *load > line[heaviest].1 {
+            heaviest = n;
+        }
+    }
+    (lightest, heaviest)
 }
 
 /// The lines for the configuration. Weights that were lifted more than once are one point with the mean reading.
