@@ -9,7 +9,7 @@ use tallyhook_analysis::batch::Batch;
 use tallyhook_analysis::sample::{Flag, Quantity, Sample};
 use tallyhook_analysis::units::Timestamp;
 
-use super::decimal::{number, parse_quantity, parse_seconds, write_quantity};
+use super::decimal::{FURTHEST_SECOND, number, parse_quantity, parse_seconds, write_quantity};
 use super::error::SamplesError;
 use super::lines::Next;
 use super::quick::{self, Minute};
@@ -207,8 +207,7 @@ impl CsvSamples {
             self.rows.here(if is_beyond(field) {
                 format!(
                     "column time: `{shown}` is beyond what can be counted: dates from -9999-01-02 to 9999-12-30, seconds up \
-                     to {}; mend it",
-                    i64::MAX / 1000
+                     to {FURTHEST_SECOND}; mend it"
                 )
             } else if mixed {
                 format!("column time: `{shown}` is {other}, but line {decided_at} began with {first}; use one of them")

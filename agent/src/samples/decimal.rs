@@ -33,13 +33,18 @@ pub(super) fn parse_quantity(text: &[u8], quantity: Quantity) -> Option<i64> {
     })
 }
 
-/// Seconds as text in milliseconds.
+/// The furthest second, as far as dates reach: every day between two samples is closed, and of millions of years there
+/// would be no end.
+pub(super) const FURTHEST_SECOND: i64 = 253_402_207_200;
+
+/// Seconds as text in milliseconds, up to [`FURTHEST_SECOND`].
 pub(super) fn parse_seconds(text: &[u8]) -> Option<i64> {
-    parse_thousandths(text).or_else(|| parse(text, 1000)).or_else(|| {
+    let ms = parse_thousandths(text).or_else(|| parse(text, 1000)).or_else(|| {
         // With an exponent, as programs write what is small: rare, and a double is finer than a millisecond there.
         let ms = (number(text)? * 1000.0).round();
         (text.iter().any(|byte| matches!(byte, b'e' | b'E')) && ms.abs() < i64::MAX as f64).then_some(ms as i64)
-    })
+    })?;
+    (ms.unsigned_abs() <= FURTHEST_SECOND.unsigned_abs() * 1000).then_some(ms)
 }
 
 /// The number that a text is, however large; `None` for a word such as `nan`.
