@@ -71,8 +71,10 @@ pub fn kept_configuration(directory: &Path) -> Option<Config> {
     tallyhook_config::load(&text, CONFIGURATION_COPY).ok()
 }
 
-/// Refuses a file to write that lies in the store's directory, where it would take the place of the ledger, of what was
-/// recorded or of a copy.
+/// How files end that are written for people and programs; none of the store's own does.
+const OUTPUTS: [&str; 4] = ["csv", "parquet", "html", "json"];
+
+/// Refuses a file to write that may be one of the store's own: the ledger, what was recorded, a copy.
 ///
 /// # Errors
 /// [`Failure::Usage`] with the mend.
@@ -82,14 +84,18 @@ pub fn outside(directory: &Path, out: &Path) -> Result<(), Failure> {
         Some(parent) if !parent.as_os_str().is_empty() => parent.canonicalize(),
         _ => Path::new(".").canonicalize(),
     });
-    match (directory.canonicalize(), place) {
-        (Ok(store), Ok(place)) if place.starts_with(&store) => Err(Failure::Usage(format!(
-            "{} lies in the directory of the store, which is left as it is; give a file outside {} to --out",
-            out.display(),
-            directory.display()
-        ))),
-        _ => Ok(()),
+    let (Ok(store), Ok(place)) = (directory.canonicalize(), place) else { return Ok(()) };
+    let named = if place.is_dir() { out } else { &place };
+    let is_output = named.extension().is_some_and(|extension| OUTPUTS.iter().any(|known| extension == *known));
+    if is_output || !place.starts_with(&store) {
+        return Ok(());
     }
+    Err(Failure::Usage(format!(
+        "{} may be a file of the store, which is left as it is; give --out a file outside {}, or one that ends in .{}",
+        out.display(),
+        directory.display(),
+        OUTPUTS.join(", .")
+    )))
 }
 
 /// Opens the store in a directory for reading, and says so where the newest is missing.

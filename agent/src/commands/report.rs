@@ -7,7 +7,7 @@ use std::path::PathBuf;
 use jiff::ToSpan as _;
 use jiff::civil::Date;
 
-use super::ledger::{Ledger, site_day};
+use super::ledger::{Ledger, outside, site_day};
 use crate::clock::Clock;
 use crate::exit::{CommandResult, Failure, Outcome};
 use crate::figures::{date_of, day_number};
@@ -68,6 +68,9 @@ pub fn run(args: ReportArgs) -> CommandResult {
     } else {
         sheet::sheet(&ledger.config, &report).into_string()
     };
+    if let Some(out) = &args.out {
+        outside(&args.data, out)?;
+    }
     match &args.out {
         Some(path) => std::fs::write(path, text).map_err(|error| {
             Failure::Usage(format!("cannot write {}: {error}; give another file to --out", path.display()))

@@ -96,9 +96,12 @@ fn no_file_of_the_store_is_written_over() {
     let absent = ["data/ledger.sqlite3-wal", "./data/ledger.redo", "data/backup/../samples/main-hoist/1.thr"];
     for out in held.iter().map(|(name, _)| *name).chain(absent).chain(["link.csv"]) {
         for what in ["lifts", "samples --mechanism main-hoist"] {
-            let words = ["lies in the directory of the store", "give a file outside data to --out"];
+            let words = ["may be a file of the store", "give --out a file outside data"];
             refused(&cabinet, &format!("export --data data --what {what} --out {out}"), &words);
         }
+    }
+    for out in ["data/ledger.sqlite3", "link.csv"] {
+        refused(&cabinet, &format!("report --data data --out {out}"), &["may be a file of the store"]);
     }
     for (name, bytes) in held {
         assert!(std::fs::read(cabinet.path().join(name)).unwrap() == bytes, "{name} has changed");
@@ -106,6 +109,7 @@ fn no_file_of_the_store_is_written_over() {
     assert!(!cabinet.path().join(absent[2]).exists());
     cabinet.run(&["verify", "--data", "data"]).ok();
     cabinet.run(&["export", "--data", "data", "--what", "lifts", "--out", "data.csv"]).ok();
+    cabinet.run(&["export", "--data", "data", "--what", "lifts", "--out", "data/lifts.csv"]).ok();
 }
 
 #[test]
