@@ -6,7 +6,7 @@ use tallyhook_analysis::batch::Batch;
 use tallyhook_analysis::counter::Counter;
 use tallyhook_analysis::units::{Grams, Timestamp};
 use tallyhook_config::believed;
-use tallyhook_config::model::{Crane, Mechanism};
+use tallyhook_config::model::{Crane, Kind, Mechanism};
 
 use super::progress::Progress;
 use super::site_file::SiteFile;
@@ -48,13 +48,14 @@ pub fn run(args: ReplayArgs) -> CommandResult {
                 args.config.display()
             );
         }
-    }
-    if source.signals().lacks_load() {
-        eprintln!(
-            "tallyhook: {} has neither `load_kg` nor `torque_pct`, so no load is read: no lift is told, and the running \
-             time counts at the assumed spectrum factor; add a column `load_kg`",
-            args.samples.display()
-        );
+        // A travel or a traverse seldom has one.
+        if mechanism.kind == Kind::Hoist && source.signals().lacks_load() {
+            eprintln!(
+                "tallyhook: {} has neither `load_kg` nor `torque_pct`, so no load is read: no lift is told, and the \
+                 running time counts at the assumed spectrum factor; add a column `load_kg`",
+                args.samples.display()
+            );
+        }
     }
     let calendar = SiteCalendar(file.config.time_zone.clone());
     let (crane, mechanism) = find(&file.config, &id)?;
