@@ -6,7 +6,7 @@ use axum::extract::rejection::QueryRejection;
 use axum::extract::{Path, Query, State};
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
-use axum::routing::{MethodRouter, get};
+use axum::routing::get;
 use axum::{Json, Router};
 use serde::{Deserialize, Serialize};
 use tallyhook_analysis::account::HourSums;
@@ -33,27 +33,21 @@ const MOST_LIFTS: usize = 1000;
 
 /// All routes under `/api/v1`.
 pub fn router() -> Router<Arc<Shared>> {
-    routes().into_iter().fold(Router::new(), |router, (path, answer)| router.route(path, answer))
-}
-
-/// Each path with what answers it. [`openapi`] describes them all.
-pub fn routes() -> [(&'static str, MethodRouter<Arc<Shared>>); 14] {
-    [
-        ("/api/v1/openapi.json", get(async || Json(openapi::document()))),
-        ("/api/v1/status", get(status)),
-        ("/api/v1/mechanisms", get(mechanisms)),
-        ("/api/v1/mechanisms/{id}", get(mechanism)),
-        ("/api/v1/mechanisms/{id}/lifts", get(lifts)),
-        ("/api/v1/mechanisms/{id}/days", get(days)),
-        ("/api/v1/mechanisms/{id}/hours", get(hours)),
-        ("/api/v1/mechanisms/{id}/spectrum", get(spectrum)),
-        ("/api/v1/mechanisms/{id}/gaps", get(gaps)),
-        ("/api/v1/mechanisms/{id}/messages", get(messages)),
-        ("/api/v1/mechanisms/{id}/services", get(services)),
-        ("/api/v1/mechanisms/{id}/whatif", get(whatif)),
-        ("/api/v1/drives", get(drives)),
-        ("/api/v1/destinations", get(destinations)),
-    ]
+    Router::new()
+        .route("/api/v1/openapi.json", get(async || Json(openapi::document())))
+        .route("/api/v1/status", get(status))
+        .route("/api/v1/mechanisms", get(mechanisms))
+        .route("/api/v1/mechanisms/{id}", get(mechanism))
+        .route("/api/v1/mechanisms/{id}/lifts", get(lifts))
+        .route("/api/v1/mechanisms/{id}/days", get(days))
+        .route("/api/v1/mechanisms/{id}/hours", get(hours))
+        .route("/api/v1/mechanisms/{id}/spectrum", get(spectrum))
+        .route("/api/v1/mechanisms/{id}/gaps", get(gaps))
+        .route("/api/v1/mechanisms/{id}/messages", get(messages))
+        .route("/api/v1/mechanisms/{id}/services", get(services))
+        .route("/api/v1/mechanisms/{id}/whatif", get(whatif))
+        .route("/api/v1/drives", get(drives))
+        .route("/api/v1/destinations", get(destinations))
 }
 
 /// `/api/v1/status`: the site's figures.

@@ -171,7 +171,7 @@ const CHANGES: [(&str, &str, Role); 2] = [
 ];
 
 /// The paths of all routes, as the sources have them: `.route(PATH, …)`, wherever it stands.
-fn routes() -> Vec<String> {
+pub(super) fn routes() -> Vec<String> {
     let mut paths = Vec::new();
     let mut places = vec![PathBuf::from(concat!(env!("CARGO_MANIFEST_DIR"), "/src"))];
     while let Some(place) = places.pop() {
@@ -192,7 +192,7 @@ fn routes() -> Vec<String> {
             paths.push(match path.trim() {
                 "login::PATH" => super::login::PATH.to_owned(),
                 "login::OUT" => super::login::OUT.to_owned(),
-                quoted => quoted.strip_prefix('"').and_then(|p| p.strip_suffix('"')).unwrap().replace("{id}", ID),
+                quoted => quoted.strip_prefix('"').and_then(|p| p.strip_suffix('"')).unwrap().to_owned(),
             });
         }
     }
@@ -206,7 +206,7 @@ async fn no_route_of_the_page_takes_a_change_from_a_stranger_or_from_who_may_onl
     let site = gated(|_| {});
     let office = site.log_in("office").await;
     let mut refused = Vec::new();
-    for path in routes() {
+    for path in routes().iter().map(|path| path.replace("{id}", ID)) {
         if [super::login::PATH, super::login::OUT].contains(&path.as_str()) {
             continue;
         }

@@ -832,8 +832,10 @@ async fn the_document_describes_what_is_answered() {
                 .for_each(|(name, schema)| hold(document, schema, &value[name], &format!("{path}/{name}")));
         }
     }
-    let described: BTreeSet<&str> = document["paths"].as_object().unwrap().keys().map(String::as_str).collect();
-    assert_eq!(described, api::routes().iter().map(|(path, _)| *path).collect(), "every path is described");
+    let described: BTreeSet<&String> = document["paths"].as_object().unwrap().keys().collect();
+    let routes = super::login_tests::routes();
+    let answered = routes.iter().filter(|path| path.starts_with("/api/"));
+    assert_eq!(described, answered.collect(), "every path is described");
     for (path, operation) in document["paths"].as_object().unwrap() {
         let (status, _, body) = site.ask("GET", &path.replace("{id}", ID), "localhost").await;
         let answers = &operation["get"]["responses"];
