@@ -48,7 +48,9 @@ pub fn run(args: StatusArgs) -> CommandResult {
         // What the store says of the drives is as of its last entry: without a daemon nobody knows better.
         (false, true) => {
             let mut document = serde_json::to_value(&figures).map_err(Failure::run)?;
-            document["daemon_answers"] = false.into();
+            for drive in document["drives"].as_array_mut().into_iter().flatten() {
+                drive["daemon_answers"] = false.into();
+            }
             println!("{}", serde_json::to_string_pretty(&document).map_err(Failure::run)?);
         }
         (false, false) => {

@@ -159,7 +159,7 @@ fn a_part_renewed_without_the_daemon(cabinet: &Cabinet) {
 /// Whether the drive is watched, by `status` in both forms.
 fn is_watched(cabinet: &Cabinet) -> bool {
     let words = cabinet.run(&["status", "--data", "data"]).ok().contains("no daemon answers");
-    assert_eq!(words, status(cabinet)["daemon_answers"] == false);
+    assert_eq!(words, status(cabinet)["drives"][0]["daemon_answers"] == false);
     !words
 }
 
