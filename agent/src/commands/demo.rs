@@ -10,6 +10,7 @@ use tallyhook_config::model::Config;
 use tokio::net::TcpListener;
 use tokio::sync::watch;
 
+use super::ledger::kept_configuration;
 use super::site_file::SiteFile;
 use crate::clock::Clock;
 use crate::daemon::book::{Book, SiteCalendar};
@@ -105,20 +106,16 @@ async fn play(args: &DemoArgs, directory: &Path) -> CommandResult {
 /// The demo's lifts are no real crane's: they go into no ledger but its own.
 fn refuse_another_site(demo: &Config) -> Result<(), Failure> {
     let directory = &demo.store.directory;
-    let kept = match std::fs::read_to_string(directory.join(CONFIGURATION_COPY)) {
-        Ok(text) => tallyhook_config::load(&text, CONFIGURATION_COPY).ok(),
-        Err(error) if error.kind() == std::io::ErrorKind::NotFound && !store::ledger_path(directory).exists() => {
-            return Ok(());
-        }
-        Err(_) => None,
-    };
+    if ![store::ledger_path(directory), directory.join(CONFIGURATION_COPY)].iter().any(|path| path.exists()) {
+        return Ok(());
+    }
     let its_own = |kept: &Config| {
         let mechanisms = |config: &Config| -> Vec<(String, String)> {
             config.mechanisms().map(|(crane, mechanism)| (crane.name.clone(), mechanism.id.clone())).collect()
         };
         kept.site_name == demo.site_name && mechanisms(kept) == mechanisms(demo)
     };
-    if kept.as_ref().is_some_and(its_own) {
+    if kept_configuration(directory).as_ref().is_some_and(its_own) {
         return Ok(());
     }
     Err(Failure::Usage(format!(

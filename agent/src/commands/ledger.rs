@@ -78,7 +78,7 @@ const OUTPUTS: [&str; 4] = ["csv", "parquet", "html", "json"];
 ///
 /// # Errors
 /// [`Failure::Usage`] with the mend.
-pub fn outside(directory: &Path, out: &Path) -> Result<(), Failure> {
+pub fn spares_the_store(directory: &Path, out: &Path) -> Result<(), Failure> {
     // A link counts as what it leads to; a file that is not there yet, as the directory it would be in.
     let place = out.canonicalize().or_else(|_| match out.parent() {
         Some(parent) if !parent.as_os_str().is_empty() => parent.canonicalize(),

@@ -7,7 +7,7 @@ use std::path::PathBuf;
 use jiff::ToSpan as _;
 use jiff::civil::Date;
 
-use super::ledger::{Ledger, outside, site_day};
+use super::ledger::{Ledger, site_day, spares_the_store};
 use crate::clock::Clock;
 use crate::exit::{CommandResult, Failure, Outcome};
 use crate::figures::{date_of, day_number};
@@ -69,7 +69,7 @@ pub fn run(args: ReportArgs) -> CommandResult {
         sheet::sheet(&ledger.config, &report).into_string()
     };
     if let Some(out) = &args.out {
-        outside(&args.data, out)?;
+        spares_the_store(&args.data, out)?;
     }
     match &args.out {
         Some(path) => std::fs::write(path, text).map_err(|error| {

@@ -14,7 +14,7 @@ use tallyhook_analysis::sample::{Flag, Quantity, Sample};
 use tallyhook_analysis::spectrum::{Totals, band_edges};
 use tallyhook_analysis::units::{MS_PER_HOUR, Timestamp};
 
-use super::ledger::{Ledger, instants, kept_configuration, open_reader, outside};
+use super::ledger::{Ledger, instants, kept_configuration, open_reader, spares_the_store};
 use super::progress::Progress;
 use crate::exit::{CommandResult, Failure, Outcome};
 use crate::figures::{day_number, rfc3339};
@@ -138,7 +138,7 @@ pub fn run(args: ExportArgs) -> CommandResult {
     }
     let reader = open_reader(&args.data)?;
     if let Some(out) = &args.out {
-        outside(&args.data, out)?;
+        spares_the_store(&args.data, out)?;
     }
     let stretch = Stretch::of(&args)?;
     let mut known = reader.mechanisms().map_err(Failure::run)?;
