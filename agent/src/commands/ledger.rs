@@ -74,7 +74,8 @@ pub fn kept_configuration(directory: &Path) -> Option<Config> {
 /// How files end that are written for people and programs; none of the store's own does.
 const OUTPUTS: [&str; 4] = ["csv", "parquet", "html", "json"];
 
-/// Refuses a file to write that may be one of the store's own: the ledger, what was recorded, a copy.
+/// Refuses a file to write that may be one of the store's own: the ledger, what was recorded, a copy, wherever its
+/// configuration puts copies.
 ///
 /// # Errors
 /// [`Failure::Usage`] with the mend.
@@ -84,18 +85,23 @@ pub fn spares_the_store(directory: &Path, out: &Path) -> Result<(), Failure> {
         Some(parent) if !parent.as_os_str().is_empty() => parent.canonicalize(),
         _ => Path::new(".").canonicalize(),
     });
-    let (Ok(store), Ok(place)) = (directory.canonicalize(), place) else { return Ok(()) };
+    let Ok(place) = place else { return Ok(()) };
     let named = if place.is_dir() { out } else { &place };
-    let is_output = named.extension().is_some_and(|extension| OUTPUTS.iter().any(|known| extension == *known));
-    if is_output || !place.starts_with(&store) {
+    if named.extension().is_some_and(|extension| OUTPUTS.iter().any(|known| extension == *known)) {
         return Ok(());
     }
-    Err(Failure::Usage(format!(
-        "{} may be a file of the store, which is left as it is; give --out a file outside {}, or one that ends in .{}",
-        out.display(),
-        directory.display(),
-        OUTPUTS.join(", .")
-    )))
+    let copies = kept_configuration(directory).and_then(|kept| kept.store.backup).map(|copies| directory.join(copies));
+    for own in [Some(directory.to_path_buf()), copies].into_iter().flatten() {
+        if own.canonicalize().is_ok_and(|own| place.starts_with(own)) {
+            return Err(Failure::Usage(format!(
+                "{} may be a file of the store, which is left as it is; give --out a file outside {}, or one that ends in .{}",
+                out.display(),
+                own.display(),
+                OUTPUTS.join(", .")
+            )));
+        }
+    }
+    Ok(())
 }
 
 /// Opens the store in a directory for reading, and says so where the newest is missing.

@@ -14,6 +14,7 @@ fn store_at_rest(cabinet: &Cabinet, with_samples: bool) {
     let text = configuration(free_port(), free_port(), &more);
     let samples = text.lines().find(|line| line.starts_with("samples = ")).unwrap();
     let text = if with_samples { text.clone() } else { text.replace(samples, "") };
+    let text = text.replace("[store]\n", "[store]\nbackup = \"../copies\"\n");
     cabinet.write("site.toml", &text);
     let daemon = cabinet.start(&["run", "--config", "site.toml"]);
     wait_for("the copy of the configuration", Duration::from_secs(30), || {
@@ -41,15 +42,24 @@ fn text(path: &Path) -> String {
 fn a_hoist_that_has_not_moved_is_one_of_the_store() {
     let cabinet = Cabinet::new();
     store_at_rest(&cabinet, true);
+    // From its first commit on, which may have been before its end, a ledger has its first entry and a day's rows of nothing.
+    let of_nothing = |what: &str, row: &str| match what {
+        "days" => row.ends_with(",0,0,0,0,0,"),
+        "spectrum" => row.ends_with(",0,0"),
+        "ledger" => row.contains("-hoist,1,begin,"),
+        _ => false,
+    };
     for what in ["lifts", "days", "spectrum", "findings", "ledger"] {
         for more in [&[][..], &["--mechanism", "second-hoist"]] {
             let said = cabinet.run(&[&["export", "--data", "data", "--what", what], more].concat()).ok();
-            assert_eq!(said.lines().count(), 1, "{what}, a header only: {said}");
+            assert!(said.lines().next().is_some_and(|header| header.contains("mechanism,")), "{what}: {said}");
+            assert!(said.lines().skip(1).all(|row| of_nothing(what, row)), "{what}: {said}");
         }
     }
     let samples = ["export", "--data", "data", "--what", "samples", "--mechanism", "second-hoist"];
     let said = cabinet.run(&samples).ok();
-    assert!(said.starts_with("time,") && said.lines().count() == 1, "{said}");
+    let nothing_read = |row: &str| row.split_once(',').is_some_and(|(_, signals)| signals.bytes().all(|b| b == b','));
+    assert!(said.starts_with("time,") && said.lines().skip(1).all(nothing_read), "{said}");
     refused(
         &cabinet,
         "export --data data --what lifts --mechanism third-hoist",
@@ -110,6 +120,15 @@ fn no_file_of_the_store_is_written_over() {
     cabinet.run(&["verify", "--data", "data"]).ok();
     cabinet.run(&["export", "--data", "data", "--what", "lifts", "--out", "data.csv"]).ok();
     cabinet.run(&["export", "--data", "data", "--what", "lifts", "--out", "data/lifts.csv"]).ok();
+    // Copies are left alone where the configuration has them put beside the store, too.
+    std::fs::create_dir_all(cabinet.path().join("copies")).unwrap();
+    let out = "copies/2026-03-09.sqlite3";
+    refused(
+        &cabinet,
+        &format!("export --data data --what lifts --out {out}"),
+        &["give --out a file outside data/../copies"],
+    );
+    assert!(!cabinet.path().join(out).exists());
 }
 
 #[test]
