@@ -89,9 +89,13 @@ impl LiftsQuery {
             "" => LiftOrder::Begin,
             word => ORDERS.iter().find(|(name, _)| *name == word).map(|o| o.1).ok_or_else(|| w.bad_sort.to_owned())?,
         };
+        let (from, to) = (day(&self.from, 0)?, day(&self.to, 1)?);
+        if from.zip(to).is_some_and(|(from, to)| to <= from) {
+            return Err(w.bad_span.to_owned());
+        }
         let asked = LiftsAsked {
-            from: day(&self.from, 0)?,
-            to: day(&self.to, 1)?,
+            from,
+            to,
             least: load(&self.least)?,
             most: load(&self.most)?,
             overload: !self.overload.is_empty(),

@@ -52,6 +52,7 @@ wording! {
     too_many_readers: "Too many pages listen already. Close some.",
     bad_limit: "`limit` is a whole number from 1 to {most}.",
     bad_before: "`before` is an instant in RFC 3339, such as 2026-03-09T06:00:00Z.",
+    bad_span: "What is asked for ends before it begins; give a later end, or an earlier beginning.",
     bad_instant: "`from` and `to` are instants in RFC 3339, such as 2026-03-09T06:00:00Z.",
     bad_query: "The question mark's part of the address cannot be read. It may hold `limit` and `before`.",
 

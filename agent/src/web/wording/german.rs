@@ -28,6 +28,7 @@ pub static GERMAN: Wording = Wording {
     too_many_readers: "Es hören schon zu viele Seiten zu. Bitte einige schließen.",
     bad_limit: "`limit` ist eine ganze Zahl von 1 bis {most}.",
     bad_before: "`before` ist ein Zeitpunkt nach RFC 3339, etwa 2026-03-09T06:00:00Z.",
+    bad_span: "Das Gefragte endet, bevor es beginnt; bitte ein späteres Ende oder einen früheren Anfang angeben.",
     bad_instant: "`from` und `to` sind Zeitpunkte nach RFC 3339, etwa 2026-03-09T06:00:00Z.",
     bad_query: "Der Teil der Adresse hinter dem Fragezeichen ist nicht lesbar. Er darf `limit` und `before` enthalten.",
 
