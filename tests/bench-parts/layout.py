@@ -23,8 +23,9 @@ POLLING_S = 24
 
 HEAD = """\
 /* Functions that every daemon runs (start, polls, lifts, commits, messages, a page left open): first those of every poll,
-   then those that run most. Beside one another they take less memory and are found sooner. Written by
-   tests/bench-parts/layout; a function that is not named here, or no longer there, is laid out as it would be without. */
+   then those that run most; behind them, for another compiler, all that are alike but for a hash. Beside one another they
+   take less memory and are found sooner. Written by tests/bench-parts/layout; a function that is not named here, or no longer
+   there, is laid out as it would be without. */
 SECTIONS {
   .text.run : {
 """
@@ -99,13 +100,18 @@ def counted(profile):
     return costs, calls
 
 
-def pattern(symbol):
-    """The input section of a symbol, without what changes from one build to the next."""
+def exact(symbol):
+    """The input section of a symbol as this compiler names it."""
+    if rust := re.match(r"_ZN.*17h[0-9a-f]{16}E", symbol):
+        return rust[0] + "*"
+    return re.sub(r"\.llvm\.\d+$", "*", re.sub(r"\.(constprop|isra|part)\.\d+", ".*", symbol))
+
+
+def alike(symbol):
+    """The same for any compiler and any state of the types it is made for: without the hashes."""
     if rust := re.match(r"(_ZN.*17h)[0-9a-f]{16}E", symbol):
         return rust[1] + "*"
-    if symbol.startswith("_R"):
-        return re.sub(r"Cs[0-9A-Za-z]+_", "Cs*_", re.sub(r"\.llvm\.\d+$", "", symbol))
-    return re.sub(r"\.(constprop|isra|part)\.\d+", ".*", symbol)
+    return re.sub(r"Cs[0-9A-Za-z]+_", "Cs*_", symbol) if symbol.startswith("_R") else symbol
 
 
 def main():
@@ -114,21 +120,23 @@ def main():
     # Functions with the same instructions are one, under one of their names.
     listed = subprocess.run(["nm", "--defined-only", PRODUCT], capture_output=True, text=True, check=True).stdout
     address = {name: at for at, kind, name in map(str.split, listed.splitlines()) if kind in "tTwW"}
-    alike = collections.defaultdict(list)
+    names = collections.defaultdict(list)
     for name, at in address.items():
-        alike[at].append(name)
+        names[at].append(name)
     sections, first = collections.Counter(), set()
     for name, cost in costs.items():
-        for one in alike.get(address.get(name), []):
-            sections[pattern(one)] += cost
+        for one in map(exact, names.get(address.get(name), [])):
+            sections[one] += cost
             if name in polled:
-                first.add(pattern(one))
+                first.add(one)
     if len(sections) < 1_000:
         raise SystemExit(f"layout: only {len(sections)} functions were seen; is {PRODUCT} built without its names?")
     ordered = sorted(sections, key=lambda name: (name not in first, -sections[name], name))
+    # What is alike comes behind all of them: of a function made for many types only some run.
+    ordered += [name for name in dict.fromkeys(map(alike, ordered)) if name not in sections]
     lines = "".join(f"    *(.text*.{name})\n" for name in ordered)
     (ROOT / "agent" / "layout.ld").write_text(HEAD + lines + TAIL)
-    print(f"layout: {len(ordered)} functions named, {len(first)} of them run at every poll")
+    print(f"layout: {len(sections)} functions named, {len(first)} of them run at every poll")
 
 
 main()
