@@ -13,6 +13,9 @@ use tallyhook_analysis::units::Span;
 
 use super::super::http::Why;
 
+/// Most states that are kept: a broker that hangs up at each, or acknowledges none, gets one more with each connection.
+const MOST: usize = 16;
+
 /// Marks of a state among those without an acknowledgement: of the watched topic, or of none.
 pub(super) type Mark = Option<u64>;
 
@@ -22,6 +25,8 @@ pub struct Memory {
     topic: Option<String>,
     /// The one that was acknowledged last and those sent since, with their marks: any of them may be retained.
     possible: VecDeque<(u64, String)>,
+    /// Some of those sent since are no longer among them.
+    forgotten: bool,
     acknowledged: bool,
     next: u64,
     /// The broker has shown what it retains under it before: so nothing shown means that nothing is there.
@@ -38,6 +43,14 @@ impl Memory {
         if watched != topic {
             return None;
         }
+        if let Some((mark, _)) = self.possible.back().filter(|(_, last)| last == state) {
+            return Some(*mark);
+        }
+        if self.possible.len() >= MOST {
+            // Not the first, which was acknowledged.
+            self.possible.remove(1);
+            self.forgotten = true;
+        }
         self.next += 1;
         self.possible.push_back((self.next, state.to_owned()));
         Some(self.next)
@@ -47,6 +60,7 @@ impl Memory {
     pub(super) fn acknowledged(&mut self, mark: Mark) {
         let Some(mark) = mark else { return };
         self.acknowledged = true;
+        self.forgotten = false;
         while self.possible.front().is_some_and(|(sent, _)| *sent < mark) {
             self.possible.pop_front();
         }
@@ -59,6 +73,10 @@ impl Memory {
     /// What the client says.
     pub(super) fn ask(&mut self, client: &AsyncClient, until: Span) -> Result<(), String> {
         self.asked = None;
+        if !self.acknowledged {
+            // It will not be asked for what only earlier connections sent.
+            self.possible.clear();
+        }
         let may = self.acknowledged && !self.given_up;
         let Some(topic) = self.topic.as_deref().filter(|_| may) else { return Ok(()) };
         client.try_subscribe(topic, QoS::AtLeastOnce).map_err(|error| error.to_string())?;
@@ -96,6 +114,10 @@ impl Memory {
                 self.shows = true;
                 return Some(Ok(()));
             }
+            Some(_) if self.forgotten => {
+                self.shows = true;
+                return None;
+            }
             Some(_) => {
                 self.shows = true;
                 "the broker has an older state than the one that it acknowledged last"
@@ -131,5 +153,38 @@ mod tests {
         assert_eq!(asked(&mut memory, Some("3")), Some(true));
         assert_eq!(asked(&mut memory, Some("1")), Some(false), "it had acknowledged 2");
         assert_eq!(asked(&mut memory, None), Some(false), "it has shown what it has before");
+    }
+
+    /// A broker that lets us in and hangs up at the first publish, or that never acknowledges: each connection sends again.
+    #[test]
+    fn a_broker_that_acknowledges_nothing_any_more_fills_no_memory() {
+        let options = rumqttc::MqttOptions::new("crane", ("127.0.0.1", 1));
+        let (client, _wire) = AsyncClient::builder(options).unbounded().try_build().unwrap();
+        let mut memory = Memory::default();
+        let connect = |memory: &mut Memory, state: &str| {
+            memory.ask(&client, Span::ZERO).unwrap();
+            memory.sent("r/c/m/state", state)
+        };
+        for n in 0..1_000 {
+            connect(&mut memory, &n.to_string());
+        }
+        assert_eq!(memory.possible.len(), 1, "nothing was ever acknowledged, so nothing is asked for");
+        let mark = connect(&mut memory, "a");
+        memory.acknowledged(mark);
+        // The same text is the same state.
+        let again = connect(&mut memory, "a");
+        assert_eq!((again, memory.possible.len()), (mark, 1));
+        for n in 0..1_000 {
+            connect(&mut memory, &n.to_string());
+        }
+        assert_eq!(memory.possible.len(), MOST);
+        assert_eq!(asked(&mut memory, Some("a")), Some(true), "what was acknowledged last");
+        assert_eq!(asked(&mut memory, Some("999")), Some(true), "the newest");
+        assert_eq!(asked(&mut memory, Some("1")), None, "it was sent, and is no longer known");
+        // An acknowledgement makes an end of it.
+        let mark = connect(&mut memory, "b");
+        memory.acknowledged(mark);
+        assert_eq!(memory.possible.len(), 1);
+        assert_eq!(asked(&mut memory, Some("1")), Some(false));
     }
 }
