@@ -159,3 +159,16 @@ async fn a_message_that_the_server_cannot_take_is_left_out_and_named() {
     assert_eq!(teller.health("matrix").last_parked.unwrap().id, "w/1 ä");
     teller.stop().await;
 }
+
+/// Its answer is a few hundred bytes; whatever sends more is not read to its end, which there need not be.
+#[tokio::test]
+async fn an_endless_answer_is_none_of_a_matrix_server() {
+    let endless = || answer("200 OK", json!({"event_id": "$e", "padding": "x".repeat(1 << 20)}));
+    let (teller, _stub, _files) = told(move |n, _| (n < 2).then(endless)).await;
+    teller.wait("a finding", |t| t.health("matrix").trouble.is_some()).await;
+    let trouble = teller.health("matrix").trouble.unwrap();
+    assert!(trouble.mend.contains("no answer of a Matrix server"), "{trouble:?}");
+    assert_eq!((teller.outbox.cursor("matrix").await.unwrap(), teller.health("matrix").parked), (Some(0), 0));
+    teller.delivered("matrix", 3).await;
+    teller.stop().await;
+}

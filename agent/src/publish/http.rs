@@ -77,19 +77,27 @@ pub fn bounded(asked: Duration) -> Duration {
     asked.min(LONGEST_ASKED)
 }
 
+/// The first `most` bytes of an answer's body, or a few more; what follows is not read, for there need be no end of it.
+///
+/// # Errors
+/// When the answer breaks off before.
+pub async fn bytes_of(mut answer: reqwest::Response, most: usize) -> Result<Vec<u8>, reqwest::Error> {
+    let mut bytes = Vec::new();
+    while bytes.len() < most
+        && let Some(chunk) = answer.chunk().await?
+    {
+        bytes.extend_from_slice(&chunk);
+    }
+    Ok(bytes)
+}
+
 /// What an answer's body says, cut short and in one line.
 ///
 /// # Errors
 /// When the answer breaks off.
-pub async fn text_of(mut answer: reqwest::Response) -> Result<String, reqwest::Error> {
-    let mut bytes = Vec::new();
-    while let Some(chunk) = answer.chunk().await? {
-        bytes.extend_from_slice(&chunk);
-        if bytes.len() >= MOST_TEXT {
-            bytes.truncate(MOST_TEXT);
-            break;
-        }
-    }
+pub async fn text_of(answer: reqwest::Response) -> Result<String, reqwest::Error> {
+    let mut bytes = bytes_of(answer, MOST_TEXT).await?;
+    bytes.truncate(MOST_TEXT);
     let text: String = String::from_utf8_lossy(&bytes).chars().map(|c| if c.is_control() { ' ' } else { c }).collect();
     Ok(text.split_whitespace().collect::<Vec<_>>().join(" "))
 }

@@ -22,6 +22,9 @@ const HEADER: &str = "[matrix]";
 /// Longest wait for an answer.
 const TIME_OUT: Duration = Duration::from_secs(10);
 
+/// Most of an answer that is read, bytes; a Matrix event is no larger, and no answer to us is one.
+const MOST_BYTES: usize = 64 * 1024;
+
 /// The chat room of the configuration.
 pub struct Room {
     config: Arc<Config>,
@@ -41,9 +44,10 @@ struct Answer {
 }
 
 impl Answer {
-    /// Reads a body; one that is no JSON is another server's.
+    /// Reads a body; one that is no JSON, or has no end, is another server's.
     fn read(status: StatusCode, asked: Option<Duration>, bytes: &[u8]) -> Self {
-        let body: Value = serde_json::from_slice(bytes).unwrap_or_default();
+        let bytes = Some(bytes).filter(|bytes| bytes.len() < MOST_BYTES);
+        let body: Value = bytes.and_then(|bytes| serde_json::from_slice(bytes).ok()).unwrap_or_default();
         let own = body["retry_after_ms"].as_u64().map(|ms| http::bounded(Duration::from_millis(ms)));
         Answer { status, after: asked.max(own), body }
     }
@@ -180,7 +184,7 @@ impl Room {
         let status = answer.status();
         let asked = http::retry_after(answer.headers(), &self.clock);
         // A body that breaks off says nothing.
-        let bytes = answer.bytes().await.map_err(unanswered)?;
+        let bytes = http::bytes_of(answer, MOST_BYTES).await.map_err(unanswered)?;
         Ok(Answer::read(status, asked, &bytes))
     }
 }
