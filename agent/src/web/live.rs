@@ -5,12 +5,14 @@ use std::convert::Infallible;
 use std::sync::Arc;
 
 use axum::extract::State;
-use axum::http::StatusCode;
+use axum::http::{HeaderMap, StatusCode};
 use axum::response::sse::{Event, Sse};
 use axum::response::{IntoResponse, Response};
 use serde::Serialize;
 use tallyhook_analysis::units::Span;
+use tokio::sync::{OwnedSemaphorePermit, watch};
 
+use super::login::Gate;
 use super::moments::{age, parse};
 use super::record::RecordState;
 use super::share_bar::levels_sentence;
@@ -83,23 +85,45 @@ pub fn now(shared: &Shared) -> Now {
 }
 
 /// `/events`.
-pub async fn events(State(shared): State<Arc<Shared>>) -> Response {
+pub async fn events(State(shared): State<Arc<Shared>>, headers: HeaderMap) -> Response {
     let Ok(seat) = shared.listeners.clone().try_acquire_owned() else {
         return (StatusCode::SERVICE_UNAVAILABLE, shared.words().too_many_readers).into_response();
     };
-    let stop = shared.stop.clone();
-    let stream =
-        futures_util::stream::unfold((shared, stop, seat, true), |(shared, mut stop, seat, first)| async move {
-            if !first {
-                // Paced in real time: a time-lapse must not flood the browser.
-                let pause = Span::from_seconds(EVERY.as_seconds() * shared.clock.speed());
-                tokio::select! {
-                    () = shared.clock.sleep(pause) => {}
-                    _ = stop.wait_for(|stop| *stop) => return None,
-                }
-            }
-            let text = serde_json::to_string(&now(&shared)).unwrap_or_default();
-            Some((Ok::<_, Infallible>(Event::default().data(text)), (shared, stop, seat, false)))
-        });
+    // The guard has let this request in, but an event goes out hours later.
+    let pass = shared.gate.clone().map(|gate| (gate.pass(&headers), gate));
+    let listener = Listener { stop: shared.stop.clone(), shared, pass, _seat: seat, first: true };
+    let stream = futures_util::stream::unfold(listener, |mut listener| async move {
+        let text = listener.next().await?;
+        Some((Ok::<_, Infallible>(Event::default().data(text)), listener))
+    });
     Sse::new(stream).into_response()
+}
+
+/// A page that listens.
+struct Listener {
+    shared: Arc<Shared>,
+    stop: watch::Receiver<bool>,
+    /// Where there are users: the session that it listens by, and who knows whether that is still one.
+    pass: Option<(Option<String>, Arc<Gate>)>,
+    _seat: OwnedSemaphorePermit,
+    first: bool,
+}
+
+impl Listener {
+    /// The next event; `None` at the stop, and when the user is out.
+    async fn next(&mut self) -> Option<String> {
+        let clock = &self.shared.clock;
+        if !std::mem::take(&mut self.first) {
+            // Paced in real time: a time-lapse must not flood the browser.
+            let pause = Span::from_seconds(EVERY.as_seconds() * clock.speed());
+            tokio::select! {
+                () = clock.sleep(pause) => {}
+                _ = self.stop.wait_for(|stop| *stop) => return None,
+            }
+        }
+        if let Some((token, gate)) = &self.pass {
+            gate.holder_of(token.as_deref()?, clock.now().mono)?;
+        }
+        Some(serde_json::to_string(&now(&self.shared)).unwrap_or_default())
+    }
 }

@@ -143,7 +143,16 @@ impl Gate {
 
     /// The user that a request comes from.
     pub fn user_of(&self, headers: &HeaderMap, now: Span) -> Option<User> {
-        let token = self.token(headers)?;
+        self.holder_of(self.token(headers)?, now)
+    }
+
+    /// What a request shows of its session, to be asked for later.
+    pub fn pass(&self, headers: &HeaderMap) -> Option<String> {
+        self.token(headers).map(str::to_owned)
+    }
+
+    /// The user whose session that is, as long as it lasts and the users' file names them.
+    pub fn holder_of(&self, token: &str, now: Span) -> Option<User> {
         let users = self.users();
         book(&self.remembered.sessions).find(token, &users, now)
     }

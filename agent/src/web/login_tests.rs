@@ -4,6 +4,7 @@ use std::io::Write;
 use std::net::SocketAddr;
 use std::path::PathBuf;
 use std::sync::{Arc, Mutex};
+use std::task::{Context, Waker};
 
 use argon2::Params;
 use axum::Router;
@@ -11,6 +12,7 @@ use axum::body::{Body, to_bytes};
 use axum::extract::ConnectInfo;
 use axum::http::header::{CONTENT_TYPE, COOKIE, HOST, LOCATION, ORIGIN, RETRY_AFTER, SET_COOKIE};
 use axum::http::{Request, Response, StatusCode};
+use futures_util::StreamExt;
 use tallyhook_analysis::units::{Span, Timestamp};
 use tallyhook_config::model::Page;
 use tokio::sync::watch;
@@ -331,6 +333,44 @@ async fn a_session_is_kept_from_scripts_and_other_sites_and_ends() {
     let office = site.log_in("office").await;
     std::fs::write(&site.users, "office look nonsense\n").unwrap();
     assert_eq!(status(&office).await, StatusCode::UNAUTHORIZED);
+}
+
+/// An open page is told for as long as its user is in, and no longer.
+#[tokio::test]
+async fn the_figures_of_an_open_page_end_with_its_session() {
+    let site = gated(|_| {});
+    let all = Users::read(&site.users).unwrap();
+    for out in ["log-out", "removal", "twelve hours"] {
+        let office = site.log_in("office").await;
+        site.later(Span::from_hours(11.9));
+        let foreman = site.log_in("foreman").await;
+        let mut pages = Vec::new();
+        for cookie in [&office, &foreman] {
+            let mut page = site.get("/events", cookie).await.into_body().into_data_stream();
+            assert!(page.next().await.unwrap().unwrap().starts_with(b"data: "));
+            pages.push(page);
+        }
+        let next = async |page: &mut axum::body::BodyDataStream| {
+            let mut event = std::pin::pin!(page.next());
+            let mut unwatched = Context::from_waker(Waker::noop());
+            assert!(event.as_mut().poll(&mut unwatched).is_pending(), "not before its time");
+            site.later(Span::from_ms(2_001));
+            tokio::time::timeout(std::time::Duration::from_secs(60), event).await.unwrap().is_some()
+        };
+        assert!(next(&mut pages[0]).await && next(&mut pages[1]).await, "both are in");
+        match out {
+            "log-out" => drop(site.post("/logout", &office, "").await),
+            "removal" => {
+                let mut others = Users::read(&site.users).unwrap();
+                others.remove("office");
+                others.write(&site.users).unwrap();
+            }
+            _ => site.later(Span::from_hours(0.2)),
+        }
+        assert!(!next(&mut pages[0]).await, "the page is told after {out}");
+        assert!(next(&mut pages[1]).await, "the other one goes on after {out}");
+        all.write(&site.users).unwrap();
+    }
 }
 
 #[tokio::test]
