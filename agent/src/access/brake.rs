@@ -26,6 +26,8 @@ struct Entry {
     /// Refused in the present pause.
     unseen: u64,
     last: Span,
+    /// When the one before the last was.
+    before: Span,
     free_at: Span,
 }
 
@@ -60,7 +62,8 @@ impl Brake {
             self.places.retain(|_, e| kept(e));
         }
         let key = self.key(place);
-        let entry = self.places.entry(key).or_insert(Entry { wrong: 0, unseen: 0, last: now, free_at: now });
+        let entry =
+            self.places.entry(key).or_insert(Entry { wrong: 0, unseen: 0, last: now, before: now, free_at: now });
         if entry.free_at > now {
             let left = Span::from_ms(entry.free_at.as_ms() - now.as_ms());
             entry.unseen += 1;
@@ -70,7 +73,7 @@ impl Brake {
             entry.wrong = 0;
         }
         entry.wrong = entry.wrong.saturating_add(1);
-        entry.last = now;
+        entry.before = std::mem::replace(&mut entry.last, now);
         let doublings = entry.wrong.saturating_sub(FREE + 1).min(20);
         let pause = match entry.wrong > FREE {
             true => Span::from_ms((FIRST.as_ms() << doublings).min(LONGEST.as_ms())),
@@ -86,10 +89,19 @@ impl Brake {
         self.places.get_mut(&key).map_or((1, 0), |entry| (entry.wrong, std::mem::take(&mut entry.unseen)))
     }
 
-    /// The password was right.
-    pub fn right(&mut self, place: IpAddr) {
+    /// The password of the try at `at` was right: it counts no more, and what was wrong before still does. Otherwise
+    /// whoever has a password could guess at another's for ever, with a log-in of their own after every third.
+    pub fn right(&mut self, place: IpAddr, at: Span) {
         let key = self.key(place);
-        self.places.remove(&key);
+        let Some(entry) = self.places.get_mut(&key) else { return };
+        entry.wrong = entry.wrong.saturating_sub(1);
+        entry.unseen = 0;
+        if entry.last == at {
+            (entry.last, entry.free_at) = (entry.before, at);
+        }
+        if entry.wrong == 0 {
+            self.places.remove(&key);
+        }
     }
 
     /// Whoever has one address of IPv6 has the 2^64 beside it.
@@ -151,8 +163,42 @@ mod tests {
         for _ in 0..3 {
             assert_eq!(brake.try_from(here, now), Tried::Look);
         }
-        brake.right(here);
+        assert_eq!(brake.places.len(), 2);
+        for _ in 0..3 {
+            brake.right(here, now);
+        }
         assert_eq!(brake.places.len(), 1);
+    }
+
+    #[test]
+    fn a_right_one_takes_back_itself_and_no_wrong_one() {
+        let mut brake = Brake::default();
+        let here = place("192.0.2.7");
+        let second = |n: i64| Span::from_ms(n * 1000);
+        for _ in 0..3 {
+            assert_eq!(brake.try_from(here, Span::ZERO), Tried::Look);
+        }
+        // As often as one likes, and at once.
+        for _ in 0..20 {
+            assert_eq!(brake.try_from(here, second(1)), Tried::Look);
+            brake.right(here, second(1));
+        }
+        assert_eq!(pause(&mut brake, here, second(1)), 1, "the fourth wrong one");
+        assert_eq!(brake.try_from(here, second(2)), Tried::Look);
+        brake.right(here, second(2));
+        assert_eq!(pause(&mut brake, here, second(2)), 2, "the fifth");
+        // One that turns out right late takes back no pause that came after it.
+        assert_eq!(brake.try_from(here, second(4)), Tried::Look);
+        assert_eq!(brake.try_from(here, second(8)), Tried::Look);
+        brake.right(here, second(4));
+        assert!(matches!(brake.try_from(here, second(15)), Tried::Wait { wrong: 6, .. }));
+        // Nor does it keep a place in mind: an hour after the last wrong one it is forgotten.
+        let later = second(8 + 3_599);
+        assert_eq!(brake.try_from(here, later), Tried::Look);
+        brake.right(here, later);
+        for _ in 0..3 {
+            assert_eq!(brake.try_from(here, second(8 + 3_601)), Tried::Look, "a person mistypes");
+        }
     }
 
     #[test]

@@ -236,7 +236,8 @@ pub async fn enter(State(shared): State<Arc<Shared>>, request: Request) -> Respo
     let Ok(_waits) = gate.waiting.try_acquire() else {
         return later(refuse(StatusCode::TOO_MANY_REQUESTS, words.log_in_later), Span::from_ms(1_000));
     };
-    match book(&gate.remembered.brake).try_from(place, shared.clock.now().mono) {
+    let at = shared.clock.now().mono;
+    match book(&gate.remembered.brake).try_from(place, at) {
         Tried::Look => {}
         Tried::Wait { left, wrong, first } => {
             if first {
@@ -262,7 +263,7 @@ pub async fn enter(State(shared): State<Arc<Shared>>, request: Request) -> Respo
         tracing::warn!("wrong log-in as {known} from {place}: {wrong} wrong by now, {unseen} refused unseen");
         return refuse(StatusCode::UNAUTHORIZED, words.wrong_log_in);
     };
-    book(&gate.remembered.brake).right(place);
+    book(&gate.remembered.brake).right(place, at);
     match book(&gate.remembered.sessions).begin(&user, shared.clock.now().mono) {
         Ok(token) => {
             tracing::info!("{user:?} logged in from {place}");

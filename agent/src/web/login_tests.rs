@@ -413,6 +413,24 @@ async fn behind_a_proxy_only_the_proxy_is_heard_and_its_word_on_the_reader_count
     assert_eq!(tries("198.51.100.10").await, StatusCode::UNAUTHORIZED, "another reader is free");
 }
 
+#[tokio::test]
+async fn who_may_look_guesses_no_other_password_between_log_ins_of_their_own() {
+    let site = gated(|_| {});
+    let mut looked_at = 0;
+    for n in 0..30 {
+        let answer = site.post("/login", "", &format!("name=fitter&password=guess{n}")).await;
+        looked_at += u32::from(answer.status() == StatusCode::UNAUTHORIZED);
+        if n % 3 == 2 {
+            site.post("/login", "", "name=office&password=office%27s+password").await;
+        }
+    }
+    assert_eq!(looked_at, 4);
+    // Who is in themselves is not made to wait longer by it.
+    site.later(Span::from_ms(1_001));
+    site.log_in("office").await;
+    site.log_in("office").await;
+}
+
 /// A log that the test can read.
 #[derive(Clone, Default)]
 struct Log(Arc<Mutex<Vec<u8>>>);
