@@ -5,9 +5,11 @@ use std::path::Path;
 use std::pin::Pin;
 use std::sync::Arc;
 use std::task::{Context, Poll};
+use std::time::Duration;
 
 use axum::extract::connect_info::Connected;
 use axum::serve::{IncomingStream, Listener};
+use rustix::net::sockopt;
 use rustls::ServerConfig;
 use rustls::pki_types::pem::PemObject;
 use rustls::pki_types::{CertificateDer, PrivateKeyDer};
@@ -27,6 +29,12 @@ const MOST_CONNECTIONS: usize = 256;
 
 /// How long a handshake may take.
 const HANDSHAKE: Span = Span::from_ms(10_000);
+
+/// A caller who has said nothing for this long is asked by the kernel whether they are there, this often, and so many
+/// times before the connection is over: a telephone that leaves the radio says no good-bye, and would keep its place.
+const SILENT: Duration = Duration::from_secs(120);
+const ASKED_EVERY: Duration = Duration::from_secs(30);
+const ASKED: u32 = 4;
 
 /// Who called: the address at the other end of the connection.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
@@ -139,7 +147,12 @@ async fn call(
         // The semaphore is never closed; if it were, nobody should come in.
         let Ok(place) = places.clone().acquire_owned().await else { return std::future::pending().await };
         match listener.accept().await {
-            Ok((stream, caller)) => return (stream, caller, place),
+            Ok((stream, caller)) => {
+                if let Err(error) = watch_over(&stream) {
+                    tracing::debug!("a caller who vanishes will not be found out: {error}");
+                }
+                return (stream, caller, place);
+            }
             Err(error) => {
                 // Too many open files, say: the next call may find room again.
                 tracing::warn!("the page could not take a call: {error}");
@@ -147,6 +160,15 @@ async fn call(
             }
         }
     }
+}
+
+/// Has the kernel find out a caller who has vanished; nothing of ours is woken by it before it has.
+fn watch_over(stream: &TcpStream) -> std::io::Result<()> {
+    sockopt::set_socket_keepalive(stream, true)?;
+    sockopt::set_tcp_keepidle(stream, SILENT)?;
+    sockopt::set_tcp_keepintvl(stream, ASKED_EVERY)?;
+    sockopt::set_tcp_keepcnt(stream, ASKED)?;
+    Ok(())
 }
 
 async fn shake_hands(
@@ -226,8 +248,6 @@ impl AsyncWrite for Line {
 
 #[cfg(test)]
 mod tests {
-    use std::time::Duration;
-
     use super::*;
 
     #[tokio::test]
@@ -271,5 +291,18 @@ mod tests {
         held.pop();
         let (_line, caller) = tokio::time::timeout(Duration::from_secs(60), door.accept()).await.unwrap();
         assert_eq!(caller, callers[3].local_addr().unwrap());
+    }
+
+    /// A telephone that has walked out of the radio says no good-bye; the kernel asks for it.
+    #[tokio::test]
+    async fn a_caller_who_has_vanished_is_found_out() {
+        let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
+        let at = listener.local_addr().unwrap();
+        let _caller = TcpStream::connect(at).await.unwrap();
+        let (stream, ..) = call(&listener, &Arc::new(Semaphore::new(1)), &Clock::system()).await;
+        assert!(sockopt::socket_keepalive(&stream).unwrap());
+        let (idle, every) = (sockopt::tcp_keepidle(&stream).unwrap(), sockopt::tcp_keepintvl(&stream).unwrap());
+        let found_out = idle + every * sockopt::tcp_keepcnt(&stream).unwrap();
+        assert!(found_out <= Duration::from_secs(300), "{found_out:?}");
     }
 }
