@@ -16,7 +16,7 @@ use crate::store::alarm::{Act, act};
 
 /// Most bytes of a message.
 const MOST_BYTES: usize = 4096;
-/// Longest name and note, characters; as on the page.
+/// Longest name and note, characters. The page takes longer ones, from those who are let in there.
 const LONGEST: usize = 200;
 /// Most messages in a minute; more are left alone until it is over.
 const MOST_A_MINUTE: u32 = 60;
