@@ -39,6 +39,9 @@ pub trait Outbox {
     fn note_cursor(&self, destination: &str, seq: u64) -> impl Future<Output = Result<(), String>> + Send {
         self.set_cursor(destination, seq)
     }
+
+    /// Keeps a number under a name beside the cursors. Unlike a cursor it may go back.
+    fn set_mark(&self, name: &str, number: u64) -> impl Future<Output = Result<(), String>> + Send;
 }
 
 /// Where `destination` begins: behind what it has acknowledged. One that is new to the store begins behind `end`, the
@@ -84,6 +87,10 @@ impl Outbox for StoreHandle {
 
     async fn note_cursor(&self, destination: &str, seq: u64) -> Result<(), String> {
         StoreHandle::note_cursor(self, destination, seq).await.map_err(|error| error.to_string())
+    }
+
+    async fn set_mark(&self, name: &str, number: u64) -> Result<(), String> {
+        StoreHandle::set_mark(self, name, number).await.map_err(|error| error.to_string())
     }
 }
 
@@ -146,7 +153,14 @@ impl Outbox for MemoryOutbox {
     }
 
     async fn set_cursor(&self, destination: &str, seq: u64) -> Result<(), String> {
-        self.content().cursors.insert(destination.to_owned(), seq);
+        let mut content = self.content();
+        let cursor = content.cursors.entry(destination.to_owned()).or_default();
+        *cursor = seq.max(*cursor);
+        Ok(())
+    }
+
+    async fn set_mark(&self, name: &str, number: u64) -> Result<(), String> {
+        self.content().cursors.insert(name.to_owned(), number);
         Ok(())
     }
 }

@@ -38,6 +38,7 @@ enum Request {
     Cursor(String, oneshot::Sender<Result<Option<u64>, StoreError>>),
     SetCursor(String, u64, oneshot::Sender<Result<(), StoreError>>),
     NoteCursor(String, u64, oneshot::Sender<Result<(), StoreError>>),
+    SetMark(String, u64, oneshot::Sender<Result<(), StoreError>>),
     DropOldest(Bound, oneshot::Sender<Result<Dropped, StoreError>>),
     KeepDrives(Vec<DriveFigures>, Timestamp, oneshot::Sender<Result<(), StoreError>>),
     OpenAlarms(oneshot::Sender<Result<Vec<Alarm>, StoreError>>),
@@ -122,6 +123,7 @@ fn serve(
             Request::Cursor(destination, answer) => drop(answer.send(store.cursor(&destination))),
             Request::SetCursor(destination, seq, answer) => drop(answer.send(store.set_cursor(&destination, seq))),
             Request::NoteCursor(destination, seq, answer) => drop(answer.send(store.note_cursor(&destination, seq))),
+            Request::SetMark(name, number, answer) => drop(answer.send(store.set_mark(&name, number))),
             Request::DropOldest(bound, answer) => drop(answer.send(store.drop_oldest(&bound))),
             Request::KeepDrives(drives, at, answer) => drop(answer.send(store.keep_drives(&drives, at))),
             Request::OpenAlarms(answer) => drop(answer.send(store.open_alarms())),
@@ -206,6 +208,14 @@ impl StoreHandle {
     /// As there; [`StoreError::Closed`] when the writer has ended.
     pub async fn note_cursor(&self, destination: &str, seq: u64) -> Result<(), StoreError> {
         self.ask(|answer| Request::NoteCursor(destination.to_owned(), seq, answer)).await
+    }
+
+    /// See [`Store::set_mark`].
+    ///
+    /// # Errors
+    /// As there; [`StoreError::Closed`] when the writer has ended.
+    pub async fn set_mark(&self, name: &str, number: u64) -> Result<(), StoreError> {
+        self.ask(|answer| Request::SetMark(name.to_owned(), number, answer)).await
     }
 
     /// See [`Store::drop_oldest`].

@@ -110,6 +110,16 @@ pub(super) fn write_cursors(connection: &Connection, cursors: &BTreeMap<String, 
     Ok(())
 }
 
+/// Keeps a number beside the cursors, which may go back.
+pub(super) fn set_mark(connection: &Connection, name: &str, number: u64) -> rusqlite::Result<()> {
+    connection
+        .prepare_cached(
+            "INSERT INTO destination (name, seq) VALUES (?1, ?2) ON CONFLICT DO UPDATE SET seq = excluded.seq",
+        )?
+        .execute(params![name, clamped(number)])?;
+    Ok(())
+}
+
 /// A message and its number from a row of [`COLUMNS`].
 pub(super) fn read(row: &Row<'_>, path: &Path) -> Result<(u64, Message), StoreError> {
     let sqlite = |error| StoreError::of_sqlite(path, error);

@@ -392,6 +392,12 @@ async fn the_handle_wakes_keeps_cursors_and_gives_back_what_it_cannot_store() {
     handle.set_cursor("mqtt", 1).await.unwrap();
     assert_eq!(handle.cursor("mqtt").await.unwrap(), Some(2), "a cursor never goes back");
     assert_eq!(handle.cursor("chat").await.unwrap(), None);
+    for number in [9, 4, 7] {
+        handle.set_mark("chat/digest", number).await.unwrap();
+        assert_eq!(handle.cursor("chat/digest").await.unwrap(), Some(number), "a mark may");
+    }
+    handle.set_mark("chat/digest", u64::MAX).await.unwrap();
+    assert_eq!(handle.cursor("chat/digest").await.unwrap(), Some(i64::MAX as u64));
     handle.close().await;
     // Closed means closed: the lock is free and what comes later is given back.
     drop(Store::open(dir.path()).unwrap());

@@ -315,6 +315,15 @@ impl Store {
         Ok(())
     }
 
+    /// Keeps a number under a name beside the cursors. Unlike a cursor it may go back: what it is of may have been wrong.
+    ///
+    /// # Errors
+    /// When it cannot be written.
+    pub fn set_mark(&mut self, name: &str, number: u64) -> Result<(), StoreError> {
+        self.write_noted()?;
+        outbox::set_mark(&self.connection, name, number).map_err(|error| StoreError::of_sqlite(&self.path, error))
+    }
+
     /// Writes the cursors that wait, all at once.
     fn write_noted(&mut self) -> Result<(), StoreError> {
         self.settle()?;

@@ -1,6 +1,8 @@
 //! Many messages at once, quiet hours and the week, on a webhook: what is told when, and that none of it is lost or
 //! told twice, whenever the daemon dies.
 
+use std::sync::Arc;
+
 use serde_json::{Value, json};
 use tallyhook::clock::{Clock, Reading};
 use tallyhook::publish::outbox::{MemoryOutbox, Outbox};
@@ -259,4 +261,58 @@ async fn the_week_is_told_once_and_after_a_kill_under_the_same_id() {
     }
     assert_eq!((&told[1]["kind"], &told[1]["ids"]), (&json!("digest"), &json!([])));
     teller.stop().await;
+}
+
+/// 2038-01-19, as a worn clock shows it for a minute; the seconds of the hour go on.
+fn in_2038(clock: &Clock, second: i64) {
+    let mono = Span::from_ms((second - 400) * 1000);
+    clock.set(Reading { wall: Timestamp::from_ms(2_147_483_640_000).plus(mono), mono });
+}
+
+#[tokio::test]
+async fn a_jump_of_the_clock_does_not_silence_the_weeks_after_it() {
+    for recorded in [false, true] {
+        let clock = Clock::manual(Timestamp::from_ms(BEGIN_MS));
+        let stub = Stub::start(&clock, all_taken()).await;
+        let directory = tempfile::tempdir().unwrap();
+        let store = Store::open(directory.path()).unwrap().into_handle().unwrap();
+        store.set_cursor(HOOK, 0).await.unwrap();
+        let alarms = Alarms { digest: Some((7, 15.25)), ..Alarms::default() };
+        let config = Config { store: StoreConfig::plain(directory.path()), ..chatting(&stub, alarms) };
+        let key = format!("{HOOK}/digest");
+        let (real, stored) = (Clock::system(), store.clone());
+        let marked = async |wanted: u64| {
+            for _ in 0..3000 {
+                if stored.cursor(&key).await.unwrap() == Some(wanted) {
+                    return;
+                }
+                real.sleep(Span::from_ms(10)).await;
+            }
+            panic!("{wanted} is not marked: {:?}", stored.cursor(&key).await);
+        };
+        let teller = Teller::start_on(config, store.clone(), store.stored(), &clock);
+        // The week before is not told to a new chat.
+        marked(1_749_395_700).await;
+        if recorded {
+            let mut figures = (**teller.figures.borrow()).clone();
+            figures.mechanisms[0].record_to = Some("2025-06-15T15:06:30Z".to_owned());
+            teller.figures.send_replace(Arc::new(figures));
+        }
+        in_2038(&clock, 500);
+        if recorded {
+            a_moment().await;
+            assert!(stub.seen().is_empty(), "no such week is on record: {:?}", ids(&stub));
+        } else {
+            teller.wait("the week of 2038", |_| !stub.seen().is_empty()).await;
+            marked(2_147_354_100).await;
+        }
+        // The clock is right again, and the week is over.
+        move_to(&clock, 600);
+        marked(1_749_395_700).await;
+        a_moment().await;
+        move_to(&clock, 900);
+        marked(1_750_000_500).await;
+        assert_eq!(ids(&stub).last().unwrap(), "week:yard-1:1750000500");
+        teller.stop().await;
+    }
 }

@@ -128,4 +128,9 @@ impl Outbox for Shelf {
         let written = self.disk(|disk| disk.write(|store| store.set_cursor(destination, seq)));
         unless_dead(written).await
     }
+
+    async fn set_mark(&self, name: &str, number: u64) -> Result<(), String> {
+        let written = self.disk(|disk| disk.write(|store| store.set_mark(name, number)));
+        unless_dead(written).await
+    }
 }

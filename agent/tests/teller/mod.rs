@@ -80,8 +80,8 @@ pub fn warning(id: &str) -> Message {
 }
 
 /// The destinations' tasks of a configuration, at work.
-pub struct Teller {
-    pub outbox: MemoryOutbox,
+pub struct Teller<O = MemoryOutbox> {
+    pub outbox: O,
     pub board: Board,
     pub figures: watch::Sender<Arc<SiteFigures>>,
     tasks: JoinSet<()>,
@@ -90,6 +90,12 @@ pub struct Teller {
 
 impl Teller {
     pub fn start(config: Config, outbox: &MemoryOutbox, clock: &Clock) -> Self {
+        Teller::start_on(config, outbox.clone(), outbox.stored(), clock)
+    }
+}
+
+impl<O: Outbox + Clone + Send + Sync + 'static> Teller<O> {
+    pub fn start_on(config: Config, outbox: O, stored: watch::Receiver<u64>, clock: &Clock) -> Self {
         let config = Arc::new(config);
         let (figures, seen) = watch::channel(Arc::new(figures::of_site(&config, |_| Record::default())));
         let (stop, stopped) = watch::channel(false);
@@ -98,12 +104,12 @@ impl Teller {
             config,
             outbox: outbox.clone(),
             figures: seen,
-            stored: outbox.stored(),
+            stored,
             clock: clock.clone(),
             board: board.clone(),
             stop: stopped,
         });
-        Teller { outbox: outbox.clone(), board, figures, tasks, stop }
+        Teller { outbox, board, figures, tasks, stop }
     }
 
     pub fn health(&self, destination: &str) -> DestinationHealth {

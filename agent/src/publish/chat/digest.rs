@@ -13,10 +13,13 @@ use crate::figures::{self, MechanismFigures, SiteFigures};
 use crate::publish::wording::{self, Said};
 use crate::store::alarm::{Alarm, AlarmState};
 use crate::store::{Reader, StoreError};
+use crate::web::moments::parse;
 use crate::web::wording::ENGLISH;
 
 /// Before it a clock has not been set: 2020-01-01, in seconds since 1970.
 const EARLIEST: u64 = 1_577_836_800;
+/// A week that was told is not due this long after now, seconds; 8 days, for clocks are put right by minutes.
+const MOST_AHEAD: i64 = 8 * 86_400;
 /// Most open warnings that are named.
 const MOST_NAMED: usize = 20;
 
@@ -34,6 +37,16 @@ pub fn last_due(zone: &TimeZone, (day, hour): (u8, f64), now: Timestamp) -> Opti
         let at = date.at(hour, minute, 0, 0).to_zoned_datetime(zone.clone()).ok()?.timestamp();
         u64::try_from(at.as_second()).ok().filter(|seconds| at <= now && *seconds >= EARLIEST)
     })
+}
+
+/// Up to when the record goes.
+pub fn recorded_to(figures: &SiteFigures) -> Option<Timestamp> {
+    figures.mechanisms.iter().filter_map(|figures| parse(figures.record_to.as_deref()?)).max()
+}
+
+/// Whether the mark of a week that was told, seconds since 1970, is of a clock that was wrong.
+pub fn is_ahead(told: u64, now: Timestamp) -> bool {
+    i64::try_from(told).map_or(true, |told| told > now.as_ms().div_euclid(1000) + MOST_AHEAD)
 }
 
 /// The words of the seven days before the one on which the week was due.

@@ -17,6 +17,7 @@ use super::retry::{Backoff, pause};
 use super::wording::{self, Said};
 use super::{Wiring, stopped};
 use crate::daemon::reminders::{LOOK_EVERY, hour_of_day};
+use crate::daemon::timeline::is_plausible;
 use crate::figures::SiteFigures;
 use crate::store::message::Message;
 use queue::{Lane, Marks, Queue, Unit};
@@ -246,16 +247,21 @@ impl<O: Outbox, C: Chat> Teller<'_, O, C> {
     async fn tell_week(&mut self, destination: &str) -> Result<(), String> {
         let Some(when) = self.about.config.alarms.digest else { return Ok(()) };
         let now = self.wiring.clock.now().wall;
-        let Some(due) = digest::last_due(&self.about.config.time_zone, when, now) else { return Ok(()) };
+        let (config, figures) = (self.about.config.clone(), self.about.figures.borrow().clone());
+        // A clock that jumps has no week to tell of.
+        if !is_plausible(now, digest::recorded_to(&figures)) {
+            return Ok(());
+        }
+        let Some(due) = digest::last_due(&config.time_zone, when, now) else { return Ok(()) };
         let key = Marks::key(destination, "digest");
-        let Some(told) = self.wiring.outbox.cursor(&key).await? else {
+        let told = self.wiring.outbox.cursor(&key).await?;
+        let Some(told) = told.filter(|told| !digest::is_ahead(*told, now)) else {
             // A new chat is told of the next week.
-            return self.wiring.outbox.set_cursor(&key, due).await;
+            return self.wiring.outbox.set_mark(&key, due).await;
         };
         if told >= due || self.is_quiet().is_some() {
             return Ok(());
         }
-        let (config, figures) = (self.about.config.clone(), self.about.figures.borrow().clone());
         let made = tokio::task::spawn_blocking(move || digest::digest(&config, &figures, due)).await;
         let made = made.map_err(|failed| failed.to_string()).and_then(|made| made.map_err(|error| error.to_string()));
         let said = match made {
@@ -274,7 +280,7 @@ impl<O: Outbox, C: Chat> Teller<'_, O, C> {
             Told::Done => {}
             Told::Refused(why) => self.wiring.health.parked(&telling.id(), &why.what, &why.mend),
         }
-        self.wiring.outbox.set_cursor(&key, due).await
+        self.wiring.outbox.set_mark(&key, due).await
     }
 
     /// Says it until it is answered, or until quiet hours hold all of it.
