@@ -19,7 +19,7 @@ const MOST_TEXT: usize = 400;
 pub enum Outcome {
     /// Taken.
     Done,
-    /// This one is refused for good: sending it again would not help, the next one may go through.
+    /// This one is refused: the next one may go through, and where it does, sending this one again would not help.
     Refused(Why),
     /// To be sent again soon, not before the time that the server asks for.
     Again(Why, Option<Duration>),

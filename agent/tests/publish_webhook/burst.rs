@@ -2,6 +2,7 @@
 //! told twice, whenever the daemon dies.
 
 use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 
 use serde_json::{Value, json};
 use tallyhook::clock::{Clock, Reading};
@@ -260,6 +261,174 @@ async fn the_week_is_told_once_and_after_a_kill_under_the_same_id() {
         assert!(text.contains(part), "{part} is missing in {text}");
     }
     assert_eq!((&told[1]["kind"], &told[1]["ids"]), (&json!("digest"), &json!([])));
+    teller.stop().await;
+}
+
+/// A clock that stands, a receiver that refuses what it is told to, and its webhook at work on an outbox.
+struct Refusing {
+    clock: Clock,
+    stub: Stub,
+    outbox: MemoryOutbox,
+    teller: Teller,
+}
+
+impl Refusing {
+    async fn start(
+        messages: impl IntoIterator<Item = Message>,
+        alarms: Alarms,
+        refuses: impl Fn(&str) -> bool + Send + 'static,
+    ) -> Self {
+        let clock = Clock::manual(Timestamp::from_ms(BEGIN_MS));
+        let stub = Stub::start(&clock, move |_, request| {
+            let id = serde_json::from_str::<Value>(&request.body).unwrap()["id"].as_str().unwrap().to_owned();
+            Play::status(if refuses(&id) { "422 Unprocessable Content" } else { "200 OK" })
+        })
+        .await;
+        let outbox = outbox(messages).await;
+        let teller = Teller::start(chatting(&stub, alarms), &outbox, &clock);
+        Refusing { clock, stub, outbox, teller }
+    }
+
+    /// Waits for so many requests, and sees that there are no more of them.
+    async fn asked(&self, count: usize) {
+        self.teller.wait(&format!("request {count}"), |_| self.stub.seen().len() >= count).await;
+        a_moment().await;
+        assert_eq!(self.stub.seen().len(), count, "{:?}", ids(&self.stub));
+    }
+
+    async fn nothing_is_left_out(&self) {
+        assert_eq!(self.teller.health(HOOK).parked, 0);
+        assert_eq!(self.outbox.cursor(HOOK).await.unwrap(), Some(0));
+        let trouble = self.teller.health(HOOK).trouble.unwrap();
+        assert!(trouble.what.contains("422") && trouble.mend.contains("template"), "{trouble:?}");
+    }
+}
+
+#[tokio::test]
+async fn a_receiver_that_refuses_everything_does_not_empty_the_outbox() {
+    let mended = Arc::new(AtomicBool::new(false));
+    let seen = mended.clone();
+    let three = (0..3).map(|n| warning(&format!("w{n}")));
+    let site = Refusing::start(three, Alarms::default(), move |_| !seen.load(Ordering::SeqCst)).await;
+    site.asked(3).await;
+    site.nothing_is_left_out().await;
+    // What is no news for people begins nothing anew; what is does, at once.
+    site.outbox.push(lift(1));
+    site.asked(3).await;
+    site.outbox.push(warning("w3"));
+    site.asked(7).await;
+    // Otherwise all is told again after a pause, and the pauses grow.
+    let now = site.clock.now();
+    for (seconds, asked) in [(59, 7), (121, 11), (180, 11), (370, 15)] {
+        let after = Span::from_ms(seconds * 1000);
+        site.clock.set(Reading { wall: now.wall.plus(after), mono: now.mono.plus(after) });
+        site.asked(asked).await;
+    }
+    site.nothing_is_left_out().await;
+    let told = site.stub.seen().len();
+    mended.store(true, Ordering::SeqCst);
+    site.outbox.push(warning("w4"));
+    site.teller.delivered(HOOK, 6).await;
+    assert_eq!(ids(&site.stub)[told..], ["w0", "w1", "w2", "w3", "w4"], "all of them, in their order");
+    assert_eq!((site.teller.health(HOOK).parked, site.teller.health(HOOK).trouble), (0, None));
+    site.teller.stop().await;
+}
+
+#[tokio::test]
+async fn what_is_refused_by_itself_is_left_out_once_another_one_is_taken_and_stands_in_nobodys_way() {
+    let site =
+        Refusing::start([warning("bad-1"), warning("bad-2")], Alarms::default(), |id| id.starts_with("bad")).await;
+    site.asked(2).await;
+    site.nothing_is_left_out().await;
+    // At once, without waiting for the end of a pause.
+    site.outbox.push(warning("good"));
+    site.teller.delivered(HOOK, 3).await;
+    assert_eq!(ids(&site.stub), ["bad-1", "bad-2", "bad-1", "bad-2", "good"]);
+    let health = site.teller.health(HOOK);
+    assert_eq!((health.parked, health.trouble), (2, None));
+    let last = health.last_parked.unwrap();
+    assert_eq!(last.id, "bad-2");
+    assert!(last.why.contains("422"), "{last:?}");
+    site.teller.stop().await;
+}
+
+#[tokio::test]
+async fn after_a_kill_what_was_refused_is_no_group_where_the_site_wants_none() {
+    let alarms = Alarms { group_from: 0, ..Alarms::default() };
+    let site = Refusing::start([warning("w0"), warning("w1")], alarms, |_| true).await;
+    site.asked(2).await;
+    let Refusing { clock, stub, outbox, teller } = site;
+    teller.kill();
+    let teller = Teller::start(chatting(&stub, alarms), &outbox, &clock);
+    let site = Refusing { clock, stub, outbox, teller };
+    site.asked(4).await;
+    assert_eq!(ids(&site.stub), ["w0", "w1", "w0", "w1"]);
+    site.nothing_is_left_out().await;
+    site.teller.stop().await;
+}
+
+#[tokio::test]
+async fn what_is_refused_in_quiet_hours_is_told_once_the_receiver_takes_it_and_what_they_hold_afterwards() {
+    let mended = Arc::new(AtomicBool::new(false));
+    let seen = mended.clone();
+    let alarms = quiet_until_half_past_three(QuietHolds::Ordinary);
+    let messages = [warning("w1"), overload("over-1"), warning("w2"), overload("over-2")];
+    let site = Refusing::start(messages, alarms, move |_| !seen.load(Ordering::SeqCst)).await;
+    site.asked(2).await;
+    move_to(&site.clock, 400 + 61);
+    site.asked(4).await;
+    site.nothing_is_left_out().await;
+    assert_eq!(site.outbox.cursor(&format!("{HOOK}/early")).await.unwrap(), None);
+    mended.store(true, Ordering::SeqCst);
+    move_to(&site.clock, 400 + 61 + 121);
+    mark(&site.teller, "early", 4).await;
+    move_to(&site.clock, 1801);
+    site.teller.delivered(HOOK, 4).await;
+    assert_eq!(ids(&site.stub)[4..], ["over-1", "over-2", "w1", "w2"]);
+    assert_eq!(site.teller.health(HOOK).parked, 0);
+    site.teller.stop().await;
+}
+
+#[tokio::test]
+async fn a_backlog_is_not_hurled_at_a_receiver_that_refuses_everything() {
+    let many = (0..200).map(|n| warning(&format!("w{n}")));
+    let site = Refusing::start(many, Alarms::default(), |_| true).await;
+    // Two groups, and 64 messages of theirs.
+    site.asked(66).await;
+    site.outbox.push(warning("another"));
+    site.asked(66).await;
+    site.nothing_is_left_out().await;
+    site.teller.stop().await;
+}
+
+#[tokio::test]
+async fn a_week_that_is_refused_is_told_again_and_left_out_once_something_else_is_taken() {
+    let directory = tempfile::tempdir().unwrap();
+    drop(Store::open(directory.path()).unwrap());
+    let clock = Clock::manual(Timestamp::from_ms(BEGIN_MS));
+    let stub = Stub::start(&clock, |_, request| {
+        Play::status(if request.body.contains("\"digest\"") { "400 Bad Request" } else { "200 OK" })
+    })
+    .await;
+    let outbox = outbox([]).await;
+    let alarms = Alarms { digest: Some((7, 15.25)), ..Alarms::default() };
+    let config = Config { store: StoreConfig::plain(directory.path()), ..chatting(&stub, alarms) };
+    let teller = Teller::start(config, &outbox, &clock);
+    mark(&teller, "digest", 1).await;
+    a_moment().await;
+    let due = "week:yard-1:1750000500";
+    for (second, tries) in [(900, 1), (1_000, 1), (1_801, 2)] {
+        move_to(&clock, second);
+        teller.wait("the week", |_| stub.seen().len() >= tries).await;
+        a_moment().await;
+        assert_eq!(ids(&stub), vec![due; tries], "at second {second}");
+        assert_eq!(teller.health(HOOK).parked, 0);
+        assert!(outbox.cursor(&format!("{HOOK}/digest")).await.unwrap() < Some(1_750_000_500));
+    }
+    outbox.push(warning("w1"));
+    mark(&teller, "digest", 1_750_000_500).await;
+    assert_eq!(ids(&stub), [due, due, "w1", due]);
+    assert_eq!(teller.health(HOOK).last_parked.unwrap().id, due);
     teller.stop().await;
 }
 

@@ -3,6 +3,7 @@
 
 pub mod digest;
 pub mod queue;
+mod refusals;
 
 use std::sync::Arc;
 use std::time::Duration;
@@ -13,7 +14,7 @@ use tracing::{info, warn};
 
 use super::http::{Outcome, Why};
 use super::outbox::{Outbox, begin};
-use super::retry::{Backoff, pause};
+use super::retry::{Backoff, pause, span_of};
 use super::wording::{self, Said};
 use super::{Wiring, stopped};
 use crate::daemon::reminders::{LOOK_EVERY, hour_of_day};
@@ -21,6 +22,7 @@ use crate::daemon::timeline::is_plausible;
 use crate::figures::SiteFigures;
 use crate::store::message::Message;
 use queue::{Lane, Marks, Queue, Unit};
+use refusals::{Refusal, Refusals, RefusedWeek};
 
 /// Pause after the first failure.
 const FIRST_PAUSE: Duration = Duration::from_secs(1);
@@ -98,7 +100,8 @@ pub struct About {
 /// Tells `chat` of every warning and finding until the daemon stops.
 pub async fn run<O: Outbox, C: Chat>(mut chat: C, about: About, wiring: Wiring<O>) {
     let mut stop = wiring.stop.clone();
-    let mut teller = Teller { chat: &mut chat, about, wiring, marks: None };
+    let refusals = Refusals::default();
+    let mut teller = Teller { chat: &mut chat, about, wiring, marks: None, refusals, week: None, taken: 0 };
     tokio::select! {
         () = teller.tell_all() => {}
         () = stopped(&mut stop) => {}
@@ -111,13 +114,19 @@ struct Teller<'a, O, C> {
     wiring: Wiring<O>,
     /// How far it has been told; kept here as well, so that an outbox that fails to keep it makes us tell nothing twice.
     marks: Option<Marks>,
+    /// The messages that the receiver has refused, and has taken nothing since.
+    refusals: Refusals,
+    /// The same of a week.
+    week: Option<RefusedWeek>,
+    /// How much the receiver has taken.
+    taken: u64,
 }
 
 /// What became of a telling.
 enum Told {
     /// It was taken.
     Done,
-    /// It will never be taken.
+    /// It is not taken, and it may be its own fault.
     Refused(Why),
     /// Quiet hours have begun before it was taken.
     Held,
@@ -146,12 +155,14 @@ impl<O: Outbox, C: Chat> Teller<'_, O, C> {
         let alarms = &self.about.config.alarms;
         let by_the_hour = alarms.quiet.is_some() || alarms.digest.is_some();
         let clock = self.wiring.clock.clone();
+        let again_at = self.refusals.again_at(&clock);
         tokio::select! {
             changed = self.wiring.stored.changed() => if changed.is_err() {
                 // Nothing will be stored any more; the task still ends only with the daemon.
                 std::future::pending::<()>().await;
             },
             () = clock.sleep(LOOK_EVERY), if by_the_hour => {}
+            () = clock.sleep_until(again_at.unwrap_or_default()), if again_at.is_some() => {}
         }
     }
 
@@ -166,16 +177,26 @@ impl<O: Outbox, C: Chat> Teller<'_, O, C> {
                 Marks::read(&self.wiring.outbox, &destination, told).await?
             }
         };
+        if self.refusals.are_due(self.wiring.clock.now().mono) {
+            self.refusals.begin_anew(&mut marks);
+        }
+        let mut waited = !self.refusals.is_empty();
         loop {
             self.marks = Some(marks);
             // Marked as seen before reading: what is stored from here on wakes us again.
             let end = *self.wiring.stored.borrow_and_update();
             let quiet = self.is_quiet();
             let queue = Queue { outbox: &self.wiring.outbox, config: &self.about.config, end };
-            match queue.next(&marks, quiet).await? {
+            let next = match self.refusals.are_many() {
+                true => None,
+                false => queue.next(&self.refusals.behind(marks), quiet).await?,
+            };
+            match next {
+                // Perhaps this one is taken. But the receiver may have been mended meanwhile: so all again, in their order.
+                Some(_) if std::mem::take(&mut waited) => self.refusals.begin_anew(&mut marks),
                 Some(unit) => self.tell_unit(&destination, &mut marks, unit).await?,
                 None => {
-                    if marks.told < end && quiet.is_none() {
+                    if marks.told < end && quiet.is_none() && self.refusals.is_empty() {
                         marks.told = end;
                         self.marks = Some(marks);
                         // Nothing of it was told: it can wait for the next commit of the ledger.
@@ -202,7 +223,8 @@ impl<O: Outbox, C: Chat> Teller<'_, O, C> {
         let Some(&(last, _)) = messages.last() else { return Ok(()) };
         let kept = Marks::key(destination, lane.begun());
         if marks.begun_of(lane) < last {
-            self.wiring.outbox.set_cursor(&kept, last).await?;
+            // It may have been further: what was refused is begun anew.
+            self.wiring.outbox.set_mark(&kept, last).await?;
             marks.begin(lane, last);
             self.marks = Some(*marks);
         }
@@ -211,9 +233,12 @@ impl<O: Outbox, C: Chat> Teller<'_, O, C> {
         if let [_, _, ..] = messages.as_slice() {
             let group = Telling::Group(messages.clone());
             match self.tell(&group).await {
-                Told::Done => return self.acknowledged(destination, marks, lane, last).await,
+                Told::Done => {
+                    self.leave_out_refused(destination, marks).await?;
+                    return self.acknowledged(destination, marks, lane, last).await;
+                }
                 Told::Held => return Ok(()),
-                // What cannot be told together is told one by one: only what is refused by itself is left out.
+                // What cannot be told together is told one by one: only what is refused by itself can be left out.
                 Told::Refused(why) => {
                     let id = group.id();
                     warn!(%destination, %id, "refused, so its messages are told one by one: {}", why.what);
@@ -223,11 +248,28 @@ impl<O: Outbox, C: Chat> Teller<'_, O, C> {
         for (seq, message) in seqs.into_iter().zip(messages) {
             let one = Telling::One(message);
             match self.tell(&one).await {
-                Told::Done => {}
+                Told::Done => {
+                    self.leave_out_refused(destination, marks).await?;
+                    self.acknowledged(destination, marks, lane, seq).await?;
+                }
                 Told::Held => return Ok(()),
-                Told::Refused(why) => self.wiring.health.parked(&one.id(), &why.what, &why.mend),
+                Told::Refused(why) => {
+                    self.wiring.health.trouble(&why.what, &why.mend);
+                    self.refusals.add(Refusal { lane, seq, id: one.id(), why });
+                    if self.refusals.are_many() {
+                        return Ok(());
+                    }
+                }
             }
+        }
+        Ok(())
+    }
+
+    /// The receiver has taken another one: what it refused before, it refuses for what that says.
+    async fn leave_out_refused(&mut self, destination: &str, marks: &mut Marks) -> Result<(), String> {
+        for Refusal { lane, seq, id, why } in self.refusals.take() {
             self.acknowledged(destination, marks, lane, seq).await?;
+            self.wiring.health.parked(&id, &why.what, &why.mend);
         }
         Ok(())
     }
@@ -246,20 +288,22 @@ impl<O: Outbox, C: Chat> Teller<'_, O, C> {
     /// Tells of the week when its hour has come, and once only.
     async fn tell_week(&mut self, destination: &str) -> Result<(), String> {
         let Some(when) = self.about.config.alarms.digest else { return Ok(()) };
-        let now = self.wiring.clock.now().wall;
+        let now = self.wiring.clock.now();
         let (config, figures) = (self.about.config.clone(), self.about.figures.borrow().clone());
         // A clock that jumps has no week to tell of.
-        if !is_plausible(now, digest::recorded_to(&figures)) {
+        if !is_plausible(now.wall, digest::recorded_to(&figures)) {
             return Ok(());
         }
-        let Some(due) = digest::last_due(&config.time_zone, when, now) else { return Ok(()) };
+        let Some(due) = digest::last_due(&config.time_zone, when, now.wall) else { return Ok(()) };
         let key = Marks::key(destination, "digest");
         let told = self.wiring.outbox.cursor(&key).await?;
-        let Some(told) = told.filter(|told| !digest::is_ahead(*told, now)) else {
+        let Some(told) = told.filter(|told| !digest::is_ahead(*told, now.wall)) else {
             // A new chat is told of the next week.
             return self.wiring.outbox.set_mark(&key, due).await;
         };
-        if told >= due || self.is_quiet().is_some() {
+        let refused = self.week.filter(|week| week.due == due);
+        let waits = refused.is_some_and(|week| week.taken == self.taken && now.mono < week.again_at);
+        if told >= due || waits || self.is_quiet().is_some() {
             return Ok(());
         }
         let made = tokio::task::spawn_blocking(move || digest::digest(&config, &figures, due)).await;
@@ -278,7 +322,16 @@ impl<O: Outbox, C: Chat> Teller<'_, O, C> {
         match self.tell(&telling).await {
             Told::Held => return Ok(()),
             Told::Done => {}
-            Told::Refused(why) => self.wiring.health.parked(&telling.id(), &why.what, &why.mend),
+            // As with messages: left out once the receiver has taken something else.
+            Told::Refused(why) if refused.is_some_and(|week| week.taken < self.taken) => {
+                self.wiring.health.parked(&telling.id(), &why.what, &why.mend);
+            }
+            Told::Refused(why) => {
+                self.wiring.health.trouble(&why.what, &why.mend);
+                let again_at = self.wiring.clock.now().mono.plus(span_of(&self.wiring.clock, LONGEST_BARRED));
+                self.week = Some(RefusedWeek { due, taken: self.taken, again_at });
+                return Ok(());
+            }
         }
         self.wiring.outbox.set_mark(&key, due).await
     }
@@ -292,6 +345,7 @@ impl<O: Outbox, C: Chat> Teller<'_, O, C> {
                 Outcome::Done => {
                     info!(destination = %self.wiring.health.name(), id = %telling.id(), "told");
                     self.wiring.health.well();
+                    self.taken += 1;
                     return Told::Done;
                 }
                 Outcome::Refused(why) => return Told::Refused(why),

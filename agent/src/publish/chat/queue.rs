@@ -107,6 +107,13 @@ impl Marks {
         }
     }
 
+    pub(super) const fn told_of(&self, lane: Lane) -> u64 {
+        match lane {
+            Lane::All => self.told,
+            Lane::Early => self.early,
+        }
+    }
+
     pub(super) const fn acknowledge(&mut self, lane: Lane, seq: u64) {
         match lane {
             Lane::All => self.told = seq,
@@ -151,7 +158,10 @@ impl<O: Outbox> Queue<'_, O> {
         // What was begun is finished first, as it was.
         let early = self.collect((marks.early_from(), marks.early_begun), urgent).await?;
         let all = self.collect((marks.told, marks.begun), still_to_tell).await?;
-        for (lane, messages) in [(Lane::Early, early), (Lane::All, all)] {
+        for (lane, mut messages) in [(Lane::Early, early), (Lane::All, all)] {
+            if !self.groups() {
+                messages.truncate(1);
+            }
             let is_held_now = |holds| messages.iter().all(|(_, message)| is_held(holds, message));
             if !messages.is_empty() && !quiet.is_some_and(is_held_now) {
                 return Ok(Some(Unit { lane, messages }));
@@ -184,10 +194,14 @@ impl<O: Outbox> Queue<'_, O> {
         Ok(found)
     }
 
+    /// Whether the site wants anything told in one.
+    fn groups(&self) -> bool {
+        self.config.alarms.group_from >= 2
+    }
+
     /// Of what waits as much as is told in one.
     fn first_of(&self, mut waiting: Vec<(u64, Message)>) -> Option<Vec<(u64, Message)>> {
-        let from = self.config.alarms.group_from as usize;
-        if from < 2 || waiting.len() < from {
+        if !self.groups() || waiting.len() < self.config.alarms.group_from as usize {
             waiting.truncate(1);
         }
         let mut room = GROUP_BYTES;
