@@ -1,14 +1,14 @@
 //! The day's copy of the ledger.
 
-use tallyhook_analysis::units::Span;
+use tallyhook_analysis::units::{Span, Timestamp};
 use tallyhook_config::model::Store;
 use tokio::sync::mpsc;
 
 use crate::clock::Clock;
 use crate::store::StoreError;
-use crate::store::backup::{self, Made};
+use crate::store::backup::{self, Kept, Made};
 
-/// How old the newest copy may be.
+/// How far apart copies are made.
 const EVERY: Span = Span::from_ms(86_400_000);
 
 /// How often it is looked at.
@@ -17,7 +17,16 @@ const LOOK: Span = Span::from_ms(3_600_000);
 /// The first look: when a start is over and done with.
 const FIRST: Span = Span::from_ms(60_000);
 
-/// Makes a copy whenever the newest one is a day old, and says how that went. Ends when nobody listens.
+/// Whether a copy has to be made: none was within a day. The date of one that was made while the clock was wrong says
+/// nothing, whether it lies ahead or behind.
+fn is_due(kept: &[Kept], now: Timestamp) -> bool {
+    !kept
+        .iter()
+        .filter_map(|copy| copy.made)
+        .any(|made| now.since(made).as_ms().unsigned_abs() < EVERY.as_ms().unsigned_abs())
+}
+
+/// Makes a copy whenever none was made within a day, and says how that went. Ends when nobody listens.
 pub async fn keep(store: Store, clock: Clock, said: mpsc::Sender<Result<Made, StoreError>>) {
     let Some(to) = store.backup_directory() else { return };
     clock.sleep(FIRST).await;
@@ -25,9 +34,7 @@ pub async fn keep(store: Store, clock: Clock, said: mpsc::Sender<Result<Made, St
         let now = clock.now().wall;
         let (from, to, keep) = (store.directory.clone(), to.clone(), store.backup_keep as usize);
         let copying = tokio::task::spawn_blocking(move || {
-            let newest = backup::copies(&to)?.first().and_then(|copy| backup::made_at(copy).ok().flatten());
-            // One from the future was made while the clock was wrong.
-            let due = newest.is_none_or(|made| now.since(made).as_ms().unsigned_abs() >= EVERY.as_ms().unsigned_abs());
+            let due = is_due(&backup::copies(&to, now)?, now);
             if due { backup::make(&from, &to, keep, now).map(Some) } else { Ok(None) }
         });
         let result = match copying.await {
@@ -42,5 +49,29 @@ pub async fn keep(store: Store, clock: Clock, said: mpsc::Sender<Result<Made, St
             return;
         }
         clock.sleep(LOOK).await;
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const HOUR: i64 = 3_600_000;
+
+    #[test]
+    fn one_look_at_a_wrong_clock_leaves_one_copy_a_day() {
+        let at = |hour: i64| Timestamp::from_ms(1_790_000_000_000 + hour * HOUR);
+        for wrong in [Timestamp::from_ms(2_147_483_000_000), Timestamp::from_ms(0)] {
+            let mut kept: Vec<Kept> = Vec::new();
+            let mut made = Vec::new();
+            for hour in 0..200 {
+                let now = if hour == 50 { wrong } else { at(hour) };
+                if is_due(&kept, now) {
+                    made.push(hour);
+                    kept.insert(0, Kept::made_at(now));
+                }
+            }
+            assert_eq!(made, [0, 24, 48, 50, 72, 96, 120, 144, 168, 192]);
+        }
     }
 }

@@ -8,7 +8,7 @@ use std::fs::File;
 use std::path::{Path, PathBuf};
 
 use rusqlite::{Connection, OpenFlags, OptionalExtension as _, params};
-use tallyhook_analysis::units::Timestamp;
+use tallyhook_analysis::units::{Span, Timestamp};
 
 use super::error::StoreError;
 use super::pages;
@@ -27,6 +27,9 @@ const UNFINISHED: &str = ".unfinished";
 /// In the place of the suffix once it is no copy any more.
 const SPARE: &str = ".spare";
 
+/// A date further ahead than this is one of a clock that was wrong.
+const AHEAD: Span = Span::from_ms(86_400_000);
+
 /// What a backup did.
 #[derive(Clone, PartialEq, Eq, Debug)]
 pub struct Made {
@@ -40,8 +43,55 @@ pub struct Made {
     pub is_behind: bool,
 }
 
-/// Copies the ledger of the store in `data` to the directory `to`, verifies the copy, and keeps the newest `keep`. The
-/// daemon may be writing meanwhile.
+/// A copy in its directory.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct Kept {
+    /// The copy.
+    pub path: PathBuf,
+    /// When it was made, by its own account; `None` where this program cannot read it.
+    pub made: Option<Timestamp>,
+    /// The last sample that is in it, and the entries of its chains; `None` where this program cannot read it.
+    holds: Option<(Timestamp, u64)>,
+}
+
+impl Kept {
+    /// One of which nothing but its date is known.
+    #[cfg(test)]
+    pub fn made_at(made: Timestamp) -> Self {
+        Kept { path: PathBuf::new(), made: Some(made), holds: None }
+    }
+
+    fn of(path: PathBuf) -> Self {
+        let read = || -> Result<(Option<i64>, i64, Option<i64>), StoreError> {
+            let reader = Reader::open_file(&path)?;
+            let sql = "SELECT (SELECT max(at_ms) FROM book), (SELECT made_ms FROM copy),
+                              (SELECT coalesce(sum(length), 0) FROM (
+                                   SELECT (SELECT max(seq) FROM entry WHERE entry.mechanism = m.key) AS length
+                                   FROM mechanism AS m))";
+            let row = reader.connection().query_row(sql, [], |row| Ok((row.get(0)?, row.get(2)?, row.get(1)?)));
+            row.map_err(|error| StoreError::of_sqlite(&path, error))
+        };
+        match read() {
+            Ok((last, entries, made)) => Kept {
+                made: made.map(Timestamp::from_ms),
+                holds: last.map(|at| (Timestamp::from_ms(at), u64::try_from(entries).unwrap_or(0))),
+                path,
+            },
+            Err(_) => Kept { path, made: None, holds: None },
+        }
+    }
+
+    /// What makes one newer than another: what it holds, for the date in its name is that of a clock which may have been
+    /// wrong. What is dated ahead of `now` is the oldest of all, and of the same content the one that is.
+    fn rank(&self, now: Timestamp) -> impl Ord {
+        let is_ahead = |at: Timestamp| at.since(now).as_ms() > AHEAD.as_ms();
+        let can_be = self.holds.is_some_and(|(last, _)| !is_ahead(last));
+        (can_be, self.holds, self.made.is_some_and(|made| !is_ahead(made)), self.made, &self.path)
+    }
+}
+
+/// Copies the ledger of the store in `data` to the directory `to`, verifies the copy, and keeps it and the newest others,
+/// `keep` in all. The daemon may be writing meanwhile.
 ///
 /// # Errors
 /// [`StoreError::Damaged`] when the copy does not add up: then it is not kept, and none of the older ones is removed.
@@ -73,7 +123,8 @@ pub fn make(data: &Path, to: &Path, keep: usize, now: Timestamp) -> Result<Made,
         // What is left of it may be what was in the way, and its room is needed.
         let _ = std::fs::remove_file(&new);
     })?;
-    let removed: Vec<PathBuf> = copies(to)?.into_iter().skip(keep.max(1)).collect();
+    let others = copies(to, now)?.into_iter().map(|copy| copy.path).filter(|path| *path != name);
+    let removed: Vec<PathBuf> = others.skip(keep.saturating_sub(1)).collect();
     for (n, old) in removed.iter().enumerate() {
         let gone =
             if n == 0 { std::fs::rename(old, old.with_extension(&SPARE[1..])) } else { std::fs::remove_file(old) };
@@ -82,29 +133,22 @@ pub fn make(data: &Path, to: &Path, keep: usize, now: Timestamp) -> Result<Made,
     Ok(Made { copy: name, removed, written, is_behind: reader.is_behind() })
 }
 
-/// The copies in a directory, the newest first; none where there is no such directory.
+/// The copies in a directory, the newest first by what they hold; none where there is no such directory.
 ///
 /// # Errors
 /// [`StoreError::Io`] when the directory cannot be read.
-pub fn copies(directory: &Path) -> Result<Vec<PathBuf>, StoreError> {
-    let mut found = listed(directory, SUFFIX)?;
-    found.sort();
-    found.reverse();
+pub fn copies(directory: &Path, now: Timestamp) -> Result<Vec<Kept>, StoreError> {
+    let mut found: Vec<Kept> = listed(directory, SUFFIX)?.into_iter().map(Kept::of).collect();
+    found.sort_by(|a, b| b.rank(now).cmp(&a.rank(now)));
     Ok(found)
 }
 
-/// When a copy was made, by its own account; `None` for a ledger that is no copy.
+/// Whether there is no copy in a directory, whatever it holds.
 ///
 /// # Errors
-/// When the file cannot be read.
-pub fn made_at(copy: &Path) -> Result<Option<Timestamp>, StoreError> {
-    let reader = Reader::open_file(copy)?;
-    let made: Option<i64> = reader
-        .connection()
-        .query_row("SELECT made_ms FROM copy", [], |row| row.get(0))
-        .optional()
-        .map_err(|error| StoreError::of_sqlite(copy, error))?;
-    Ok(made.map(Timestamp::from_ms))
+/// [`StoreError::Io`] when the directory cannot be read.
+pub(super) fn has_none(directory: &Path) -> Result<bool, StoreError> {
+    Ok(listed(directory, SUFFIX)?.is_empty())
 }
 
 /// Puts the copy `from` into the directory `data`, which must be empty or not be there; an older format is brought up
@@ -256,7 +300,7 @@ fn listed(directory: &Path, suffix: &str) -> Result<Vec<PathBuf>, StoreError> {
     Ok(entries.flatten().map(|entry| entry.path()).filter(|path| ours(path)).collect())
 }
 
-/// `20310504T060000Z`: sorts by time, and every file system takes it.
+/// `20310504T060000Z`: every file system takes it.
 pub(super) fn stamp(at: Timestamp) -> String {
     crate::figures::rfc3339(at)
         .chars()

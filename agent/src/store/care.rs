@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 
 use tallyhook_analysis::units::Timestamp;
 
-use super::backup;
+use super::backup::{self, Kept};
 use super::error::StoreError;
 use super::schema;
 
@@ -41,19 +41,20 @@ impl std::fmt::Display for Recovered {
 /// it is then. [`StoreError::TooNew`] and others as they are.
 pub(super) fn look(data: &Path, copies: Option<&Path>, now: Timestamp) -> Result<Option<Recovered>, StoreError> {
     let ledger = schema::ledger_path(data);
-    let copies = copies.map_or(Ok(Vec::new()), backup::copies)?;
+    let no_copy = copies.map_or(Ok(true), backup::has_none)?;
     let fault = match schema::look_at(&ledger, true) {
-        Ok(0) if copies.is_empty() => return Ok(None),
+        Ok(0) if no_copy => return Ok(None),
         // Copies of an empty ledger are not made.
         Ok(0) => StoreError::damaged(&ledger, "the file is empty"),
         Ok(_) => return Ok(None),
-        Err(StoreError::Missing { .. }) if copies.is_empty() => return Ok(None),
+        Err(StoreError::Missing { .. }) if no_copy => return Ok(None),
         Err(StoreError::Missing { .. }) => StoreError::damaged(&ledger, "the file is gone"),
         Err(fault @ (StoreError::Damaged { .. } | StoreError::NotOurs { .. })) => fault,
         Err(other) => return Err(other),
     };
-    let Some(copy) = copies.into_iter().find(|copy| backup::prove(copy).is_ok()) else { return Err(fault) };
-    let made = backup::made_at(&copy)?;
+    let mut copies = copies.map_or(Ok(Vec::new()), |directory| backup::copies(directory, now))?.into_iter();
+    let Some(newest) = copies.find(|copy| backup::prove(&copy.path).is_ok()) else { return Err(fault) };
+    let Kept { path: copy, made, .. } = newest;
     let aside = put_aside(&ledger, now)?;
     backup::put_in_place(&copy, &ledger)?;
     let what = match fault {

@@ -60,7 +60,7 @@ fn a_copy_is_made_while_the_writer_writes_and_goes_back_into_an_empty_place_only
     kept(1, &mut store);
     let third = kept(2, &mut store);
     assert_eq!(third.removed, [first.copy], "the oldest goes");
-    assert_eq!(copies(&to).unwrap().len(), 2);
+    assert_eq!(copies(&to, at(0)).unwrap().len(), 2);
 
     // The restored store goes on where it was left.
     let mut again = Store::open(&back).unwrap();
@@ -151,8 +151,58 @@ fn a_copy_writes_only_what_the_one_it_starts_from_has_not() {
     wrong.extend_from_slice(&[7; 5000]);
     std::fs::write(&two, &wrong).unwrap();
     kept(true);
-    assert_eq!(copies(&to).unwrap().len(), 2);
+    assert_eq!(copies(&to, at(0)).unwrap().len(), 2);
     assert_eq!(spare().len(), 1);
+}
+
+/// The clock read 2038 for one look: the copy of that look is no newer than what it holds.
+#[test]
+fn a_copy_dated_in_the_future_goes_when_its_turn_comes_and_is_not_what_comes_back() {
+    let dir = filled(1);
+    let to = dir.path().join("copies");
+    let kept = |day: i64, made: Timestamp| {
+        let mut store = Store::open(dir.path()).unwrap();
+        work(&mut store, &config(""), day..day + 1);
+        drop(store);
+        make(dir.path(), &to, 3, made).unwrap()
+    };
+    let day = |n: i64| at(n * 86_400);
+    let first = kept(1, day(0));
+    let ahead = kept(2, Timestamp::from_ms(2_147_483_000_000));
+    kept(3, day(1));
+    let newest = kept(4, day(2));
+    assert_eq!(newest.removed, [first.copy], "the oldest goes");
+    let truth = sealed(dir.path());
+    std::fs::remove_file(ledger_path(dir.path())).unwrap();
+    let (store, found) = Store::open_sound(dir.path(), Some(&to), day(3)).unwrap();
+    drop(store);
+    assert_eq!(found.unwrap().copy, newest.copy);
+    assert_eq!(sealed(dir.path()), truth);
+
+    assert_eq!(kept(5, day(3)).removed, [ahead.copy]);
+    // By a clock that is behind it is the newest all the same, and is not what goes.
+    let behind = kept(6, Timestamp::from_ms(0));
+    assert!(behind.copy.exists() && !behind.removed.contains(&behind.copy), "{behind:?}");
+    assert_eq!(copies(&to, day(4)).unwrap()[0].path, behind.copy);
+}
+
+#[test]
+fn what_holds_a_date_ahead_of_the_clock_or_cannot_be_read_comes_last() {
+    let (dir, ahead) = (filled(2), tempfile::tempdir().unwrap());
+    let mut store = Store::open(ahead.path()).unwrap();
+    // In 2049.
+    work(&mut store, &config(""), 9_000..9_002);
+    drop(store);
+    let to = dir.path().join("copies");
+    let wrong = make(ahead.path(), &to, 9, at(5)).unwrap().copy;
+    let good = make(dir.path(), &to, 9, at(0)).unwrap().copy;
+    let odd = to.join("ledger-20990101T000000Z.sqlite3");
+    std::fs::write(&odd, "no ledger").unwrap();
+    let order: Vec<_> = copies(&to, at(9)).unwrap().into_iter().map(|copy| copy.path).collect();
+    assert_eq!(order, [good.clone(), wrong.clone(), odd.clone()]);
+    let made = make(dir.path(), &to, 2, at(10)).unwrap();
+    assert_eq!(made.removed, [wrong, odd]);
+    assert!(good.exists());
 }
 
 #[test]
@@ -165,7 +215,7 @@ fn a_copy_that_does_not_add_up_is_not_kept_and_removes_none() {
     drop(raw);
     let refused = make(dir.path(), &to, 1, at(90_000)).unwrap_err();
     assert!(refused.to_string().contains("2024-10-05"), "{refused}");
-    assert_eq!(copies(&to).unwrap().len(), 1);
+    assert_eq!(copies(&to, at(0)).unwrap().len(), 1);
     assert_eq!(std::fs::read_dir(&to).unwrap().count(), 1, "nothing unfinished is left");
 }
 
