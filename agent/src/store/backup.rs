@@ -11,6 +11,7 @@ use rusqlite::{Connection, OpenFlags, OptionalExtension as _, params};
 use tallyhook_analysis::units::{Span, Timestamp};
 
 use super::error::StoreError;
+use super::owner::Owner;
 use super::pages;
 use super::query::Reader;
 use super::schema;
@@ -102,7 +103,11 @@ pub fn make(data: &Path, to: &Path, keep: usize, now: Timestamp) -> Result<Made,
     };
     let reader = Reader::open(data)?;
     schema::read_in_passing(reader.connection()).map_err(|error| StoreError::of_sqlite(reader.path(), error))?;
+    let (owner, made) = (Owner::near(to).map_err(io(to))?, not_there(to));
     std::fs::create_dir_all(to).map_err(io(to))?;
+    for place in made {
+        owner.give(place).map_err(io(place))?;
+    }
     let stem = format!("{PREFIX}{}", stamp(now));
     let name = free_name(to, &stem, SUFFIX);
     let new = to.join(format!("{stem}{UNFINISHED}"));
@@ -114,6 +119,8 @@ pub fn make(data: &Path, to: &Path, keep: usize, now: Timestamp) -> Result<Made,
         };
         add_origin(&new, data, now)?;
         prove(&new)?;
+        // The daemon starts its own copies from it one day.
+        owner.give(&new).map_err(io(&new))?;
         File::open(&new).and_then(|file| file.sync_all()).map_err(io(&new))?;
         std::fs::rename(&new, &name).map_err(io(&name))?;
         sync_directory(to)?;
@@ -152,15 +159,15 @@ pub(super) fn has_none(directory: &Path) -> Result<bool, StoreError> {
 }
 
 /// Puts the copy `from` into the directory `data`, which must be empty or not be there; an older format is brought up
-/// on the way, and what arrives is verified before it gets its name.
+/// on the way, and what arrives is verified before it gets its name. What root makes belongs to the owner of the nearest
+/// directory that was there: the daemon's user has to open it.
 ///
 /// # Errors
 /// [`StoreError::NoCopy`] when `from` is no ledger, or an empty one; [`StoreError::Occupied`] when there is something in
 /// `data`; [`StoreError::DamagedCopy`] when the copy does not add up. No directory that it made is left then.
 pub fn restore(from: &Path, data: &Path) -> Result<(), StoreError> {
-    let made: Vec<&Path> =
-        data.ancestors().take_while(|place| !place.as_os_str().is_empty() && !place.exists()).collect();
-    restore_into(from, data).map_err(|error| {
+    let made = not_there(data);
+    restore_into(from, data, &made).map_err(|error| {
         // What is not empty stays.
         made.iter().for_each(|place| drop(std::fs::remove_dir(place)));
         match error {
@@ -170,8 +177,14 @@ pub fn restore(from: &Path, data: &Path) -> Result<(), StoreError> {
     })
 }
 
-fn restore_into(from: &Path, data: &Path) -> Result<(), StoreError> {
+/// Of the directories of `place`, the deepest first, those that are still to be made.
+fn not_there(place: &Path) -> Vec<&Path> {
+    place.ancestors().take_while(|above| !above.as_os_str().is_empty() && !above.exists()).collect()
+}
+
+fn restore_into(from: &Path, data: &Path, made: &[&Path]) -> Result<(), StoreError> {
     let io = |error| StoreError::of_io(data, error);
+    let owner = Owner::near(data).map_err(io)?;
     // Also refuses what is no ledger, before anything is made. An empty file would prove anything: nothing in it can fail
     // to add up.
     match schema::look_at(from, true) {
@@ -200,6 +213,11 @@ fn restore_into(from: &Path, data: &Path) -> Result<(), StoreError> {
     if let Some(text) = text {
         let path = data.join(CONFIGURATION_COPY);
         std::fs::write(&path, text).map_err(|error| StoreError::of_io(&path, error))?;
+    }
+    drop(reader);
+    let files = std::fs::read_dir(data).map_err(io)?.flatten().map(|file| file.path());
+    for place in files.chain(made.iter().map(|place| place.to_path_buf())) {
+        owner.give(&place).map_err(|error| StoreError::of_io(&place, error))?;
     }
     sync_directory(data)
 }

@@ -205,6 +205,35 @@ fn what_holds_a_date_ahead_of_the_clock_or_cannot_be_read_comes_last() {
     assert!(good.exists());
 }
 
+/// `restore` and `backup` are run by root, and the daemon by a user of its own.
+#[test]
+fn what_root_makes_belongs_to_whose_directory_it_is_in() {
+    use std::os::unix::fs::{MetadataExt as _, chown};
+    let dir = filled(3);
+    std::fs::write(dir.path().join("configuration.toml"), "# as it was").unwrap();
+    let home = dir.path().join("home");
+    std::fs::create_dir(&home).unwrap();
+    chown(&home, Some(4_321), Some(8_765)).expect("this proof gives files away, run it as root");
+    let copy = make(dir.path(), &home.join("copies"), 2, at(0)).unwrap().copy;
+    restore(&copy, &home.join("deep/back")).unwrap();
+    std::fs::create_dir(home.join("empty")).unwrap();
+    chown(home.join("empty"), Some(1_234), Some(8_765)).unwrap();
+    restore(&copy, &home.join("empty")).unwrap();
+    let owner = |place: &Path| {
+        let found = std::fs::metadata(place).unwrap();
+        (found.uid(), found.gid())
+    };
+    for place in ["copies", "deep", "deep/back"] {
+        assert_eq!(owner(&home.join(place)), (4_321, 8_765), "{place}");
+    }
+    assert_eq!(owner(&copy), (4_321, 8_765));
+    for (place, user) in [("deep/back", 4_321), ("empty", 1_234)] {
+        let files: Vec<_> = home.join(place).read_dir().unwrap().map(|file| file.unwrap().path()).collect();
+        assert!(files.contains(&ledger_path(&home.join(place))) && files.len() > 1, "{files:?}");
+        files.iter().for_each(|file| assert_eq!(owner(file), (user, 8_765), "{}", file.display()));
+    }
+}
+
 #[test]
 fn a_copy_that_does_not_add_up_is_not_kept_and_removes_none() {
     let dir = filled(4);

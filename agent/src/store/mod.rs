@@ -18,6 +18,7 @@ mod lifts;
 mod lock;
 mod open_seal;
 mod outbox;
+mod owner;
 mod pages;
 mod query;
 mod redo;
