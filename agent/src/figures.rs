@@ -519,7 +519,7 @@ fn shared<S: Serializer>(drives: &Arc<Vec<DriveFigures>>, serializer: S) -> Resu
 /// Something that is wrong with the record just now.
 #[derive(Clone, PartialEq, Debug, Serialize)]
 pub struct FindingFigures {
-    /// `not_recorded`, `backup`, `ledger` or `outbox`.
+    /// `not_recorded`, `backup`, `ledger`, `outbox`, `budget` or `raw_samples`.
     pub finding: &'static str,
     /// Since when, RFC 3339.
     pub since: String,

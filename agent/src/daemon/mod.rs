@@ -398,6 +398,7 @@ async fn run_on(
                 // Set anew in any case: one that has rung must not be waited for again.
                 next_tick = now.mono.plus(TICK);
                 tick.set(clock.sleep_until(next_tick.plus(TICK_WAITS)));
+                site.look_at_rings(now);
                 if answers && touched.since_the_last_look() {
                     match store.open_services().await {
                         Ok(services) => site.take_services(&services, now),

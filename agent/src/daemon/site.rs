@@ -487,6 +487,15 @@ impl Site {
         }
     }
 
+    /// Looks how it goes with the rings of raw samples.
+    pub fn look_at_rings(&mut self, now: Reading) {
+        match self.rings.health() {
+            Some(Err(text)) if !self.findings.contains_key("raw_samples") => self.raise("raw_samples", now.wall, text),
+            Some(Ok(())) => self.clear("raw_samples", now.wall, "raw samples are recorded as they should be again"),
+            Some(Err(_)) | None => {}
+        }
+    }
+
     /// The store was looked at for its budget.
     pub fn looked_at_room(&mut self, result: Result<Looked, StoreError>, now: Reading) {
         match result {

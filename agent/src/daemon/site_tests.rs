@@ -4,14 +4,15 @@ use std::path::Path;
 use std::process::Command;
 use std::sync::Arc;
 
-use tallyhook_analysis::sample::{Flag, Quantity};
+use tallyhook_analysis::sample::{Flag, Quantity, Sample};
 use tallyhook_analysis::units::{Span, Timestamp};
-use tallyhook_config::model::{Config, Target};
+use tallyhook_config::model::{Config, RecordingRing, Target};
 
 use super::site::Site;
 use crate::clock::Reading;
 use crate::drive::{Decoded, DriveReading, LinkState, RawWords, Value, Values, fixture};
 use crate::figures::SiteFigures;
+use crate::samples::recording::{Recording, RingWriter};
 use crate::store::message::MessageKind;
 use crate::store::verify::verify;
 use crate::store::{EntryKind, LiftFilter, MessageFilter, Reader, Store};
@@ -184,6 +185,63 @@ fn a_disk_filled_to_the_brim_loses_nothing_and_is_told() {
     let told = Reader::open(&data).unwrap().messages(&filter).unwrap();
     let raised: Vec<_> = told.iter().map(|(_, m)| m.body["raised"].as_bool().unwrap()).collect();
     assert_eq!(raised, [true, false], "{told:#?}");
+}
+
+/// A disk that is full while blocks are written takes half of one; what comes when there is room again can be read.
+#[test]
+fn a_ring_on_a_full_disk_goes_on_behind_its_last_whole_block() {
+    let disk = SmallDisk::new();
+    let mut ring = RingWriter::open(disk.0.path(), "hoist", RecordingRing { days: 9, megabytes: 50 }).unwrap();
+    let sample = |n: i64| {
+        let mut sample = Sample::at(Timestamp::from_ms(EVENING + n * 100));
+        // Loads that leap cost some ten bytes each.
+        sample.set(Quantity::Load, Some((n * 7_919_999_983) % 1_000_000_007_000));
+        sample
+    };
+    (0..1300).for_each(|n| ring.append(&sample(n)).unwrap());
+    let filler = disk.0.path().join("filler");
+    let mut file = std::fs::File::create(&filler).unwrap();
+    while std::io::Write::write_all(&mut file, &[1; 4096]).is_ok() {}
+    drop(file);
+    let refused: Vec<i64> = (1300..4000).filter(|n| ring.append(&sample(*n)).is_err()).collect();
+    assert!(refused.len() > 1000, "{}", refused.len());
+    std::fs::remove_file(&filler).unwrap();
+    (4000..5300).for_each(|n| ring.append(&sample(n)).unwrap());
+    ring.flush().unwrap();
+    let read: Result<Vec<Sample>, _> = Recording::of_mechanism(disk.0.path(), "hoist").unwrap().collect();
+    let taken: Vec<Sample> = (0..5300).filter(|n| !refused.contains(n)).map(sample).collect();
+    assert_eq!(read.unwrap(), taken);
+}
+
+#[test]
+fn raw_samples_that_cannot_be_written_are_a_finding_until_they_can() {
+    let dir = tempfile::tempdir().unwrap();
+    let in_the_way = dir.path().join("samples");
+    std::fs::write(&in_the_way, "no folder").unwrap();
+    let mut config = Arc::unwrap_or_clone(config(dir.path()));
+    config.store.recording = Some(RecordingRing { days: 9, megabytes: 50 });
+    let store = Store::open(dir.path()).unwrap();
+    let at = |mono: i64| Reading { wall: Timestamp::from_ms(EVENING + mono), mono: Span::from_ms(mono) };
+    let drive = config.drives.keys().next().unwrap().clone();
+    let mut night = Night { site: Site::open(Arc::new(config), &store, at(0)).unwrap(), store, drive };
+    let mut look = |minutes: std::ops::Range<i64>| {
+        night.play(minutes.start * 60_000..minutes.end * 60_000, |mono| EVENING + mono);
+        night.site.flush();
+        night.site.look_at_rings(at(minutes.end * 60_000));
+        night.figures().findings
+    };
+    for minute in 0..3 {
+        let findings = look(minute * 10..minute * 10 + 10);
+        assert_eq!(findings.iter().map(|f| f.finding).collect::<Vec<_>>(), ["raw_samples"]);
+        assert!(findings[0].text.contains("raw samples of `main-hoist` are not recorded"), "{findings:?}");
+    }
+    std::fs::remove_file(&in_the_way).unwrap();
+    assert_eq!(look(30..40), []);
+    look(40..50);
+    let filter = MessageFilter { kind: Some(MessageKind::Finding), ..MessageFilter::default() };
+    let told = Reader::open(dir.path()).unwrap().messages(&filter).unwrap();
+    let raised: Vec<_> = told.iter().map(|(_, m)| (m.body["finding"].clone(), m.body["raised"] == true)).collect();
+    assert_eq!(raised, [("raw_samples".into(), true), ("raw_samples".into(), false)]);
 }
 
 /// What was told of a silence: whether it was raised.

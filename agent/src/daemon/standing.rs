@@ -8,7 +8,7 @@ use crate::store::message::{Message, MessageKind};
 use crate::store::{MessageFilter, Reader, StoreError};
 
 /// Findings about the record as a whole that begin and end.
-const OF_THE_SITE: [&str; 4] = ["not_recorded", "backup", "outbox", "budget"];
+const OF_THE_SITE: [&str; 5] = ["not_recorded", "backup", "outbox", "budget", "raw_samples"];
 
 /// The newest findings that are looked at; what is older and still stands is told once more.
 const LOOKED_AT: u64 = 2_000;

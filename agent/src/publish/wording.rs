@@ -288,6 +288,7 @@ pub fn finding_said(w: &Wording, message: &Message) -> String {
         Some("configuration") => w.finding_configuration,
         Some("not_recorded") => w.finding_not_recorded,
         Some("backup") => w.finding_backup,
+        Some("raw_samples") => w.finding_raw_samples,
         Some("ledger") => w.finding_ledger,
         Some("load_zero_drift") => w.finding_zero_drift,
         Some("load_zero_corrected") => w.finding_zero_corrected,

@@ -46,6 +46,11 @@ impl BlockWriter {
         self.count
     }
 
+    /// The instant of its first sample; `None` while it is empty.
+    pub fn first_ms(&self) -> Option<i64> {
+        (self.count > 0).then_some(self.first)
+    }
+
     /// Time from its first sample to `at`, milliseconds; negative when the clock went back.
     pub fn age_ms(&self, at: Timestamp) -> i64 {
         at.as_ms().saturating_sub(self.first)

@@ -114,6 +114,8 @@ pub struct RingWriter {
     bounds: RecordingRing,
     block: BlockWriter,
     file: Option<OpenFile>,
+    /// Blocks written since it was opened.
+    written: u64,
 }
 
 #[derive(Debug)]
@@ -121,7 +123,36 @@ struct OpenFile {
     file: File,
     path: PathBuf,
     first: i64,
+    /// What of it is whole.
     bytes: u64,
+    /// The last write failed.
+    is_doubtful: bool,
+}
+
+impl OpenFile {
+    /// Writes a block behind what is whole.
+    fn put(&mut self, block: &[u8]) -> io::Result<()> {
+        self.is_doubtful = true;
+        self.file.write_all(block)?;
+        self.is_doubtful = false;
+        self.bytes += block.len() as u64;
+        Ok(())
+    }
+
+    /// After a failure: opens it anew, for a disk that was away is another one when it is back, and cuts off half a block,
+    /// which in the middle would hide what follows. `false` when what was whole is not there any more.
+    fn open_again(&mut self) -> io::Result<bool> {
+        let file = match OpenOptions::new().append(true).open(&self.path) {
+            Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(false),
+            opened => opened?,
+        };
+        if file.metadata()?.len() < self.bytes {
+            return Ok(false);
+        }
+        file.set_len(self.bytes)?;
+        self.file = file;
+        Ok(true)
+    }
 }
 
 impl RingWriter {
@@ -137,13 +168,20 @@ impl RingWriter {
             Some((first, path)) => reopen(first, &path).map_err(SamplesError::io(&path))?,
             None => None,
         };
-        Ok(RingWriter { folder, mechanism: mechanism.to_owned(), bounds, block: BlockWriter::default(), file })
+        let (mechanism, block) = (mechanism.to_owned(), BlockWriter::default());
+        Ok(RingWriter { folder, mechanism, bounds, block, file, written: 0 })
+    }
+
+    /// How many blocks have been written since it was opened.
+    pub fn written(&self) -> u64 {
+        self.written
     }
 
     /// Takes a sample. It reaches the disk with its block: after 600 samples or 30 s.
     ///
     /// # Errors
-    /// [`SamplesError::Io`] when a full block cannot be written.
+    /// [`SamplesError::Io`] when a full block cannot be written. Then this sample is not taken, the block stays in memory,
+    /// and the next call tries again.
     pub fn append(&mut self, sample: &Sample) -> Result<(), SamplesError> {
         if self.block.count() > 0 {
             let age = self.block.age_ms(sample.at);
@@ -154,10 +192,13 @@ impl RingWriter {
         let at = sample.at.as_ms();
         let room = self.file_bytes();
         let full = |f: &OpenFile| f.bytes >= room || at.saturating_sub(f.first).saturating_abs() >= DAY_MS;
-        if self.file.as_ref().is_none_or(full) {
+        if self.file.as_ref().is_some_and(full) {
             // The block that is being filled belongs to the file before.
             self.write_block()?;
-            self.start_file(at)?;
+            self.file = None;
+        }
+        if self.file.is_none() {
+            self.start_file(self.block.first_ms().unwrap_or(at))?;
         }
         self.block.push(sample);
         Ok(())
@@ -176,17 +217,22 @@ impl RingWriter {
     }
 
     fn write_block(&mut self) -> Result<(), SamplesError> {
-        let Some(open) = &mut self.file else { return Ok(()) };
-        if self.block.count() == 0 {
-            return Ok(());
+        let Some(first) = self.block.first_ms() else { return Ok(()) };
+        if let Some(open) = self.file.as_mut().filter(|open| open.is_doubtful)
+            && !open.open_again().map_err(SamplesError::io(&open.path))?
+        {
+            self.file = None;
         }
-        let bytes = self.block.seal();
-        if let Err(error) = open.file.write_all(bytes) {
-            // Half a block in the middle would hide what follows; the rest of this block stays in memory.
+        if self.file.is_none() {
+            self.start_file(first)?;
+        }
+        let Some(open) = &mut self.file else { return Ok(()) };
+        if let Err(error) = open.put(self.block.seal()) {
+            // Half a block at the end is cut off by whoever opens it next; this block stays in memory.
             let _ = open.file.set_len(open.bytes);
             return Err(SamplesError::io(&open.path)(error));
         }
-        open.bytes += bytes.len() as u64;
+        self.written += 1;
         self.block.clear();
         Ok(())
     }
@@ -198,6 +244,8 @@ impl RingWriter {
 
     fn start_file(&mut self, at: i64) -> Result<(), SamplesError> {
         self.file = None;
+        // Somebody may have cleared it away.
+        fs::create_dir_all(&self.folder).map_err(SamplesError::io(&self.folder))?;
         self.prune(at)?;
         let head = file_head(&self.mechanism);
         let mut first = at;
@@ -210,8 +258,12 @@ impl RingWriter {
                 Err(error) => return Err(SamplesError::io(&path)(error)),
             }
         };
-        file.write_all(&head).map_err(SamplesError::io(&path))?;
-        self.file = Some(OpenFile { file, path, first: at, bytes: head.len() as u64 });
+        if let Err(error) = file.write_all(&head) {
+            // On a full disk one more would be left by each trial.
+            let _ = fs::remove_file(&path);
+            return Err(SamplesError::io(&path)(error));
+        }
+        self.file = Some(OpenFile { file, path, first: at, bytes: head.len() as u64, is_doubtful: false });
         Ok(())
     }
 
@@ -229,7 +281,11 @@ impl RingWriter {
                 break;
             }
             total -= size(path).min(total);
-            fs::remove_file(path).map_err(SamplesError::io(path))?;
+            match fs::remove_file(path) {
+                // Given up meanwhile for the store's budget.
+                Err(error) if error.kind() == io::ErrorKind::NotFound => {}
+                removed => removed.map_err(SamplesError::io(path))?,
+            }
         }
         Ok(())
     }
@@ -268,7 +324,7 @@ fn reopen(first: i64, path: &Path) -> io::Result<Option<OpenFile>> {
     if whole < bytes.len() {
         file.set_len(whole as u64)?;
     }
-    Ok(Some(OpenFile { file, path: path.to_owned(), first, bytes: whole as u64 }))
+    Ok(Some(OpenFile { file, path: path.to_owned(), first, bytes: whole as u64, is_doubtful: false }))
 }
 
 /// The samples of a recording, in the order of its files. A damaged part gives one error, then it goes on after it.

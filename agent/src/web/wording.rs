@@ -632,6 +632,7 @@ wording! {
     finding_configuration: "{text}",
     finding_not_recorded: "{text}",
     finding_backup: "{text}",
+    finding_raw_samples: "{text}",
     finding_ledger: "{text}",
     finding_zero_drift: "{text}",
     finding_zero_corrected: "{text}",

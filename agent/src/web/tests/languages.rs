@@ -36,7 +36,7 @@ fn messages() -> Vec<Message> {
         .chain(["running_hours", "lifts", "starts", "stops", "bending_cycles", "brake_work_kj", "days"].map(|l| part(0.9, true, l)))
         .chain([part(1.0, true, "full_load_bending_cycles"), part(0.1, false, "lifts")])
         .chain(["reminder", "acknowledged", "shelved", "unshelved", "note"].map(alarm));
-    let kinds = ["silence", "counter", "configuration", "not_recorded", "backup", "ledger", "odd"];
+    let kinds = ["silence", "counter", "configuration", "not_recorded", "backup", "raw_samples", "ledger", "odd"];
     let checked = json!({"finding": "load_noise", "text": "A", "check": "A", "raised": true});
     let findings = kinds.into_iter().flat_map(|name| [finding(name, true), finding(name, false)]).chain([checked]);
     let message = |(n, (kind, body)): (usize, (MessageKind, serde_json::Value))| Message {

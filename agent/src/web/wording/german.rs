@@ -608,6 +608,7 @@ pub static GERMAN: Wording = Wording {
     finding_configuration: "Zur Konfiguration. Wortlaut des Dienstes: {text}",
     finding_not_recorded: "Zur Aufzeichnung. Wortlaut des Dienstes: {text}",
     finding_backup: "Zur täglichen Kopie des Nutzungsbuchs. Wortlaut des Dienstes: {text}",
+    finding_raw_samples: "Zur Aufzeichnung der einzelnen Messwerte. Wortlaut des Dienstes: {text}",
     finding_ledger: "Zum Nutzungsbuch. Wortlaut des Dienstes: {text}",
     finding_zero_drift: "Zum wandernden Nullpunkt des Lastsignals. Wortlaut des Dienstes: {text}",
     finding_zero_corrected: "Zur Korrektur des Nullpunkts des Lastsignals. Wortlaut des Dienstes: {text}",
