@@ -318,10 +318,19 @@ impl Book {
         }
     }
 
-    /// Whether a commit would have anything to write: something moved or followed since the last one.
+    /// Whether a commit would have anything to write: something moved or followed since the last one. What there is to
+    /// tell before the first sample waits for it.
     pub fn has_news(&self) -> bool {
         let p = &self.pending;
-        p.moved || self.ends_something() || !p.flags.is_empty() || !p.hours.is_empty()
+        let anything = p.moved || self.ends_something() || !p.flags.is_empty() || !p.hours.is_empty();
+        anything && self.commits_at().is_some()
+    }
+
+    /// The instant that a commit would be of; `None` while there is nothing that one could be made of.
+    fn commits_at(&self) -> Option<Timestamp> {
+        let recorder = self.account.recorder();
+        let of_a_service = || (!self.pending.services.is_empty()).then(|| recorder.counted_to());
+        recorder.standing().map(|standing| standing.at).or_else(of_a_service)
     }
 
     /// How long the mechanism has run since the last commit: what a power cut would cost now.

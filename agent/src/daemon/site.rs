@@ -430,8 +430,10 @@ impl Site {
         for (index, book) in self.books.iter().enumerate() {
             let since = self.wait_since[index].unwrap_or(now.mono);
             let goes = all || book.has_news() && (self.commit_fails || is_due(book, now.mono, since, every, longest));
-            self.committing[index] = goes;
-            commits.extend(Some(book).filter(|_| goes).and_then(Book::commit));
+            let commit = Some(book).filter(|_| goes).and_then(Book::commit);
+            // A book that has nothing to be committed with keeps what it has to tell.
+            self.committing[index] = commit.is_some();
+            commits.extend(commit);
         }
         commits
     }

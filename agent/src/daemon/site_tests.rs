@@ -312,6 +312,23 @@ fn a_finding_about_the_record_that_outlasts_the_daemon_is_told_once_and_its_end_
     assert_eq!(run(&|site, at| site.clear("backup", at, "copied again")), [true, false]);
 }
 
+/// The disk of the copies is full on the first day, before the drive is connected.
+#[test]
+fn a_finding_from_before_the_first_sample_is_told_with_it() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut night = Night::begin(dir.path(), EVENING);
+    let at = |mono: i64| Reading { wall: Timestamp::from_ms(EVENING + mono), mono: Span::from_ms(mono) };
+    night.site.raise("backup", at(0).wall, "no room".to_owned());
+    for mono in (0..HOUR).step_by(60_000) {
+        assert!(!night.site.commit_is_due(at(mono)), "a commit would hold nothing");
+        night.commit(at(mono));
+    }
+    night.play(HOUR..2 * HOUR, |mono| EVENING + mono);
+    let filter = MessageFilter { kind: Some(MessageKind::Finding), ..MessageFilter::default() };
+    let told = Reader::open(dir.path()).unwrap().messages(&filter).unwrap();
+    assert_eq!(told.iter().filter(|(_, m)| m.body["finding"] == "backup").count(), 1, "{told:?}");
+}
+
 #[test]
 fn a_commit_takes_along_who_is_due_soon_and_not_who_has_just_begun() {
     let dir = tempfile::tempdir().unwrap();
