@@ -30,6 +30,7 @@ fn is_due(kept: &[Kept], now: Timestamp) -> bool {
 pub async fn keep(store: Store, clock: Clock, said: mpsc::Sender<Result<Made, StoreError>>) {
     let Some(to) = store.backup_directory() else { return };
     clock.sleep(FIRST).await;
+    let mut stood_back = false;
     loop {
         let now = clock.now().wall;
         let (from, to, keep) = (store.directory.clone(), to.clone(), store.backup_keep as usize);
@@ -40,9 +41,16 @@ pub async fn keep(store: Store, clock: Clock, said: mpsc::Sender<Result<Made, St
         let result = match copying.await {
             Ok(Ok(None)) => None,
             Ok(Ok(Some(made))) => Some(Ok(made)),
+            // Somebody makes one there just now, and it will do. Whoever is still at it after an hour is told of.
+            Ok(Err(StoreError::Copying { .. })) if !stood_back => {
+                stood_back = true;
+                clock.sleep(LOOK).await;
+                continue;
+            }
             Ok(Err(error)) => Some(Err(error)),
             Err(error) => Some(Err(StoreError::Io { path: store.directory.clone(), what: error.to_string() })),
         };
+        stood_back = false;
         if let Some(result) = result
             && said.send(result).await.is_err()
         {

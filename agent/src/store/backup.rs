@@ -11,6 +11,7 @@ use rusqlite::{Connection, OpenFlags, OptionalExtension as _, params};
 use tallyhook_analysis::units::{Span, Timestamp};
 
 use super::error::StoreError;
+use super::lock;
 use super::owner::Owner;
 use super::pages;
 use super::query::Reader;
@@ -96,6 +97,7 @@ impl Kept {
 ///
 /// # Errors
 /// [`StoreError::Damaged`] when the copy does not add up: then it is not kept, and none of the older ones is removed.
+/// [`StoreError::Copying`] while another is made there.
 pub fn make(data: &Path, to: &Path, keep: usize, now: Timestamp) -> Result<Made, StoreError> {
     let io = |path: &Path| {
         let path = path.to_owned();
@@ -108,6 +110,7 @@ pub fn make(data: &Path, to: &Path, keep: usize, now: Timestamp) -> Result<Made,
     for place in made {
         owner.give(place).map_err(io(place))?;
     }
+    let _alone = lock::copying(to)?;
     let stem = format!("{PREFIX}{}", stamp(now));
     let name = free_name(to, &stem, SUFFIX);
     let new = to.join(format!("{stem}{UNFINISHED}"));

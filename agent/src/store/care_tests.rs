@@ -205,6 +205,34 @@ fn what_holds_a_date_ahead_of_the_clock_or_cannot_be_read_comes_last() {
     assert!(good.exists());
 }
 
+#[test]
+fn two_who_make_copies_in_one_directory_do_not_go_on_with_each_others_file() {
+    let dir = filled(12);
+    let to = dir.path().join("copies");
+    let start = std::sync::Barrier::new(2);
+    for round in 0..20 {
+        let one = |second: i64| {
+            start.wait();
+            make(dir.path(), &to, 2, at(round * 10 + second))
+        };
+        let results = std::thread::scope(|scope| {
+            let other = scope.spawn(|| one(1));
+            [one(0), other.join().unwrap()]
+        });
+        assert!(results.iter().any(Result::is_ok), "{results:?}");
+        for refused in results.into_iter().filter_map(Result::err) {
+            assert!(matches!(&refused, StoreError::Copying { dir } if *dir == to), "{refused}");
+        }
+    }
+    for copy in copies(&to, at(999)).unwrap() {
+        super::backup::prove(&copy.path).unwrap();
+    }
+    let alone = std::fs::File::open(&to).unwrap();
+    alone.lock().unwrap();
+    let refused = make(dir.path(), &to, 2, at(1000)).unwrap_err().to_string();
+    assert!(refused.contains("another copy is being made"), "{refused}");
+}
+
 /// `restore` and `backup` are run by root, and the daemon by a user of its own.
 #[test]
 fn what_root_makes_belongs_to_whose_directory_it_is_in() {

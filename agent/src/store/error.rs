@@ -19,6 +19,15 @@ pub enum StoreError {
         /// ` by process 123`, where it is known.
         holder: String,
     },
+    /// Make the copy later: somebody makes one there.
+    #[error(
+        "another copy is being made in {}; try again when it is done, or give another directory",
+        dir.display()
+    )]
+    Copying {
+        /// The directory of the copies.
+        dir: PathBuf,
+    },
     /// Ask again: a statement had to wait too long for another connection.
     #[error("the store {} was locked for longer than {} s; try again", path.display(), super::schema::BUSY_SECONDS)]
     Locked {

@@ -1,4 +1,4 @@
-//! The writer's lock: one process has the ledger at a time.
+//! The locks: one process has the ledger at a time, and one makes copies in a directory.
 
 use std::fs::{File, OpenOptions, TryLockError};
 use std::io::{Read as _, Seek as _, Write as _};
@@ -8,7 +8,7 @@ use super::asking;
 use super::error::StoreError;
 use super::schema;
 
-/// The right to write. The system takes it back when the process is killed.
+/// The right to write, or to make copies. The system takes it back when the process is killed.
 #[derive(Debug)]
 pub(super) struct WriterLock(File);
 
@@ -48,4 +48,15 @@ pub(super) fn lock(dir: &Path, in_passing: bool) -> Result<WriterLock, StoreErro
     let holder = if in_passing { IN_PASSING.to_owned() } else { std::process::id().to_string() };
     let _ = file.set_len(0).and_then(|()| file.rewind()).and_then(|()| writeln!(file, "{holder}"));
     Ok(WriterLock(file))
+}
+
+/// Takes the right to make copies in the directory `to`: two at once would go on with each other's unfinished file. It is
+/// the directory itself that is locked, so nothing of it is left there. `None` on a share that knows no such locks.
+pub(super) fn copying(to: &Path) -> Result<Option<WriterLock>, StoreError> {
+    let directory = File::open(to).map_err(|error| StoreError::of_io(to, error))?;
+    match directory.try_lock() {
+        Ok(()) => Ok(Some(WriterLock(directory))),
+        Err(TryLockError::WouldBlock) => Err(StoreError::Copying { dir: to.to_owned() }),
+        Err(TryLockError::Error(_)) => Ok(None),
+    }
 }
