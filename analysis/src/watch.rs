@@ -14,7 +14,7 @@ pub struct LevelWatch {
 pub struct Crossing {
     /// The level.
     pub level: f64,
-    /// `true` when the value reached it, `false` when it fell below it by more than the hysteresis.
+    /// `true` when the value reached it, `false` when it fell below it by more than the hysteresis, or to nothing.
     pub raised: bool,
 }
 
@@ -56,10 +56,27 @@ impl LevelWatch {
             out(Crossing { level, raised: true });
         }
         while let Some(&level) = self.crossed.checked_sub(1).and_then(|i| self.levels.get(i))
-            && value < level - self.hysteresis
+            && (value < level - self.hysteresis || value <= 0.0 && level > 0.0)
         {
             self.crossed -= 1;
             out(Crossing { level, raised: false });
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_level_that_is_no_greater_than_the_hysteresis_is_left_at_zero_and_reached_again() {
+        for (level, hysteresis) in [(0.3, 0.5), (0.01, 0.01), (0.3, 0.3)] {
+            let mut watch = LevelWatch::new(&[level], hysteresis, 0);
+            let mut said = Vec::new();
+            for value in [0.0, level, 0.9 * level, 0.0, 0.0, level] {
+                watch.update(value, |c| said.push(c.raised));
+            }
+            assert_eq!(said, [true, false, true], "{level} {hysteresis}");
         }
     }
 }

@@ -46,6 +46,16 @@ fn warnings<'a>(messages: &'a [Message], quantity: &str) -> Vec<&'a Value> {
     warns.map(|m| &m.body).collect()
 }
 
+fn overhaul(at: Timestamp) -> Service {
+    Service {
+        mechanism: "main-hoist".to_owned(),
+        at,
+        work: Work::Period { by: ServiceKind::Overhaul, design_full_load_hours: None },
+        by: "R. Field".to_owned(),
+        note: String::new(),
+    }
+}
+
 #[test]
 fn the_last_stretch_of_a_run_is_news_although_the_hoist_rests_by_then() {
     let mut book = book(&config(|_| ()), None);
@@ -104,19 +114,40 @@ fn a_used_share_is_told_once_a_level_and_cleared_by_an_overhaul() {
     assert_eq!(levels, [0.8, 0.9, 1.0]);
 
     let now = Timestamp::from_ms(1_772_409_600_000 + 70 * 60_000);
-    let service = Service {
-        mechanism: "main-hoist".to_owned(),
-        at: now,
-        work: Work::Period { by: ServiceKind::Overhaul, design_full_load_hours: None },
-        by: "R. Field".to_owned(),
-        note: String::new(),
-    };
-    book.take_service(&StoredService { seq: 7, service, taken: None }, now);
+    book.take_service(&StoredService { seq: 7, service: overhaul(now), taken: None }, now);
     let commit = book.commit().unwrap();
     assert_eq!(commit.services, [7], "the entry is marked in the transaction that stores what it did");
     let cleared = warnings(&commit.messages, "used_share");
     assert!(cleared.len() == 3 && cleared.iter().all(|body| body["raised"] == false), "{cleared:?}");
     assert_eq!(book.account().used_share(), 0.0);
+}
+
+#[test]
+fn an_overhaul_clears_a_level_that_is_no_greater_than_the_hysteresis() {
+    for (level, hysteresis) in [(0.3, 0.5), (0.01, 0.01)] {
+        let config = config(|hoist| {
+            hoist.design_full_load_hours = Some(1.0);
+            hoist.warn.used_share = vec![level];
+            hoist.warn.used_share_hysteresis = hysteresis;
+        });
+        let mut book = book(&config, None);
+        for minute in 0..30 {
+            book.take(&sample(minute * 60, true, 12_500));
+        }
+        assert_eq!(warnings(&told(&mut book), "used_share").len(), 1);
+        let now = Timestamp::from_ms(1_772_409_600_000 + 30 * 60_000);
+        book.take_service(&StoredService { seq: 7, service: overhaul(now), taken: None }, now);
+        let messages = told(&mut book);
+        let said = warnings(&messages, "used_share");
+        assert!(said.len() == 1 && said[0]["raised"] == false, "{level} {hysteresis}: {said:?}");
+        // From there on it can be told again.
+        for minute in 31..60 {
+            book.take(&sample(minute * 60, true, 12_500));
+        }
+        let messages = told(&mut book);
+        let said = warnings(&messages, "used_share");
+        assert!(said.len() == 1 && said[0]["raised"] == true, "{level} {hysteresis}: {said:?}");
+    }
 }
 
 #[test]

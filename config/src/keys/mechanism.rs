@@ -431,7 +431,8 @@ pub(crate) const WARN: Group = Group {
             "used_share_hysteresis",
             Number(within(0.0, 0.5, "S/D")),
             Default("0.01"),
-            "How far the used share must fall below a level before that level can be told again.",
+            "How far the used share must fall below a level before that level can be told again; where it is zero, as after an \
+             overhaul, it has fallen far enough.",
         ),
         key(
             "starts_per_hour",
