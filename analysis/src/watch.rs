@@ -34,7 +34,27 @@ impl LevelWatch {
         self.crossed
     }
 
-    /// Takes the value; `out` is called for each crossing, in order. A value at a level has reached it.
+    /// The highest level that is crossed at present; to be stored with the count, which says nothing under other levels.
+    pub fn highest(&self) -> Option<f64> {
+        self.crossed.checked_sub(1).and_then(|index| self.levels.get(index)).copied()
+    }
+
+    /// The watch as one that was at `highest` when it was last stored, whatever its levels were then.
+    ///
+    /// ```
+    /// use tallyhook_analysis::watch::LevelWatch;
+    /// let before = LevelWatch::new(&[0.8, 0.9], 0.01, 1);
+    /// let after = LevelWatch::new(&[0.7, 0.85, 0.9], 0.01, before.crossed()).left_at(before.highest().unwrap());
+    /// assert_eq!(after.crossed(), 1);
+    /// ```
+    #[must_use]
+    pub fn left_at(mut self, highest: f64) -> Self {
+        self.crossed = self.levels.partition_point(|level| *level <= highest);
+        self
+    }
+
+    /// Takes the value; `out` is called for each crossing, in order. A value at a level has reached it. Zero is clearly
+    /// below any level, also one that is no greater than the hysteresis: it would stand for ever.
     ///
     /// ```
     /// use tallyhook_analysis::watch::LevelWatch;

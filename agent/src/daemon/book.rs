@@ -28,7 +28,8 @@ use crate::store::service::{StoredService, Work};
 use crate::store::thin::Thinned;
 use crate::store::{BookedLift, Closing, DaySum, MechanismCommit, Reckoning};
 
-/// Where a book was left: the account's state, and how many levels of each watch were crossed.
+/// Where a book was left: the account's state, and how many levels of each watch were crossed, with the highest of them
+/// as `NAME:LEVEL`.
 pub type Left = (State, BTreeMap<String, usize>);
 
 /// The site's calendar: days close at its local midnight.
@@ -105,6 +106,17 @@ const STARTS_LOOK: Span = Span::from_ms(60_000);
 /// The same draws at every look, so that a forecast does not tremble.
 const FORECAST_SEED: u64 = 9755;
 
+/// A watch as the last commit left it.
+fn left_watch(crossed: &BTreeMap<String, usize>, name: &str, levels: &[f64], hysteresis: f64) -> LevelWatch {
+    let watch = LevelWatch::new(levels, hysteresis, crossed.get(name).copied().unwrap_or(0));
+    let level = |key: &String| key.strip_prefix(name)?.strip_prefix(':')?.parse::<f64>().ok();
+    // A book of before the level was kept has the count alone.
+    match crossed.keys().filter_map(level).max_by(f64::total_cmp) {
+        Some(highest) => watch.left_at(highest),
+        None => watch,
+    }
+}
+
 impl Book {
     /// Opens the book, from where it was left or empty.
     pub fn open(crane: &Crane, mechanism: &Mechanism, calendar: SiteCalendar, left: Option<Left>) -> Self {
@@ -122,11 +134,10 @@ impl Book {
         let mut terms = mechanism.terms();
         change(&mut terms);
         let (state, crossed) = left.unwrap_or_default();
-        let crossed = |name: &str| crossed.get(name).copied().unwrap_or(0);
         let warn = &mechanism.warn;
         let parts = mechanism.parts.iter().map(|(name, _)| {
             let key = format!("{PART}{name}");
-            (name.clone(), LevelWatch::new(&PART_LEVELS, 0.0, crossed(&key)))
+            (name.clone(), left_watch(&crossed, &key, &PART_LEVELS, 0.0))
         });
         let mut account = Account::resume(mechanism.spec.clone(), terms, state);
         if let Some(day) = account.recorder().open_day().map(|open| open.day.number) {
@@ -134,11 +145,12 @@ impl Book {
         }
         Book {
             crane: crane.id.clone(),
-            used_share: LevelWatch::new(&warn.used_share, warn.used_share_hysteresis, crossed(USED_SHARE)),
-            starts: LevelWatch::new(
+            used_share: left_watch(&crossed, USED_SHARE, &warn.used_share, warn.used_share_hysteresis),
+            starts: left_watch(
+                &crossed,
+                STARTS,
                 &warn.starts_per_hour,
                 warn.starts_per_hour.first().map_or(0.0, |level| 0.1 * level),
-                crossed(STARTS),
             ),
             parts: parts.collect(),
             starts_looked: (0, Timestamp::from_ms(0)),
@@ -354,17 +366,14 @@ impl Book {
     /// disk loses nothing. `None` before the first sample, unless a service waits.
     pub fn commit(&self) -> Option<MechanismCommit> {
         let p = &self.pending;
+        let at = self.commits_at()?;
         let open = self.account.recorder().open_day();
-        let mut warn_crossed = BTreeMap::from([
-            (USED_SHARE.to_owned(), self.used_share.crossed()),
-            (STARTS.to_owned(), self.starts.crossed()),
-        ]);
-        warn_crossed.extend(self.parts.iter().map(|(name, watch)| (format!("{PART}{name}"), watch.crossed())));
-        let at = match self.account.recorder().standing() {
-            Some(standing) => standing.at,
-            None if !p.services.is_empty() => self.account.recorder().counted_to(),
-            None => return None,
-        };
+        let mut warn_crossed: BTreeMap<String, usize> =
+            self.parts.iter().map(|(name, watch)| (format!("{PART}{name}"), watch.crossed())).collect();
+        for (name, watch) in [(USED_SHARE, &self.used_share), (STARTS, &self.starts)] {
+            warn_crossed.insert(name.to_owned(), watch.crossed());
+            warn_crossed.extend(watch.highest().map(|level| (format!("{name}:{level}"), 1)));
+        }
         Some(MechanismCommit {
             mechanism: self.mechanism.id.clone(),
             at,

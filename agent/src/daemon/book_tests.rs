@@ -150,6 +150,40 @@ fn an_overhaul_clears_a_level_that_is_no_greater_than_the_hysteresis() {
     }
 }
 
+/// The third of three levels is the second of two: a count alone would take 0.9 for crossed.
+#[test]
+fn a_level_that_was_not_reached_is_told_under_a_changed_configuration_too() {
+    let with = |levels: &[f64]| {
+        config(|hoist| {
+            hoist.design_full_load_hours = Some(1.0);
+            hoist.warn.used_share = levels.to_vec();
+        })
+    };
+    let mut first = book(&with(&[0.8, 0.9, 1.0]), None);
+    for second in (0..3_222).step_by(60).chain([3_222]) {
+        first.take(&sample(second, true, 12_500));
+    }
+    let commit = first.commit().unwrap();
+    assert!((first.account().used_share() - 0.895).abs() < 1e-9);
+    let levels = |messages: &[Message]| -> Vec<(f64, bool)> {
+        let said = warnings(messages, "used_share").into_iter();
+        said.map(|body| (body["level"].as_f64().unwrap(), body["raised"] == true)).collect()
+    };
+    assert_eq!(levels(&commit.messages), [(0.8, true)]);
+    let mut store_of_before = commit.warn_crossed.clone();
+    store_of_before.retain(|key, _| !key.contains(':'));
+    for (now, left, then) in [
+        (&[0.9, 1.0][..], &commit.warn_crossed, &[(0.9, true)][..]),
+        (&[0.7, 0.8, 0.85, 0.9], &commit.warn_crossed, &[(0.85, true), (0.9, true)]),
+        (&[0.8, 0.9, 1.0], &commit.warn_crossed, &[(0.9, true)]),
+        (&[0.8, 0.9, 1.0], &store_of_before, &[(0.9, true)]),
+    ] {
+        let mut book = book(&with(now), Some((commit.state.clone(), left.clone())));
+        book.take(&sample(3_282, true, 12_500));
+        assert_eq!(levels(&told(&mut book)), then, "{now:?} {left:?}");
+    }
+}
+
 #[test]
 fn a_replaced_drive_is_a_finding_in_words() {
     let mut config = config(|_| {});
