@@ -99,7 +99,8 @@ fn mechanism(table: &Table<'_>, around: &Around<'_>, ids: &mut Ids, places: &mut
     });
 
     let profile = profile(table);
-    let signals = signals(table, around, id.as_deref().unwrap_or(""), kind, rated.as_ref(), places);
+    let full = Full { rated: rated.as_ref(), dead_in_signal: gross.as_ref().filter(|g| g.0).and(dead.as_ref()) };
+    let signals = signals(table, around, id.as_deref().unwrap_or(""), kind, full, places);
     if let (Some(stale), Some(signals)) = (&stale, &signals) {
         outlasts_the_poll(table, stale, signals, around);
     }
@@ -281,12 +282,20 @@ fn targets() -> impl Iterator<Item = Target> {
     Quantity::ALL.into_iter().map(Target::Quantity).chain(Flag::ALL.into_iter().map(Target::Flag))
 }
 
+/// What a load signal must be able to show.
+#[derive(Clone, Copy)]
+struct Full<'a> {
+    rated: Option<&'a Given<f64>>,
+    /// The dead load, where the signal contains it.
+    dead_in_signal: Option<&'a Given<f64>>,
+}
+
 fn signals(
     table: &Table<'_>,
     around: &Around<'_>,
     id: &str,
     kind: Option<Kind>,
-    rated: Option<&Given<f64>>,
+    full: Full<'_>,
     places: &mut Places,
 ) -> Option<Vec<Signal>> {
     let (drive, drive_is_said) = default_drive(table, around);
@@ -296,7 +305,7 @@ fn signals(
         drive_is_said: Cell::new(drive_is_said),
         header: table.span.clone(),
         names: around.names,
-        rated_load_kg: rated.map(|r| r.value),
+        rated_load_kg: full.rated.map(|r| r.value),
     };
     let mut all_read = needed(&inner, kind, table.has("load"));
     let mut signals = Vec::new();
@@ -314,8 +323,8 @@ fn signals(
         if let Some(drive) = around.drives.get(&signal.drive) {
             fits_one_request(&inner, &signal, drive, span.clone());
         }
-        if let (Target::Quantity(Quantity::Load), Some(rated)) = (target, rated) {
-            reaches_rated(&inner, &signal, rated.value, span);
+        if target == Target::Quantity(Quantity::Load) {
+            reaches_rated(&inner, &signal, full, span);
         }
         signals.push(signal);
     }
@@ -390,18 +399,23 @@ fn fits_one_request(inner: &Table<'_>, signal: &Signal, drive: &Drive, span: Ran
     }
 }
 
-/// A load register that cannot show the rated load would hide every heavy lift.
-fn reaches_rated(inner: &Table<'_>, signal: &Signal, rated_kg: f64, span: Range<usize>) {
-    let Some((least, greatest)) = signal.register.raw.range() else { return };
+/// A load register that cannot show the full load would hide every heavy lift.
+fn reaches_rated(inner: &Table<'_>, signal: &Signal, full: Full<'_>, span: Range<usize>) {
+    let (Some(rated), Some((least, greatest))) = (full.rated, signal.register.raw.range()) else { return };
     let greatest = signal.mask.map_or(greatest, |mask| i128::from(mask >> mask.trailing_zeros()));
     let at = |raw: i128| raw as f64 * signal.scale.to_f64() + signal.offset.to_f64();
     let most = at(least).max(at(greatest));
-    if most < rated_kg {
+    let dead = full.dead_in_signal.map_or(0.0, |dead| dead.value);
+    if most < rated.value + dead {
+        let with_dead = match full.dead_in_signal {
+            Some(dead) => format!(" with the dead load of {} kg", keys::plain(dead.value)),
+            None => String::new(),
+        };
         inner.faults.wrong(
             span,
             format!(
-                "`load_kg` can show {most:.0} kg at most, less than the rated load of {} kg",
-                keys::plain(rated_kg)
+                "`load_kg` can show {most:.0} kg at most, less than the rated load of {} kg{with_dead}",
+                keys::plain(rated.value)
             ),
             "correct `scale` or `unit`, or read a wider type",
         );

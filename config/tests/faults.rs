@@ -287,6 +287,26 @@ fn a_load_register_must_reach_the_rated_load() {
 }
 
 #[test]
+fn a_gross_load_register_must_reach_the_rated_load_with_the_dead_load() {
+    let heavy = YARD.replace(
+        "load_kg = { table = \"input\", address = 10, type = \"f32\", unit = \"t\", drive = \"cell\" }",
+        "load_kg = { table = \"input\", address = 10, drive = \"cell\" }",
+    );
+    let heavy = heavy.replace("rated_load_kg = 16000", "rated_load_kg = 60000");
+    let heavier = heavy.replace("dead_load_kg = 350", "dead_load_kg = 10000");
+    load(&heavy, "yard.toml").unwrap_or_else(|f| panic!("60350 of 65535 kg\n{}", f.report()));
+    let faults = faults(&heavier);
+    assert_eq!(faults.len(), 1, "{faults}");
+    let said = faults.iter().next().unwrap().to_string();
+    assert!(
+        said.contains("65535 kg at most, less than the rated load of 60000 kg with the dead load of 10000 kg"),
+        "{said}"
+    );
+    assert!(said.contains("`scale`"), "{said}");
+    load(&heavier.replace("\"gross\"", "\"net\""), "yard.toml").unwrap_or_else(|f| panic!("net\n{}", f.report()));
+}
+
+#[test]
 fn who_is_told() {
     check(38, "host = \"127.0.0.1\"\nport = 0", 39, "is 0, outside its range", "1883");
     check(38, "host = \"mqtt://broker\"", 38, "no host name", "port");
