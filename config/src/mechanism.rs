@@ -6,7 +6,7 @@ use std::ops::Range;
 
 use tallyhook_analysis::class::{ApplianceGroup, MechanismGroup, MechanismLoading};
 use tallyhook_analysis::lift::LiftSettings;
-use tallyhook_analysis::load::Terms;
+use tallyhook_analysis::load::{Lead, Terms};
 use tallyhook_analysis::period::{FactorScale, Recording};
 use tallyhook_analysis::recorder::Spec;
 use tallyhook_analysis::sample::{Flag, Quantity};
@@ -101,9 +101,6 @@ fn mechanism(table: &Table<'_>, around: &Around<'_>, ids: &mut Ids, places: &mut
     let profile = profile(table);
     let full = Full { rated: rated.as_ref(), dead_in_signal: gross.as_ref().filter(|g| g.0).and(dead.as_ref()) };
     let signals = signals(table, around, id.as_deref().unwrap_or(""), kind, full, places);
-    if let (Some(stale), Some(signals)) = (&stale, &signals) {
-        outlasts_the_poll(table, stale, signals, around);
-    }
     let lift = optional(table, "lift", &keys::LIFT, |t| lift(t, rated.as_ref().map(|r| r.value)));
     let warn = optional(table, "warn", &keys::WARN, warn);
     let prior: Vec<_> = table.sections("prior", &keys::PRIOR).iter().map(|t| prior(t, scale)).collect();
@@ -113,11 +110,31 @@ fn mechanism(table: &Table<'_>, around: &Around<'_>, ids: &mut Ids, places: &mut
     let (speed, abnormal) = (table.number("rated_speed_m_min"), table.yes_no("abnormal_environment"));
     let seen = load::Seen::of(&signals);
     let load = optional(table, "load", &keys::LOAD, |t| load::load(t, &seen));
+    if let (Some(stale), Some(signals)) = (&stale, &signals) {
+        let terms = load.as_ref().filter(|_| kind == Some(Kind::Hoist));
+        let lead = terms.map_or(Lead::default(), |load| load.lead);
+        outlasts_the_poll(table, stale, lead, signals, around);
+    }
+    if let (Some(budget), Some(rated)) = (&budget, &rated)
+        && budget.value < rated.value
+    {
+        let (given, least) = (keys::plain(budget.value), keys::plain(rated.value));
+        table.faults.wrong(
+            budget.span.clone(),
+            format!("`budget_rated_load_kg` is {given} kg, below the rated load of {least} kg, but is for a rating that was lowered"),
+            format!("write the rated load that D was meant at, {least} or more, or take this key out"),
+        );
+    }
     let reeving = table.has("reeving").then(|| reeving(&table.section("reeving", &keys::REEVING)?));
     let sees_speed = speed.is_some() && table.has("signals") && signals.iter().flatten().any(is_speed);
     let mut names = BTreeSet::new();
     let tables = table.sections("part", &keys::PART);
-    let parts: Vec<_> = tables.iter().map(|t| part(t, &mut names, table.has("reeving"), sees_speed)).collect();
+    let lacks = match &reeving {
+        None => Some("the mechanism lacks a table [crane.mechanism.reeving]"),
+        Some(Some(Reeving { sheaves: 0, drum: false, .. })) => Some("the reeving has no sheave and no drum"),
+        Some(_) => None,
+    };
+    let parts: Vec<_> = tables.iter().map(|t| part(t, &mut names, lacks, sees_speed)).collect();
     let refused =
         [("unread_spectrum_factor", &unread), ("budget_rated_load_kg", &budget), ("rated_speed_m_min", &speed)];
     // Given but refused: the fault is said, and no checked mechanism comes of it.
@@ -172,11 +189,11 @@ fn reeving(table: &Table<'_>) -> Option<Reeving> {
     Some(Reeving { sheaves: sheaves?.value, drum: drum?.value, ways: ways?.value })
 }
 
-/// Reads a wearing part; `reeved` and `sees_speed` say what its limits may rest on.
+/// Reads a wearing part; `unbent`, why no bending is counted, and `sees_speed` say what its limits may rest on.
 fn part(
     table: &Table<'_>,
     names: &mut BTreeSet<String>,
-    reeved: bool,
+    unbent: Option<&str>,
     sees_speed: bool,
 ) -> Option<(String, Vec<Limit>)> {
     let name = table.name("name");
@@ -218,15 +235,18 @@ fn part(
         every,
     ];
     let limits: Option<Vec<Limit>> = given.into_iter().flatten().collect();
-    for (key, there, what) in [
-        ("bending_cycles", reeved, "a table [crane.mechanism.reeving]"),
-        ("full_load_bending_cycles", reeved, "a table [crane.mechanism.reeving]"),
-        ("brake_work_kj", sees_speed, "`rated_speed_m_min` and the signal `speed_pct`"),
+    let (reeving, speed) =
+        ("sheaves or a drum in [crane.mechanism.reeving]", "`rated_speed_m_min` and the signal `speed_pct`");
+    let unseen = (!sees_speed).then(|| format!("the mechanism lacks {speed}"));
+    for (key, lacks, what) in [
+        ("bending_cycles", unbent, reeving),
+        ("full_load_bending_cycles", unbent, reeving),
+        ("brake_work_kj", unseen.as_deref(), speed),
     ] {
-        if table.has(key) && !there {
+        if let Some(lacks) = lacks.filter(|_| table.has(key)) {
             table.faults.missing(
                 table.place(key),
-                format!("`{key}` cannot be counted: the mechanism lacks {what}"),
+                format!("`{key}` cannot be counted: {lacks}"),
                 format!("add {what}, or take this limit out"),
             );
             return None;
@@ -422,9 +442,18 @@ fn reaches_rated(inner: &Table<'_>, signal: &Signal, full: Full<'_>, span: Range
     }
 }
 
-/// A stale limit not longer than the polling period would make a gap of every pause between two polls.
-fn outlasts_the_poll(table: &Table<'_>, stale: &Given<f64>, signals: &[Signal], around: &Around<'_>) {
-    let slowest = signals.iter().filter_map(|s| around.drives.get(&s.drive)).max_by_key(|d| d.poll);
+/// A stale limit not longer than the polling period would make a gap, or running time without a load, of every pause
+/// between two polls of what tells whether it runs and with what. What a counter says lasts until it is read again.
+fn outlasts_the_poll(table: &Table<'_>, stale: &Given<f64>, lead: Lead, signals: &[Signal], around: &Around<'_>) {
+    let is_needed = |signal: &&Signal| match signal.target {
+        Target::Flag(flag) => matches!(flag, Flag::Raising | Flag::Lowering),
+        // The speed tells when a torque is steady.
+        Target::Quantity(quantity) => match lead {
+            Lead::Torque => matches!(quantity, Quantity::Torque | Quantity::Speed),
+            Lead::Cell => quantity == Quantity::Load,
+        },
+    };
+    let slowest = signals.iter().filter(is_needed).filter_map(|s| around.drives.get(&s.drive)).max_by_key(|d| d.poll);
     let Some(drive) = slowest else { return };
     if Span::from_seconds(stale.value) <= drive.poll {
         let poll = drive.poll.as_seconds();

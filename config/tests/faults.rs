@@ -306,6 +306,74 @@ fn a_gross_load_register_must_reach_the_rated_load_with_the_dead_load() {
     load(&heavier.replace("\"gross\"", "\"net\""), "yard.toml").unwrap_or_else(|f| panic!("net\n{}", f.report()));
 }
 
+/// What is missed of a counter between two polls is no gap.
+#[test]
+fn only_a_drive_whose_pauses_would_be_gaps_must_be_polled_within_the_stale_limit() {
+    let slow = "address = \"cell.example:502\"\n[drive.meter]\naddress = \"meter.example:502\"\npoll = \"10s\"";
+    let text = YARD.replace("address = \"cell.example:502\"", slow);
+    let with = |signals: &str| text.replace("[crane.mechanism.lift]", &format!("{signals}\n[crane.mechanism.lift]"));
+    let counters = with(
+        "run_hours = { table = \"input\", address = 1, type = \"u32\", unit = \"h\", drive = \"meter\" }\n\
+         starts = { table = \"input\", address = 5, type = \"u32\", drive = \"meter\" }",
+    );
+    load(&counters, "yard.toml").unwrap_or_else(|f| panic!("{}", f.report()));
+    for moved in [
+        text.replace("drive = \"cell\" }", "drive = \"meter\" }"),
+        text.replace(
+            "lowering = { table = \"coil\", address = 3 }",
+            "lowering = { address = 3, bit = 0, drive = \"meter\" }",
+        ),
+    ] {
+        let faults = faults(&moved);
+        assert_eq!(faults.len(), 1, "{faults}");
+        let said = faults.iter().next().unwrap().to_string();
+        assert!(said.contains("`meter` is polled every 10s: each pause would be a gap"), "{said}");
+    }
+    // The torque leads only where it is said so.
+    let torque = with("torque_pct = { table = \"input\", address = 7, type = \"i16\", drive = \"meter\" }");
+    load(&torque, "yard.toml").unwrap_or_else(|f| panic!("{}", f.report()));
+    let leads = torque
+        .replace("[crane.mechanism.lift]", "[crane.mechanism.load]\nleads = \"torque_pct\"\n[crane.mechanism.lift]");
+    let said = faults(&leads).to_string();
+    assert!(said.contains("`meter` is polled every 10s: each pause would be a gap"), "{said}");
+}
+
+#[test]
+fn a_limit_of_bending_cycles_needs_something_that_bends() {
+    let part = |reeving: &str, limit: &str| {
+        format!(
+            "[crane.mechanism.reeving]\n{reeving}\n[[crane.mechanism.part]]\nname = \"rope\"\n{limit} = 1000\n[mqtt]"
+        )
+    };
+    for limit in ["bending_cycles", "full_load_bending_cycles"] {
+        let text = YARD.replace("[mqtt]", &part("sheaves = 0\ndrum = false", limit));
+        let faults = faults(&text);
+        assert_eq!(faults.len(), 1, "{faults}");
+        let said = faults.iter().next().unwrap().to_string();
+        assert!(
+            said.contains(&format!("`{limit}` cannot be counted")) && said.contains("no sheave and no drum"),
+            "{said}"
+        );
+    }
+    for fine in [
+        part("sheaves = 0", "bending_cycles"),
+        part("sheaves = 1\ndrum = false", "bending_cycles"),
+        part("sheaves = 0\ndrum = false", "lifts"),
+    ] {
+        load(&YARD.replace("[mqtt]", &fine), "yard.toml").unwrap_or_else(|f| panic!("{fine}\n{}", f.report()));
+    }
+}
+
+#[test]
+fn the_rating_that_d_is_meant_at_is_not_below_the_present_one() {
+    let with = |kg: &str| format!("rated_load_kg = 16000\nbudget_rated_load_kg = {kg}");
+    check(20, &with("15999"), 21, "is 15999 kg, below the rated load of 16000 kg", "16000");
+    for fine in ["16000", "20000"] {
+        let text = YARD.replace("rated_load_kg = 16000", &with(fine));
+        load(&text, "yard.toml").unwrap_or_else(|f| panic!("{fine}\n{}", f.report()));
+    }
+}
+
 #[test]
 fn who_is_told() {
     check(38, "host = \"127.0.0.1\"\nport = 0", 39, "is 0, outside its range", "1883");

@@ -61,7 +61,8 @@ pub(crate) const MECHANISM: Group = Group {
             "stale_after",
             Time(within(0.1, 3600.0, "")),
             Default("2s"),
-            "How long a sample stands when no other follows; what is beyond it is a gap. Longer than `poll`.",
+            "How long a sample stands when no other follows; what is beyond it is a gap. Longer than `poll` of the \
+             drives that tell directions and load.",
         ),
         key(
             "factor_scale",
@@ -473,13 +474,13 @@ pub(crate) const PART: Group = Group {
             "bending_cycles",
             Whole(within(1.0, 4e9, "cycles")),
             Means("no such limit"),
-            "Bending cycles of the rope; needs `reeving`.",
+            "Bending cycles of the rope; needs `reeving` with sheaves or a drum.",
         ),
         key(
             "full_load_bending_cycles",
             Whole(within(1.0, 4e9, "cycles")),
             Means("no such limit"),
-            "Bending cycles weighted by the cube of the load; needs `reeving`.",
+            "Bending cycles weighted by the cube of the load; needs `reeving` with sheaves or a drum.",
         ),
         key(
             "brake_work_kj",
