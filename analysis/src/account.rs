@@ -33,8 +33,8 @@ pub struct Terms {
     pub scale: FactorScale,
     /// D of the first working period, full-load hours; positive.
     pub design_full_load_hours: f64,
-    /// Rated base (dead load included) that D is meant at; `None` for that of the first sample's time. A rating lowered
-    /// later leaves it, and so S and D, as they were.
+    /// Rated base (dead load included) that D of the first working period is meant at; `None` for that of the first
+    /// sample's time. A rating lowered later leaves it, and so S and D, as they were.
     pub budget_base: Option<Grams>,
     /// The limit of the design's load spectrum class.
     pub design_spectrum: f64,
@@ -326,7 +326,9 @@ impl Account {
     /// Base (rated load and dead load) that S and D are in full-load hours of. Not the present rating where that was
     /// lowered within the working period.
     pub fn budget_base(&self) -> Grams {
-        self.terms.budget_base.or(self.books.base).unwrap_or_else(|| self.recorder.spec().base())
+        let is_first = self.books.periods.as_ref().is_none_or(|periods| periods.closed().is_empty());
+        let told = self.terms.budget_base.filter(|_| is_first);
+        told.or(self.books.base).unwrap_or_else(|| self.recorder.spec().base())
     }
 
     /// D of the present working period, full-load hours.

@@ -228,6 +228,40 @@ proptest! {
     }
 }
 
+/// A base that is named is that of the first period, as the one that the record began with is.
+#[test]
+fn a_new_period_is_laid_down_at_the_present_rating_whoever_named_the_old_one() {
+    let lower = Spec { rated: Grams::from_kg(8_000.0), ..spec() };
+    let begun = Account::resume(spec(), terms(), State::default());
+    let named = Terms { budget_base: Some(spec().base()), ..terms() };
+    let mut shares = Vec::new();
+    for (mut account, terms) in
+        [(begun, terms()), (Account::resume(lower.clone(), named.clone(), State::default()), named)]
+    {
+        let mut at = 0;
+        let mut run = |account: &mut Account| {
+            for _ in 0..5 {
+                let mut s = Sample::at(Timestamp::from_ms(at));
+                s.set_flag(Flag::Raising, Some(true));
+                s.set_flag(Flag::Lowering, Some(false));
+                s.set(Quantity::Load, Some(7_700_000));
+                account.step(&s, &Utc, &mut |_| {});
+                at += 600_000;
+            }
+        };
+        run(&mut account);
+        let mut account = Account::resume(lower.clone(), terms, account.state());
+        assert_eq!(account.budget_base(), spec().base());
+        let before = account.used_share();
+        account.new_period(0, ServiceKind::Overhaul, None);
+        assert_eq!((account.budget_base(), account.used_share()), (lower.base(), 0.0));
+        run(&mut account);
+        shares.push((before, account.used_share()));
+    }
+    assert_eq!(shares[0], shares[1]);
+    assert!(shares[0].1 > 0.0);
+}
+
 /// By the plan: half an hour at the rated load is km 1, and what runs unread then is no lighter; the design's L2 is 0.25.
 #[test]
 fn running_time_without_a_load_counts_at_what_was_measured_until_then() {

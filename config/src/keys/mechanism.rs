@@ -87,7 +87,8 @@ pub(crate) const MECHANISM: Group = Group {
             "budget_rated_load_kg",
             Number(above(0.0, 500_000.0, "kg")),
             Means("the rated load when the record began"),
-            "Rated load that the full-load hours D are meant at, where the rating was lowered since.",
+            "Rated load that the full-load hours D are meant at, where the rating was lowered since; not below `rated_load_kg`. \
+             From a recorded overhaul on it is the rated load of then.",
         ),
         key(
             "rated_speed_m_min",
