@@ -576,19 +576,17 @@ impl Account {
         self.books.wear.ran(ran);
     }
 
-    /// Takes the counters' readings where one has moved, a gap waits for one, or a day or gap has ended.
+    /// Takes each counter's reading where it has moved, a gap waits for it, or a day or gap has ended.
     fn read_counters(&mut self, sample: &Sample, out: &mut impl FnMut(Entry)) {
-        let reads = sample.get(Quantity::Starts).is_some() || sample.get(Quantity::RunHours).is_some();
-        let waits = reads && self.books.gaps.waits_for_counter();
         if let (Some(counter), Some(value)) = (self.terms.start_counter, sample.get(Quantity::Starts))
-            && self.books.starts.is_due(value, waits)
+            && self.books.starts.is_due(value, || self.books.gaps.waits_for_starts())
         {
             let (starts, notes) = self.books.gaps.starts(&counter, Reading { at: sample.at, value });
             self.books.wear.starts += starts;
             self.books.starts.hear(notes, &counter, |note| out(Entry::Counter { counter: CounterKind::Starts, note }));
         }
         if let (Some(counter), Some(value)) = (self.terms.hour_counter, sample.get(Quantity::RunHours))
-            && self.books.hours.is_due(value, waits)
+            && self.books.hours.is_due(value, || self.books.gaps.waits_for_hours())
         {
             let km = self.assumed();
             let (ran, notes) = self.books.gaps.hours(&counter, Reading { at: sample.at, value }, km);
@@ -599,9 +597,9 @@ impl Account {
 }
 
 impl Watched {
-    fn is_due(&mut self, value: i64, waits: bool) -> bool {
+    fn is_due(&mut self, value: i64, waits: impl FnOnce() -> bool) -> bool {
         let moved = self.last.replace(value) != Some(value);
-        std::mem::take(&mut self.look) || moved || waits
+        std::mem::take(&mut self.look) || moved || waits()
     }
 
     /// Sorts what was odd: small differences add up over the day, a counter that stands still is told of once.

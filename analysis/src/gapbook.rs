@@ -306,9 +306,15 @@ impl GapBook {
         self.counted_starts
     }
 
-    /// Whether a gap waits for a counter's reading.
-    pub fn waits_for_counter(&self) -> bool {
-        self.starts_gap_ms > 0 || self.pending.total() > 0
+    /// Whether a gap waits for a reading of the hour counter.
+    pub fn waits_for_hours(&self) -> bool {
+        self.pending.total() > 0
+    }
+
+    /// Whether a gap waits for a reading of the start counter. A drive can have the one counter without the other, so
+    /// neither waits for both.
+    pub fn waits_for_starts(&self) -> bool {
+        self.starts_gap_ms > 0
     }
 
     /// Length of the gaps that are not in S yet, hours: they wait for a counter's reading or for four weeks of record.
@@ -475,12 +481,13 @@ mod tests {
         (0..3).for_each(|_| book.started());
         book.watch(0, Some(true), HOUR as u64, true);
         book.watch(0, None, 2 * HOUR as u64, true);
-        assert!(book.waits_for_counter());
+        assert!(book.waits_for_hours() && book.waits_for_starts());
         assert_eq!(book.hours(&hours, Reading { at: at(3), value: 2 * HOUR }, KM).0, HOUR as u64);
-        assert!(book.waits_for_counter(), "the start counter has not been read yet");
+        assert!(!book.waits_for_hours());
+        assert!(book.waits_for_starts(), "the start counter has not been read yet");
         let (counted, notes) = book.starts(&starts, Reading { at: at(3), value: 4 });
         assert_eq!((counted, book.counted_starts()), (7, 7), "ten counted over the end, three of them seen");
         assert!(matches!(notes[..], [Note::RolledOver { .. }]), "{notes:?}");
-        assert!(!book.waits_for_counter());
+        assert!(!book.waits_for_hours() && !book.waits_for_starts());
     }
 }

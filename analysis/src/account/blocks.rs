@@ -105,12 +105,15 @@ impl Account {
         if !self.books.duty.goes_on(standing.at, running) || self.books.ran_before != running {
             return None;
         }
-        let due = |counted: bool, watched: &Watched, quantity: Quantity| {
+        let due = |counted: bool, watched: &Watched, quantity: Quantity, waits: bool| {
             let Some(value) = standing.get(quantity).filter(|_| counted) else { return false };
-            watched.look || watched.last != Some(value) || self.books.gaps.waits_for_counter()
+            watched.look || watched.last != Some(value) || waits
         };
         let (hours, starts) = (self.terms.hour_counter.is_some(), self.terms.start_counter.is_some());
-        if due(hours, &self.books.hours, Quantity::RunHours) || due(starts, &self.books.starts, Quantity::Starts) {
+        let gaps = &self.books.gaps;
+        if due(hours, &self.books.hours, Quantity::RunHours, gaps.waits_for_hours())
+            || due(starts, &self.books.starts, Quantity::Starts, gaps.waits_for_starts())
+        {
             return None;
         }
 
