@@ -28,7 +28,7 @@ impl Grams {
     /// Zero load.
     pub const ZERO: Grams = Grams(0);
     /// The largest load that is booked: 2,000 t. At this load the exact sum of cubes times milliseconds
-    /// (`u128`) holds 12 hours of running; at 500 t it holds 86 years.
+    /// (`u128`) holds 11,800 hours of running; at 500 t it holds 86 years.
     pub const MAX: Grams = Grams(2_000_000_000);
     /// The lowest reading that is kept: -500 t.
     pub const MIN: Grams = Grams(-500_000_000);
@@ -185,8 +185,9 @@ mod tests {
         let cube = Grams::new(500_000_000).cubed();
         let ms = 86_i128 * 365 * 24 * MS_PER_HOUR as i128;
         assert!(cube.checked_mul(ms as u128).is_some());
-        // 2,000 t for 12 hours.
-        assert!(Grams::MAX.cubed().checked_mul(12 * MS_PER_HOUR as u128).is_some());
+        // 2,000 t for 11,800 hours, and not for 11,900.
+        assert!(Grams::MAX.cubed().checked_mul(11_800 * MS_PER_HOUR as u128).is_some());
+        assert!(Grams::MAX.cubed().checked_mul(11_900 * MS_PER_HOUR as u128).is_none());
     }
 
     #[test]
