@@ -226,7 +226,8 @@ pub struct MechanismFigures {
     pub periods: Vec<Part>,
     /// Working periods that a service has ended, oldest first.
     pub closed_periods: Vec<ClosedFigures>,
-    /// Length of gaps that are not in S yet, hours: they wait for the drive's hour counter or for four weeks of record.
+    /// Length of gaps that are not in S yet, hours: they wait for the drive's hour counter, or for four weeks of record
+    /// and one of the same hours of the week.
     pub gap_waiting_hours: f64,
     /// Starts in gaps that the drive's counter told.
     pub gap_starts: u64,
@@ -282,6 +283,8 @@ pub struct ClosedFigures {
     pub design_full_load_hours: f64,
     /// S/D.
     pub consumed: f64,
+    /// Length of the gaps that are not in its S, hours: those hours of the week were hardly ever watched.
+    pub gap_left_out_hours: f64,
     /// Its parts.
     pub periods: Vec<Part>,
 }
@@ -636,6 +639,7 @@ fn closed_figures(closed: &Closed) -> ClosedFigures {
         used_full_load_hours: closed.ledger.used_full_load_hours(),
         design_full_load_hours: closed.ledger.design_full_load_hours,
         consumed: closed.ledger.used_share(),
+        gap_left_out_hours: closed.gap_left_out_hours,
         periods: closed.ledger.parts.clone(),
     }
 }

@@ -507,7 +507,9 @@ impl Account {
         let life = self.recorder.totals().clone();
         let began = self.recorder.open_day().map_or(day, |open| open.day.number);
         let first = Periods::new(began, ledger.design_full_load_hours);
-        self.books.periods.get_or_insert(first).service(day, by, ledger, &life, design);
+        let periods = self.books.periods.get_or_insert(first);
+        periods.service(day, by, ledger, &life, design);
+        periods.leave_out(self.books.gaps.left_out_hours());
         self.books.gaps.begin_period();
         self.books.unread = Assumed::default();
         self.books.base = Some(self.recorder.spec().base());

@@ -7,8 +7,14 @@
 //! the gaps times the share of time that the mechanism runs in the same two hours of the week.
 //!
 //! What is booked stays as it was booked: hours, and the km that they were booked at. So S never falls by a better
-//! guess. Hence two waits: a gap that a counter can tell of waits for its next reading, and no estimate is made before
-//! four weeks were watched. What waits is in [`GapBook::waiting_hours`], not in S.
+//! guess. Hence three waits: a gap that a counter can tell of waits for its next reading; no estimate is made before
+//! four weeks were watched; and none of two hours of the week before those were watched, once over and no less than waits
+//! of them. A crane that is switched off every night says nothing of its nights: they are not taken for its days, nor the
+//! evening for the minutes in which somebody was late. What waits is in [`GapBook::waiting_hours`], not in S.
+//!
+//! When the working period ends nothing can wait any longer. Then two hours of the week that were watched once over are
+//! estimated; the others are left out of S for good, and how much that is stands with the period
+//! ([`GapBook::left_out_hours`]).
 //!
 //! Feed it with [`GapBook::watch`] for every stretch, then [`GapBook::starts`] and [`GapBook::hours`] with the
 //! counters' readings, and [`GapBook::close_day`] at the end of each day. All sums are integers.
@@ -22,6 +28,9 @@ pub const SLOTS: usize = 84;
 
 /// No estimate is made before this much was watched: four weeks, milliseconds.
 const LEAST_WATCHED_MS: u64 = 28 * 24 * MS_PER_HOUR as u64;
+
+/// Nor before this much of the same two hours was: all of them, once. Our judgement, no source.
+const LEAST_OF_SLOT_MS: u64 = 2 * MS_PER_HOUR as u64;
 
 /// A load spectrum factor in millionths, so that what is booked at it adds up in integers.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug, Default)]
@@ -187,6 +196,9 @@ pub struct GapBook {
     counted_starts: u64,
     hours: Balance,
     starts: Balance,
+    /// Gaps that the end of the working period left out; never stored, the next period begins with the same step.
+    #[cfg_attr(feature = "serde", serde(skip))]
+    left_out_ms: u64,
 }
 
 /// The slot of the week of an instant: the day's number (days since 1970-01-01) and the time to the day's end.
@@ -202,6 +214,12 @@ pub fn slot(day: i32, to_its_end_ms: i64) -> usize {
     let weekday = (i64::from(day) + 3).rem_euclid(7) as usize;
     let left = ((to_its_end_ms - 1).max(0) / (2 * MS_PER_HOUR)).min(11) as usize;
     weekday * 12 + 11 - left
+}
+
+/// Whether enough was watched of a slot to say what ran in the gaps that wait: with no more of them than was watched, no
+/// estimate is above what was seen to run.
+const fn is_known(waits: u64, watched: u64) -> bool {
+    watched >= LEAST_OF_SLOT_MS && watched >= waits
 }
 
 impl GapBook {
@@ -256,14 +274,18 @@ impl GapBook {
         (starts, notes)
     }
 
-    /// A day has ended: gaps that no counter can tell of are estimated and booked at `km`, once four weeks were
-    /// watched. Comes back: milliseconds booked.
+    /// A day has ended: gaps that no counter can tell of are estimated and booked at `km`, once four weeks were watched
+    /// and the same hours of the week among them. Comes back: milliseconds booked.
     pub fn close_day(&mut self, km: Ppm) -> u64 {
-        if self.watched.total() < LEAST_WATCHED_MS { 0 } else { self.estimate(km) }
+        if self.watched.total() < LEAST_WATCHED_MS {
+            return 0;
+        }
+        self.estimate(km, |waits, watched| is_known(waits, watched))
     }
 
-    /// Ends a working period: all that waits is estimated by what is known, so that the period can be frozen. Read
-    /// [`GapBook::parts`] after it, then call [`GapBook::begin_period`]. Comes back: milliseconds booked.
+    /// Ends a working period: all that waits is estimated by what is known or left out, so that the period can be frozen.
+    /// Read [`GapBook::parts`] and [`GapBook::left_out_hours`] after it, then call [`GapBook::begin_period`]. Comes back:
+    /// milliseconds booked.
     pub fn settle(&mut self, km: Ppm) -> u64 {
         let gaps = self.pending.take();
         gaps.0.iter().enumerate().for_each(|(slot, &ms)| self.unknown.add(slot, ms));
@@ -271,15 +293,17 @@ impl GapBook {
         if gaps.total() > 0 {
             self.hours = Balance::default();
         }
-        self.estimate(km)
+        let booked = self.estimate(km, |_, watched| watched >= LEAST_OF_SLOT_MS);
+        self.left_out_ms = self.unknown.take().total();
+        booked
     }
 
-    fn estimate(&mut self, km: Ppm) -> u64 {
-        let gaps = self.unknown.take();
-        let share = |ran: u64, watched: u64| (watched > 0).then(|| ran as f64 / watched as f64);
-        let all = share(self.ran.total(), self.watched.total()).unwrap_or(0.0);
-        let by_slot = gaps.0.iter().zip(self.ran.0.iter().zip(&self.watched.0));
-        let ms: f64 = by_slot.map(|(&gap, (&ran, &watched))| gap as f64 * share(ran, watched).unwrap_or(all)).sum();
+    /// Books the gaps of the slots of which enough is known, by what waits of them and what was watched.
+    fn estimate(&mut self, km: Ppm, enough: impl Fn(u64, u64) -> bool) -> u64 {
+        let by_slot = self.unknown.0.iter_mut().zip(self.ran.0.iter().zip(&self.watched.0));
+        let known = by_slot.filter(|(waits, (_, watched))| enough(**waits, **watched));
+        let ms: f64 =
+            known.map(|(waits, (&ran, &watched))| std::mem::take(waits) as f64 * ran as f64 / watched as f64).sum();
         let ms = ms.round() as u64;
         self.estimated.book(ms, km);
         ms
@@ -289,6 +313,7 @@ impl GapBook {
     /// where the counters stand, goes on.
     pub fn begin_period(&mut self) {
         (self.counted, self.estimated, self.counted_starts) = Default::default();
+        self.left_out_ms = 0;
     }
 
     /// What the counters told of gaps.
@@ -317,9 +342,24 @@ impl GapBook {
         self.starts_gap_ms > 0
     }
 
-    /// Length of the gaps that are not in S yet, hours: they wait for a counter's reading or for four weeks of record.
+    /// Length of the gaps that are not in S yet, hours: they wait for a counter's reading, for four weeks of record, or
+    /// for a record of the same hours of the week.
     pub fn waiting_hours(&self) -> f64 {
         (self.pending.total() + self.unknown.total()) as f64 / MS_PER_HOUR as f64
+    }
+
+    /// Length of the gaps that will be in S when what they wait for has come, milliseconds: not those of hours of the
+    /// week of which too little is known, which S may never hear of.
+    pub fn owed_ms(&self) -> u64 {
+        let slots = self.unknown.0.iter().zip(&self.watched.0);
+        let known: u64 = slots.filter(|(waits, watched)| is_known(**waits, **watched)).map(|(waits, _)| waits).sum();
+        self.pending.total() + known
+    }
+
+    /// Length of the gaps that the end of the working period has left out of S, hours; between [`GapBook::settle`] and
+    /// [`GapBook::begin_period`].
+    pub fn left_out_hours(&self) -> f64 {
+        self.left_out_ms as f64 / MS_PER_HOUR as f64
     }
 
     /// Full-load hours of gaps with their recording factors: the sum of [`GapBook::parts`] without laying them out.

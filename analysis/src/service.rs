@@ -31,6 +31,15 @@ pub struct Closed {
     pub by: ServiceKind,
     /// Its ledger, frozen.
     pub ledger: Ledger,
+    /// Length of the gaps that are not in its S: too little was watched of those hours of the week, hours.
+    #[cfg_attr(feature = "serde", serde(default, skip_serializing_if = "is_none"))]
+    pub gap_left_out_hours: f64,
+}
+
+/// A store of before it was kept reads on, and one without it is as it was.
+#[cfg(feature = "serde")]
+fn is_none(hours: &f64) -> bool {
+    *hours == 0.0
 }
 
 /// The working periods of a mechanism.
@@ -91,8 +100,15 @@ impl Periods {
     /// Records a service: closes the present period with `ledger` as it stands and begins the next, with D of
     /// `design` full-load hours, at the sums `life`.
     pub fn service(&mut self, day: i32, by: ServiceKind, ledger: Ledger, life: &Totals, design: f64) {
-        self.closed.push(Closed { began: self.began, ended: day, by, ledger });
+        self.closed.push(Closed { began: self.began, ended: day, by, ledger, gap_left_out_hours: 0.0 });
         (self.began, self.design, self.at_start) = (day, design, life.clone());
+    }
+
+    /// The period that was closed last has gaps of so many hours that are not in its ledger.
+    pub fn leave_out(&mut self, gap_hours: f64) {
+        if let Some(closed) = self.closed.last_mut() {
+            closed.gap_left_out_hours = gap_hours;
+        }
     }
 }
 

@@ -5,7 +5,7 @@
 
 use proptest::prelude::*;
 use tallyhook_analysis::counter::{Counter, Note, Reading};
-use tallyhook_analysis::gapbook::{GapBook, Ppm};
+use tallyhook_analysis::gapbook::{GapBook, Ppm, slot};
 use tallyhook_analysis::units::{MS_PER_HOUR, Timestamp};
 
 const HOUR: i64 = MS_PER_HOUR;
@@ -259,4 +259,82 @@ fn a_gap_that_waits_at_a_service_stays_with_the_old_period() {
     day(&mut book, 4, 4, 6, 0);
     book.hours(&counter, read(48, 14), KM);
     assert_eq!(book.counted().hours(), 0.0, "nothing of the old period may come into the new one");
+}
+
+/// Weeks of a crane that is isolated outside Monday to Friday, 06:00 to 14:00, in which a quarter of the time runs. Of the two
+/// hours after that `late` minutes are watched, all of them running.
+fn day_shifts(book: &mut GapBook, weeks: i32, late: i64) -> u64 {
+    const MINUTE: i64 = HOUR / 60;
+    let watch = |book: &mut GapBook, day: i32, hour: i64, running: Option<bool>, minutes: i64| {
+        book.watch(slot(day, (24 - hour) * HOUR), running, (minutes * MINUTE) as u64, false);
+    };
+    let mut booked = 0;
+    // 1970-01-05 was a Monday.
+    for day in 4..4 + 7 * weeks {
+        for hour in (0..24).step_by(2) {
+            match hour {
+                6..14 if (day + 3) % 7 < 5 => {
+                    watch(book, day, hour, Some(true), 30);
+                    watch(book, day, hour, Some(false), 90);
+                }
+                14 if (day + 3) % 7 < 5 => {
+                    watch(book, day, hour, Some(true), late);
+                    watch(book, day, hour, None, 120 - late);
+                }
+                _ => watch(book, day, hour, None, 120),
+            }
+        }
+        booked += book.close_day(KM);
+    }
+    booked
+}
+
+#[test]
+fn nights_that_nobody_ever_watched_are_not_taken_for_days() {
+    let mut book = GapBook::default();
+    assert_eq!(day_shifts(&mut book, 100, 0), 0);
+    assert_eq!((book.estimated().hours(), book.waiting_hours()), (0.0, 100.0 * 128.0), "they wait, and that is shown");
+    assert_eq!(book.owed_ms(), 0, "nothing is known that they could wait for");
+    // A shift that nobody saw is as those of other weeks.
+    for hour in 6..14 {
+        book.watch(slot(4, (24 - hour) * HOUR), None, HOUR as u64, false);
+    }
+    assert_eq!(book.owed_ms(), 8 * HOUR as u64);
+    assert_eq!(book.close_day(KM), 2 * HOUR as u64);
+    assert_eq!((book.owed_ms(), book.waiting_hours()), (0, 100.0 * 128.0));
+}
+
+#[test]
+fn minutes_after_the_shift_are_not_taken_for_the_hours_after_it() {
+    // In a hundred weeks of five minutes they come to more than eight hours a slot, all running.
+    let mut book = GapBook::default();
+    assert_eq!(day_shifts(&mut book, 100, 5), 0);
+    // Where most of those hours is watched, the rest is as that.
+    let mut book = GapBook::default();
+    let booked = day_shifts(&mut book, 100, 80);
+    assert_eq!(booked, 500 * 2 * HOUR as u64 / 3);
+}
+
+#[test]
+fn hours_are_estimated_when_they_have_been_watched_in_their_turn() {
+    let mut book = GapBook::default();
+    day_shifts(&mut book, 17, 0);
+    // From now on the crane stays on: nights are seen at rest, and after so many weeks the nights before them are known.
+    for day in 0..7 * 18 {
+        for hour in 0..24 {
+            book.watch(slot(day, (24 - hour) * HOUR), Some(false), HOUR as u64, false);
+        }
+        book.close_day(KM);
+    }
+    assert_eq!((book.waiting_hours(), book.estimated().hours()), (0.0, 0.0));
+}
+
+#[test]
+fn what_was_never_watched_is_left_out_of_a_period_that_ends_and_owned_up_to() {
+    let mut book = GapBook::default();
+    day_shifts(&mut book, 4, 0);
+    assert_eq!(book.settle(KM), 0);
+    assert_eq!((book.waiting_hours(), book.left_out_hours()), (0.0, 4.0 * 128.0));
+    book.begin_period();
+    assert_eq!((book.waiting_hours(), book.left_out_hours()), (0.0, 0.0), "the next period is not charged with it");
 }

@@ -151,7 +151,8 @@ fn mechanism_sheet(out: &mut String, m: &MechanismFigures, crane: Option<&CraneF
             out,
             "Not yet in S",
             &format!(
-                "{} h of gaps, until the drive's hour counter is read or four weeks are on record",
+                "{} h of gaps, until the drive's hour counter is read, or four weeks were watched and those hours of the \
+                 week among them",
                 hours(m.gap_waiting_hours)
             ),
         );
@@ -168,6 +169,10 @@ fn mechanism_sheet(out: &mut String, m: &MechanismFigures, crane: Option<&CraneF
             "Working period before",
             &format!("{} to {}, {used} of {design} h, ended by {by}", closed.began, closed.ended),
         );
+        if closed.gap_left_out_hours > 0.0 {
+            let left_out = hours(closed.gap_left_out_hours);
+            line(out, "", &format!("{left_out} h of gaps not in it: those hours of the week were hardly ever watched"));
+        }
     }
     line(out, "Load spectrum factor km", &spectrum_factor(m.load_spectrum_factor, &m.state_of_loading, edition));
     line(out, "Running time T", &format!("{} h, hoisting and lowering", hours(m.running_hours)));

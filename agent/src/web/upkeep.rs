@@ -313,7 +313,12 @@ pub fn closed(desk: &Desk, f: &MechanismFigures) -> Markup {
                 cell(&p.began),
                 cell(&p.ended),
                 cell(kind_words(w, p.by)),
-                cell(w.hours(p.used_full_load_hours)),
+                html! {
+                    (w.hours(p.used_full_load_hours))
+                    @if p.gap_left_out_hours > 0.0 {
+                        span.under { (fill(w.closed_left_out, &[("hours", &w.hours(p.gap_left_out_hours))])) }
+                    }
+                },
                 cell(w.number(p.design_full_load_hours, 0)),
                 cell(w.percent(p.consumed)),
             ]

@@ -382,7 +382,7 @@ wording! {
     wrong_log_in: "That is no name with its password.",
 
     gap_waiting: "Not yet in S",
-    gap_waiting_basis: "gaps that wait for the drive's hour counter or for four weeks of record",
+    gap_waiting_basis: "gaps that wait for the drive's hour counter, or for four weeks of record with those hours of the week in it",
     lowered: "Left at the present rating",
     lowered_basis: "full-load hours; S and D are at the rated load of {before} before it was lowered",
 
@@ -547,6 +547,7 @@ wording! {
     closed_by: "Ended by",
     closed_used: "S, full-load h",
     closed_design: "D, full-load h",
+    closed_left_out: "{hours} h of gaps not in it: those hours of the week were hardly ever watched",
     how_closed: "When S reaches D a general overhaul is due, and after it a new safe working period is laid down (FEM 9.755; ISO 12482 clause 7). That the new one begins at S = 0 is our reading: check against the standard. Nothing but a recorded service lowers a used share.",
 
     drive_about: "What the box read last, as it stood when this page was made: reload it to see it move. The box only reads.",

@@ -359,7 +359,7 @@ pub static GERMAN: Wording = Wording {
     wrong_log_in: "Diesen Namen mit diesem Passwort gibt es nicht.",
 
     gap_waiting: "Noch nicht in S",
-    gap_waiting_basis: "Lücken, die auf den Betriebsstundenzähler des Antriebs oder auf vier Wochen Aufzeichnung warten",
+    gap_waiting_basis: "Lücken, die auf den Betriebsstundenzähler des Antriebs warten oder auf vier Wochen Aufzeichnung, in denen dieselben Stunden der Woche vorkommen",
     lowered: "Rest bei der jetzigen Tragfähigkeit",
     lowered_basis: "Volllaststunden; S und D gelten für die Tragfähigkeit von {before} vor der Herabsetzung",
 
@@ -524,6 +524,7 @@ pub static GERMAN: Wording = Wording {
     closed_by: "Beendet durch",
     closed_used: "S, Volllast-h",
     closed_design: "D, Volllast-h",
+    closed_left_out: "{hours} h Lücken nicht darin: Diese Stunden der Woche wurden kaum je beobachtet",
     how_closed: "Erreicht S den Wert D, so ist eine Generalüberholung fällig, und danach wird eine neue sichere Betriebsperiode festgelegt (FEM 9.755; ISO 12482 Abschnitt 7). Dass die neue bei S = 0 beginnt, ist unsere Lesart: an der Norm prüfen. Nur eine eingetragene Wartung senkt einen verbrauchten Anteil.",
 
     drive_about: "Was das Gerät zuletzt gelesen hat, Stand des Aufbaus dieser Seite: neu laden, um Bewegung zu sehen. Das Gerät liest nur.",
