@@ -234,7 +234,8 @@ impl GapBook {
                     self.hours.own = self.hours.own.saturating_add(ms as i64);
                 }
             }
-            None if counter => self.pending.add(slot, ms),
+            // Of what lies before its first reading a counter can say nothing.
+            None if counter && self.hours.last.is_some() => self.pending.add(slot, ms),
             None => self.unknown.add(slot, ms),
         }
         self.starts_gap_ms += if running.is_none() { ms } else { 0 };

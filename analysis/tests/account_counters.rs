@@ -275,3 +275,24 @@ fn an_hour_counter_that_stands_still_is_told_and_its_gaps_are_estimated() {
         );
     }
 }
+
+#[test]
+fn gaps_do_not_wait_for_an_hour_counter_that_is_never_read() {
+    // The terms name one, the drive does not give it: three hours of every tenth shift are estimated without it.
+    let given = Given { hours: false, starts: false, named: true };
+    let spec = Spec { stale_after: Span::from_ms(120_000), ..Spec::hoist(Grams::from_kg(10_000.0)) };
+    let mut account = Account::resume(spec, given.terms(Counter::hours(32, STEP_MS)), State::default());
+    for minute in 0..40 * 1440 {
+        let (day, hour) = (minute / 1440, minute / 60 % 24);
+        if day % 10 == 0 && (9..12).contains(&hour) {
+            continue;
+        }
+        let mut s = Sample::at(Timestamp::from_ms(minute * 60_000));
+        s.set_flag(Flag::Raising, Some((8..16).contains(&hour)));
+        s.set_flag(Flag::Lowering, Some(false));
+        s.set(Quantity::Load, Some(5_000_000));
+        account.step(&s, &Utc, &mut |_| {});
+    }
+    let (estimated, waiting) = (account.gaps().estimated().hours(), account.gaps().waiting_hours());
+    assert!((11.5..=12.0).contains(&estimated) && waiting == 0.0, "{estimated} h estimated, {waiting} h wait");
+}
