@@ -6,6 +6,7 @@ use std::sync::Arc;
 use serde::{Serialize, Serializer};
 use tallyhook_analysis::account::{Account, Terms};
 use tallyhook_analysis::class::{ApplianceGroup, ApplianceLoading, CycleClass, MechanismGroup, MechanismLoading};
+use tallyhook_analysis::daily::{self, DaySums};
 use tallyhook_analysis::duty::{DayDuty, DutyLimit};
 use tallyhook_analysis::forecast::DayUse;
 use tallyhook_analysis::gapbook::counted_recording;
@@ -23,6 +24,7 @@ use tallyhook_analysis::wear::{Limit, Used, WearCounts, WearPart};
 use tallyhook_config::model::{Config, Crane, Mechanism};
 
 use crate::drive::DriveFigures;
+use crate::store::DaySum;
 use crate::store::thin::Thinned;
 
 /// What is known of one mechanism beyond its configuration.
@@ -89,8 +91,7 @@ impl Record {
         let recorder = account.recorder();
         let began_at = recorder.began_at();
         let ledger = account.ledger();
-        let unseen_full_load_hours =
-            ledger.full_load_hours_of(PartKind::Gap) + ledger.full_load_hours_of(PartKind::LoadNotRead);
+        let unseen_full_load_hours = ledger.unseen_full_load_hours();
         Record {
             totals: recorder.totals().clone(),
             began_at,
@@ -121,13 +122,33 @@ impl Record {
     }
 }
 
-/// A day as the forecast reads it; `base` is that of the budget.
-pub fn day_use(day: i32, totals: &Totals, base: Grams) -> DayUse {
-    DayUse {
-        day,
-        full_load_hours: totals.full_load_hours(base),
-        observed: totals.observed_ms as f64 / (totals.observed_ms + totals.gap_ms).max(1) as f64,
-    }
+/// Days that are over as the forecast reads them, in rising order: what S grew by on each. The open day comes last, for
+/// what S grew by today can be of a gap of the days before it.
+pub fn day_uses(days: impl IntoIterator<Item = DaySum>, account: &Account) -> Vec<DayUse> {
+    let base = account.budget_base();
+    let open = account.recorder().open_day();
+    let today = open.map(|open| DaySum::of(open.day.number, &open.totals, Some(account.used_full_load_hours())));
+    let is_over = |sum: &DaySum| today.is_none_or(|today| sum.day < today.day);
+    let days: Vec<DaySums> = days
+        .into_iter()
+        .filter(is_over)
+        .chain(today)
+        .map(|sum| DaySums {
+            day: sum.day,
+            observed_ms: sum.observed_ms,
+            gap_ms: sum.gap_ms,
+            load_unknown_ms: sum.load_unknown_ms,
+            measured: sum.totals().full_load_hours(base),
+            used: sum.used,
+        })
+        .collect();
+    daily::day_uses(&days, &account.unseen(), account.gaps().owed_ms())
+}
+
+/// S when the open day began, which a forecast goes from. A working period that began today had nothing then.
+pub fn used_before_today(account: &Account) -> f64 {
+    let measured = account.recorder().open_day().map_or(0.0, |open| open.totals.full_load_hours(account.budget_base()));
+    (account.used_full_load_hours() - measured).max(0.0)
 }
 
 /// Dates at which the working period will be used up, with 10, 50 and 90 % chance of being earlier.

@@ -10,6 +10,7 @@ pub(crate) mod blocks;
 use std::collections::BTreeMap;
 
 use crate::counter::{Counter, Note, Reading};
+use crate::daily::Unseen;
 use crate::duty::{DayDuty, Duty};
 use crate::gapbook::{Assumed, GapBook, Ppm, counted_recording, slot};
 use crate::histogram::{Histogram, Pending};
@@ -382,6 +383,14 @@ impl Account {
         parts.extend(self.books.unread.part(PartKind::LoadNotRead, unread, scale, "seen to run, load not read"));
         parts.extend(self.books.gaps.parts(scale));
         Ledger { design_full_load_hours: self.design_full_load_hours(), parts }
+    }
+
+    /// What of S was not measured, by working period, oldest first; none before the first sample.
+    pub fn unseen(&self) -> Vec<Unseen> {
+        let Some(periods) = &self.books.periods else { return Vec::new() };
+        let of = |began: i32, ledger: &Ledger| Unseen { began, full_load_hours: ledger.unseen_full_load_hours() };
+        let closed = periods.closed().iter().map(|closed| of(closed.began, &closed.ledger));
+        closed.chain([of(periods.began(), &self.ledger())]).collect()
     }
 
     /// What the stage before the recorder holds back, and what hangs on the hook as far as it knows.

@@ -27,8 +27,8 @@
 //!   early (the careful side).
 //! - The prior weights of q are our judgement (no source): they rule when the record is short. The coverage test
 //!   `tests/forecast_coverage.rs` says what they are worth over a mix of synthetic cranes; a real crane is one draw.
-//! - A day of which only a part was recorded is scaled up to the whole day; a recorder that is switched off with the
-//!   crane must hand in such days as recorded whole.
+//! - A day of which only a part is known is scaled up to the whole day. What is known is what S has: [`crate::daily`]
+//!   makes the days, so that a crane which is switched off every night has whole ones.
 //! - Uses `ln`, `exp` of the platform: the same seed and record give the same bits on one build for one platform.
 
 use crate::seed::Seeded;
@@ -40,7 +40,10 @@ pub const HORIZON_DAYS: i32 = 7 * 52 * 30;
 /// How many paths are drawn.
 pub const PATHS: usize = 1000;
 
-/// How much of the record is looked at, weeks before today.
+/// How much of the record is looked at, days before today.
+pub const WINDOW_DAYS: i32 = 7 * WINDOW_WEEKS as i32;
+
+/// The same in weeks.
 const WINDOW_WEEKS: usize = 104;
 /// A day counts as recorded when at least this share of it was.
 const LEAST_SHARE_OF_DAY: f64 = 0.5;
@@ -59,9 +62,9 @@ pub const STEPS: [(f64, f64); 6] =
 pub struct DayUse {
     /// Days since 1970-01-01 in the site's calendar.
     pub day: i32,
-    /// Full-load hours of that day (km · T), not negative.
+    /// Full-load hours that S grew by on that day, not negative.
     pub full_load_hours: f64,
-    /// Share of the day that was recorded, 0 to 1.
+    /// Share of the day that they are known of, 0 to 1.
     pub observed: f64,
 }
 

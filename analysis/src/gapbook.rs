@@ -281,7 +281,7 @@ impl GapBook {
         if self.watched.total() < LEAST_WATCHED_MS {
             return 0;
         }
-        self.estimate(km, |waits, watched| is_known(waits, watched))
+        self.estimate(km, is_known)
     }
 
     /// Ends a working period: all that waits is estimated by what is known or left out, so that the period can be frozen.

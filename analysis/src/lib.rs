@@ -20,6 +20,7 @@ pub mod batch;
 pub mod class;
 pub mod cmaa;
 pub mod counter;
+pub mod daily;
 pub mod damage;
 pub mod duty;
 pub mod en13001;

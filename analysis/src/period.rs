@@ -237,6 +237,11 @@ impl Ledger {
         total(self.parts.iter().filter(|p| p.kind == kind))
     }
 
+    /// Full-load hours of what was not measured: gaps, and running time whose load was not read.
+    pub fn unseen_full_load_hours(&self) -> f64 {
+        self.full_load_hours_of(PartKind::Gap) + self.full_load_hours_of(PartKind::LoadNotRead)
+    }
+
     /// S/D, the used share.
     pub fn used_share(&self) -> f64 {
         self.used_full_load_hours() / self.design_full_load_hours

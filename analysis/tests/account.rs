@@ -308,3 +308,37 @@ fn the_brake_takes_the_motion_of_the_load() {
     assert!(!account.renew("mast", day));
     assert_eq!(account.parts().next().unwrap().reset_day, day);
 }
+
+#[test]
+fn nights_that_nobody_watched_are_not_in_s_and_the_period_that_ends_owns_up_to_them() {
+    let plain = Terms::plain(1600.0);
+    let mut account = Account::resume(spec(), plain.clone(), State::default());
+    // Six to fourteen o'clock is watched, a quarter of it running with half the load; then the crane is isolated.
+    for quarter in 0..18 * 7 * 96 {
+        if !(24..56).contains(&(quarter % 96)) {
+            continue;
+        }
+        let mut s = Sample::at(Timestamp::from_ms(quarter * 900_000));
+        s.set_flag(Flag::Raising, Some(quarter % 4 == 0));
+        s.set_flag(Flag::Lowering, Some(false));
+        s.set(Quantity::Load, Some(5_000_000));
+        account.step(&s, &Utc, &mut |_| {});
+    }
+    let kinds = |account: &Account| account.ledger().parts.iter().map(|part| part.kind).collect::<Vec<_>>();
+    assert_eq!(kinds(&account), [PartKind::Measured], "nothing is made up for the nights");
+    let waiting = account.gaps().waiting_hours();
+    assert_eq!(waiting, 16.0 * 125.0, "every night is shown as waiting");
+
+    account.new_period(126, ServiceKind::Overhaul, None);
+    let left_out = |account: &Account| account.periods().unwrap().closed()[0].gap_left_out_hours;
+    assert_eq!((left_out(&account), account.gaps().waiting_hours()), (waiting, 0.0));
+    assert_eq!(account.used_full_load_hours(), 0.0);
+    let stored = serde_json::to_string(&account.state()).unwrap();
+    let again = Account::resume(spec(), plain.clone(), serde_json::from_str(&stored).unwrap());
+    assert_eq!((left_out(&again), again.state()), (waiting, account.state()));
+    // A state of before this was kept.
+    let before = stored.replace(&format!(",\"gap_left_out_hours\":{waiting:?}"), "");
+    assert_ne!(before, stored);
+    let old = Account::resume(spec(), plain, serde_json::from_str(&before).unwrap());
+    assert_eq!(left_out(&old), 0.0);
+}

@@ -5,7 +5,7 @@ use std::path::PathBuf;
 
 use serde::Serialize;
 use tallyhook_analysis::class::MechanismGroup;
-use tallyhook_analysis::forecast::{DayUse, Outlook};
+use tallyhook_analysis::forecast::Outlook;
 use tallyhook_analysis::units::Grams;
 use tallyhook_analysis::whatif::{Above, Answer, Change, Observed, what_if};
 use tallyhook_config::model::Mechanism;
@@ -13,7 +13,7 @@ use tallyhook_config::model::Mechanism;
 use super::ledger::{Ledger, between};
 use crate::daemon::book::{Book, SiteCalendar};
 use crate::exit::{CommandResult, Failure, Outcome};
-use crate::figures::{CAUTION, Forecast, date_of, day_number, day_use};
+use crate::figures::{CAUTION, Forecast, date_of, day_number, day_uses, used_before_today};
 use crate::store::LoadSums;
 use crate::web::units::{count, hours, number, percent};
 
@@ -222,11 +222,10 @@ pub fn answer_from(ledger: &Ledger, asked: &Asked, sums: &LoadSums) -> Result<Wh
         lifts: sums.lifts.clone(),
         days: f64::from(last - first + 1),
         used: account.used_full_load_hours(),
-        used_before_today: account.used_full_load_hours()
-            - account.recorder().open_day().map_or(0.0, |open| open.totals.full_load_hours(base)),
+        used_before_today: used_before_today(account),
         design: account.design_full_load_hours(),
     };
-    let days: Vec<DayUse> = sums.days.iter().map(|d| day_use(d.day, &d.totals(), base)).collect();
+    let days = day_uses(sums.days.iter().copied(), account);
     let today = account.recorder().open_day().map_or(last + 1, |open| open.day.number);
     // A rating that was lowered already is how things are.
     let present = Some(mechanism.spec.rated);

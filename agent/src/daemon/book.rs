@@ -10,12 +10,11 @@ use serde_json::json;
 use tallyhook_analysis::account::{Account, CounterKind, DayRecord, Entry, HourSums, State, Terms};
 use tallyhook_analysis::batch::Batch;
 use tallyhook_analysis::counter::Note;
-use tallyhook_analysis::forecast::{DayUse, Outlook, Question, forecast};
+use tallyhook_analysis::forecast::{Outlook, Question, forecast};
 use tallyhook_analysis::lift::Lift;
 use tallyhook_analysis::period::Ledger;
 use tallyhook_analysis::recorder::{Calendar, Day, Event, Gap, Utc};
 use tallyhook_analysis::sample::{Flag, Sample};
-use tallyhook_analysis::spectrum::Totals;
 use tallyhook_analysis::units::{MS_PER_HOUR, Span, Timestamp};
 use tallyhook_analysis::watch::{Crossing, LevelWatch};
 use tallyhook_config::model::{Crane, Mechanism};
@@ -71,8 +70,16 @@ pub struct Book {
     stirred: bool,
     /// Days that have closed, by number: no more of each than the forecast asks for, since ten years of them stay in memory.
     history: BTreeMap<i32, DaySum>,
-    /// The forecast of the day it was made on.
-    forecast: RefCell<Option<(i32, Option<figures::Forecast>)>>,
+    forecast: RefCell<Option<Made>>,
+}
+
+/// A forecast, and what it holds for.
+struct Made {
+    /// The day it was made on.
+    day: i32,
+    /// Gaps of the days before of which S had still to hear.
+    owed_ms: u64,
+    forecast: Option<figures::Forecast>,
 }
 
 /// What has followed since the last commit that went through.
@@ -235,7 +242,7 @@ impl Book {
         let history = &mut self.history;
         self.account.step_batch(samples, &self.calendar, &mut |entry| {
             if let Entry::Day(record) = entry {
-                history.insert(record.day, DaySum::of(record.day, &record.totals));
+                history.insert(record.day, DaySum::of(record.day, &record.totals, Some(record.used_full_load_hours)));
             }
         });
     }
@@ -413,8 +420,8 @@ impl Book {
     /// Lets go of what a commit would hold, but for the days; for `replay`, which keeps no store.
     pub fn forget(&mut self) {
         self.history.extend(self.pending.closed.drain(..).map(|c| {
-            let DayRecord { day, ref totals, .. } = c.record;
-            (day, DaySum::of(day, totals))
+            let DayRecord { day, ref totals, used_full_load_hours, .. } = c.record;
+            (day, DaySum::of(day, totals, Some(used_full_load_hours)))
         }));
         self.pending = Pending::default();
     }
@@ -432,25 +439,22 @@ impl Book {
     }
 
     /// When S will reach D, by the days before the open one; `None` with too little record. The same through the
-    /// whole day, so it is reckoned once a day.
+    /// whole day, so it is reckoned once a day, and again when a counter has told of the days before.
     fn forecast(&self) -> Option<figures::Forecast> {
         let open = self.account.recorder().open_day()?;
-        let today = open.day.number;
+        let (day, owed_ms) = (open.day.number, self.account.gaps().owed_ms().saturating_sub(open.totals.gap_ms));
         let mut made = self.forecast.borrow_mut();
-        if made.as_ref().is_none_or(|(day, _)| *day != today) {
-            *made = Some((today, self.make_forecast(today, &open.totals)));
+        if made.as_ref().is_none_or(|made| (made.day, made.owed_ms) != (day, owed_ms)) {
+            *made = Some(Made { day, owed_ms, forecast: self.make_forecast(day) });
         }
-        made.as_ref().and_then(|(_, forecast)| forecast.clone())
+        made.as_ref().and_then(|made| made.forecast.clone())
     }
 
-    fn make_forecast(&self, today: i32, open: &Totals) -> Option<figures::Forecast> {
-        let base = self.account.budget_base();
-        let days: Vec<DayUse> =
-            self.history.range(..today).map(|(&day, sum)| figures::day_use(day, &sum.totals(), base)).collect();
-        let ledger = self.account.ledger();
+    fn make_forecast(&self, today: i32) -> Option<figures::Forecast> {
+        let days = figures::day_uses(self.history.range(..today).map(|(_, sum)| *sum), &self.account);
         let asked = Question {
-            used: ledger.used_full_load_hours() - open.full_load_hours(base),
-            design: ledger.design_full_load_hours,
+            used: figures::used_before_today(&self.account),
+            design: self.account.design_full_load_hours(),
             as_of: today,
             seed: FORECAST_SEED,
         };

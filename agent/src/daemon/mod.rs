@@ -9,6 +9,8 @@ pub mod book;
 mod book_tests;
 pub mod bounds;
 mod copies;
+#[cfg(test)]
+mod forecast_tests;
 mod load_health;
 mod page;
 pub mod reckoning;

@@ -3,6 +3,7 @@
 
 use rusqlite::{Row, params};
 use tallyhook_analysis::duty::DayDuty;
+use tallyhook_analysis::forecast::WINDOW_DAYS;
 use tallyhook_analysis::histogram::{BadBytes, Histogram, Sum, each_load};
 use tallyhook_analysis::spectrum::Totals;
 use tallyhook_analysis::units::Grams;
@@ -33,7 +34,7 @@ impl LoadSums {
 }
 
 /// The few sums of a day that a forecast is made from.
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+#[derive(Clone, Copy, PartialEq, Debug)]
 pub struct DaySum {
     /// Days since 1970-01-01 in the site's calendar.
     pub day: i32,
@@ -41,20 +42,26 @@ pub struct DaySum {
     pub observed_ms: u64,
     /// Time without.
     pub gap_ms: u64,
+    /// Running time whose load was not read.
+    pub load_unknown_ms: u64,
     /// Running time weighted by the load cubed, cubic grams times milliseconds.
     pub cube_ms: u128,
+    /// S at its end, full-load hours; `None` of a day that is not over, of one from before it was kept, and of one so long
+    /// ago that no forecast looks at it.
+    pub used: Option<f64>,
 }
 
 impl DaySum {
-    /// Of a day's totals.
-    pub fn of(day: i32, totals: &Totals) -> Self {
-        DaySum { day, observed_ms: totals.observed_ms, gap_ms: totals.gap_ms, cube_ms: totals.cube_ms }
+    /// Of a day's totals, and S at its end.
+    pub fn of(day: i32, totals: &Totals, used: Option<f64>) -> Self {
+        let Totals { observed_ms, gap_ms, load_unknown_ms, cube_ms, .. } = *totals;
+        DaySum { day, observed_ms, gap_ms, load_unknown_ms, cube_ms, used }
     }
 
     /// As a day's totals; the other sums are zero.
     pub fn totals(&self) -> Totals {
-        let DaySum { observed_ms, gap_ms, cube_ms, .. } = *self;
-        Totals { observed_ms, gap_ms, cube_ms, ..Totals::default() }
+        let DaySum { observed_ms, gap_ms, load_unknown_ms, cube_ms, .. } = *self;
+        Totals { observed_ms, gap_ms, load_unknown_ms, cube_ms, ..Totals::default() }
     }
 }
 
@@ -236,7 +243,8 @@ impl Reader {
             let mut select = self
                 .connection()
                 .prepare_cached(
-                    "SELECT day, observed_ms, gap_ms, cube_ms, running_by_load, lifts_by_load
+                    "SELECT day, observed_ms, gap_ms, load_unknown_ms, cube_ms, running_by_load, lifts_by_load,
+                            used_full_load_hours
                      FROM day WHERE mechanism = ?1 AND day BETWEEN ?2 AND ?3 AND duty IS NOT NULL
                        AND running_by_load IS NOT NULL AND lifts_by_load IS NOT NULL ORDER BY day",
                 )
@@ -245,27 +253,33 @@ impl Reader {
             while let Some(row) = rows.next().map_err(sqlite)? {
                 let day: i32 = row.get(0).map_err(sqlite)?;
                 let damaged = |what: &str| StoreError::damaged(self.path(), format!("{what} of day {day}"));
-                let count = |column: usize| row.get::<_, i64>(column).map(|n| n as u64).map_err(sqlite);
-                let cubes = row.get_ref(3).and_then(|v| Ok(v.as_str()?)).map_err(sqlite)?;
-                let sum = DaySum {
-                    day,
-                    observed_ms: count(1)?,
-                    gap_ms: count(2)?,
-                    cube_ms: cubes.parse().map_err(|_| damaged("cube_ms"))?,
-                };
+                let mut sum = self.day_sum(row)?;
                 let add = |column: usize, what: &str, sum: &mut Sum| {
                     let bytes = row.get_ref(column).and_then(|v| Ok(v.as_blob()?)).map_err(sqlite)?;
                     sum.add_bytes(bytes).map_err(|error: BadBytes| damaged(&format!("{what} ({error})")))
                 };
-                add(4, "running time by load", &mut running)?;
-                add(5, "lifts by load", &mut lifts)?;
+                add(5, "running time by load", &mut running)?;
+                add(6, "lifts by load", &mut lifts)?;
+                sum.used = row.get(7).map_err(sqlite)?;
                 days.push(sum);
             }
         }
         Ok(LoadSums { running: running.histogram(), lifts: lifts.histogram(), days })
     }
 
-    /// The few sums of every day of `mechanism`, the open one too.
+    /// The sums of a row that begins with them; S at the day's end, which stands further on, is left to the caller.
+    fn day_sum(&self, row: &Row<'_>) -> Result<DaySum, StoreError> {
+        let sqlite = |error| StoreError::of_sqlite(self.path(), error);
+        let day = row.get(0).map_err(sqlite)?;
+        let count = |column: usize| row.get::<_, i64>(column).map(|n| n as u64).map_err(sqlite);
+        let cubes = row.get_ref(4).and_then(|v| Ok(v.as_str()?)).map_err(sqlite)?;
+        let cube_ms = cubes.parse().map_err(|_| StoreError::damaged(self.path(), format!("cube_ms of day {day}")))?;
+        let (observed_ms, gap_ms, load_unknown_ms) = (count(1)?, count(2)?, count(3)?);
+        Ok(DaySum { day, observed_ms, gap_ms, load_unknown_ms, cube_ms, used: None })
+    }
+
+    /// The few sums of every day of `mechanism`, the open one too. S at the end of a day stands behind its histograms and
+    /// takes long to read: only of the days that a forecast looks at.
     ///
     /// # Errors
     /// [`StoreError::Damaged`] when a row cannot be made out.
@@ -275,16 +289,17 @@ impl Reader {
         for (key, _) in self.keys(Some(mechanism))? {
             let mut select = self
                 .connection()
-                .prepare_cached("SELECT day, observed_ms, gap_ms, cube_ms FROM day WHERE mechanism = ?1 ORDER BY day")
+                .prepare_cached(
+                    "SELECT day, observed_ms, gap_ms, load_unknown_ms, cube_ms,
+                            CASE WHEN day >= (SELECT max(day) FROM day WHERE mechanism = ?1) - ?2
+                                 THEN used_full_load_hours END
+                     FROM day WHERE mechanism = ?1 ORDER BY day",
+                )
                 .map_err(sqlite)?;
-            let mut rows = select.query([key]).map_err(sqlite)?;
+            let mut rows = select.query(params![key, WINDOW_DAYS]).map_err(sqlite)?;
             while let Some(row) = rows.next().map_err(sqlite)? {
-                let day = row.get(0).map_err(sqlite)?;
-                let count = |column: usize| row.get::<_, i64>(column).map(|n| n as u64).map_err(sqlite);
-                let cubes = row.get_ref(3).and_then(|v| Ok(v.as_str()?)).map_err(sqlite)?;
-                let cube_ms =
-                    cubes.parse().map_err(|_| StoreError::damaged(self.path(), format!("cube_ms of day {day}")))?;
-                days.push(DaySum { day, observed_ms: count(1)?, gap_ms: count(2)?, cube_ms });
+                let sum = self.day_sum(row)?;
+                days.push(DaySum { used: row.get(5).map_err(sqlite)?, ..sum });
             }
         }
         Ok(days)

@@ -36,10 +36,15 @@ fn days_added_up_are_the_days_one_by_one() {
         }
         assert_eq!((sums.running, sums.lifts), (running, lifts));
         let of_day = |r: &DayRecord| {
-            let Totals { observed_ms, gap_ms, cube_ms, .. } = r.totals;
-            DaySum { day: r.day, observed_ms, gap_ms, cube_ms }
+            let Totals { observed_ms, gap_ms, load_unknown_ms, cube_ms, .. } = r.totals;
+            let used = Some(r.used_full_load_hours);
+            DaySum { day: r.day, observed_ms, gap_ms, load_unknown_ms, cube_ms, used }
         };
         assert_eq!(sums.days, records.iter().map(of_day).collect::<Vec<_>>());
+        // What the daemon asks for when it starts is the same, and has the open day behind it.
+        let all = reader.day_sums(ID).unwrap();
+        let over = all.iter().filter(|sum| sum.used.is_some() && (from..=to).contains(&sum.day)).copied();
+        assert_eq!(sums.days, over.collect::<Vec<_>>());
     }
 }
 

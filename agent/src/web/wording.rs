@@ -298,7 +298,7 @@ wording! {
     how_lifts: "A lift begins at {begin} on the hook for {confirm}, and ends below {end} for {confirm_end}. Its load is the mean of the middle half of the readings after the first {settle}. Thresholds from the configuration; common practice, no source.",
     how_starts: "Each change from standing to running counts once, whatever its length.",
     how_group_in_use: "Measured full-load hours since {from}: {full} h. Spread to ten years, the smallest group whose D (FEM 9.755 table 1, row L4) holds them is {group}; M8 stands for what no D holds as well. No standard defines this; the rule is ours.",
-    how_forecast: "From the measured rate of use by day, with its scatter: the date at which S reaches D, with 10 %, 50 % and 90 % chance of being earlier.",
+    how_forecast: "From what S grew by on each day, measured, gaps and all, with its scatter: the date at which S reaches D, with 10 %, 50 % and 90 % chance of being earlier.",
     how_rated: "From the configuration; the safe working load, without dead load.",
     views: "Views of this mechanism",
     view_life: "Life used",

@@ -274,7 +274,7 @@ pub static GERMAN: Wording = Wording {
     how_lifts: "Ein Hub beginnt, wenn {begin} während {confirm} am Haken hängen, und endet unter {end} während {confirm_end}. Seine Last ist der Mittelwert der mittleren Hälfte der Messwerte nach den ersten {settle}. Schwellen aus der Konfiguration; allgemein üblich, ohne Quelle.",
     how_starts: "Jeder Übergang vom Stillstand zum Lauf zählt einmal, gleich wie lange der Lauf dauert.",
     how_group_in_use: "Gemessene Volllaststunden seit {from}: {full} h. Auf zehn Jahre hochgerechnet ist {group} die kleinste Gruppe, deren D (FEM 9.755 Tabelle 1, Zeile L4) sie fasst; M8 steht auch für das, was kein D fasst. Keine Norm legt das fest; die Regel ist unsere eigene.",
-    how_forecast: "Aus dem gemessenen täglichen Verbrauch mit seiner Streuung: der Tag, an dem S den Wert D erreicht, mit 10 %, 50 % und 90 % Wahrscheinlichkeit für früher.",
+    how_forecast: "Aus dem, worum S an jedem Tag wuchs, gemessen, in Lücken und sonst, mit seiner Streuung: der Tag, an dem S den Wert D erreicht, mit 10 %, 50 % und 90 % Wahrscheinlichkeit für früher.",
     how_rated: "Aus der Konfiguration; die Tragfähigkeit, ohne Totlast.",
     views: "Ansichten dieses Triebwerks",
     view_life: "Nutzungsdauer",
