@@ -332,7 +332,15 @@ impl Recorder {
             // A clock that went back keeps adding to the day it was in: no day is ever opened twice.
             return;
         }
-        let next = OpenDay { day: calendar.day(at), totals: Totals::default() };
+        let day = calendar.day(at);
+        if let Some(open) = &mut self.state.day
+            && day.number <= open.day.number
+        {
+            // Another time zone would begin it anew: it goes on.
+            open.day.ends = day.ends;
+            return;
+        }
+        let next = OpenDay { day, totals: Totals::default() };
         if let Some(done) = self.state.day.replace(next) {
             out(Event::DayClosed { day: done.day.number, totals: Box::new(done.totals) });
         }

@@ -2,7 +2,7 @@
 
 use proptest::prelude::*;
 use tallyhook_analysis::lift::Lift;
-use tallyhook_analysis::recorder::{Counted, Event, Gap, Recorder, Spec, State, Utc};
+use tallyhook_analysis::recorder::{Calendar, Counted, Day, Event, Gap, Recorder, Spec, State, Utc};
 use tallyhook_analysis::sample::{Flag, Quantity, Sample};
 use tallyhook_analysis::spectrum::Totals;
 use tallyhook_analysis::units::{Grams, Span, Timestamp};
@@ -420,5 +420,60 @@ proptest! {
             None => prop_assert_eq!(hours, 0.0),
             Some(km) => prop_assert!((km - cubes / hours).abs() <= 1e-9 * km.max(1e-9)),
         }
+    }
+}
+
+/// A calendar that is as many hours behind UTC.
+struct Behind(i64);
+
+impl Calendar for Behind {
+    fn day(&self, at: Timestamp) -> Day {
+        let by = Span::from_ms(self.0 * HOUR);
+        let Day { number, ends } = Utc.day(at.plus(Span::from_ms(-by.as_ms())));
+        Day { number, ends: ends.plus(by) }
+    }
+}
+
+const HOUR: i64 = 3_600_000;
+const DAY: i64 = 24 * HOUR;
+
+/// Runs for half of each minute from one instant up to another; the days that closed with their sums.
+fn work(recorder: &mut Recorder, calendar: &impl Calendar, span: std::ops::Range<i64>) -> Vec<(i32, Totals)> {
+    let mut closed = Vec::new();
+    for at in span.step_by(1000) {
+        let mut s = Sample::at(Timestamp::from_ms(at));
+        s.set(Quantity::Load, Some(5_000_000));
+        s.set_flag(Flag::Raising, Some(at / 30_000 % 2 == 0));
+        s.set_flag(Flag::Lowering, Some(false));
+        recorder.step(&s, calendar, &mut |event| {
+            if let Event::DayClosed { day, totals } = event {
+                closed.push((day, *totals));
+            }
+        });
+    }
+    closed
+}
+
+fn stored_and_resumed(recorder: &Recorder) -> Recorder {
+    let stored = serde_json::to_string(recorder.state()).unwrap();
+    Recorder::resume(Spec::hoist(rated()), serde_json::from_str(&stored).unwrap())
+}
+
+#[test]
+fn a_day_that_a_changed_time_zone_would_begin_anew_goes_on() {
+    for (first, then) in [(0, 5), (0, 12), (-14, 11), (5, 0)] {
+        let mut recorder = Recorder::new(Spec::hoist(rated()));
+        let mut closed = work(&mut recorder, &Behind(first), 20_000 * DAY..20_000 * DAY + 15 * HOUR);
+        let mut recorder = stored_and_resumed(&recorder);
+        closed.extend(work(&mut recorder, &Behind(then), 20_000 * DAY + 15 * HOUR..20_002 * DAY + 20 * HOUR));
+        let days: Vec<i32> = closed.iter().map(|(day, _)| *day).collect();
+        assert!(days.is_sorted_by(|a, b| a < b), "from {first} to {then}: {days:?}");
+        let mut sum = recorder.open_day().unwrap().totals.clone();
+        closed.iter().for_each(|(_, totals)| sum.add(totals));
+        assert_eq!(&sum, recorder.totals());
+        // The day in which it was changed has what was counted before and after.
+        let changed = Behind(first).day(Timestamp::from_ms(20_000 * DAY + 15 * HOUR - 1)).number;
+        let (_, whole) = closed.iter().find(|(day, _)| *day == changed).unwrap();
+        assert!(whole.observed_ms >= 9 * HOUR as u64, "from {first} to {then}: {} ms", whole.observed_ms);
     }
 }
