@@ -19,7 +19,7 @@ use crate::load::doubt::{Doubt, Doubts};
 use crate::load::dynamics::Tally;
 use crate::load::{self, Stage};
 use crate::period::{FactorScale, Ledger, Part, PartKind, Recording};
-use crate::recorder::{self, Calendar, Counted, Day, Event, Recorder, Spec};
+use crate::recorder::{self, Calendar, Counted, Day, Event, NEW_RECORD, Recorder, Spec};
 use crate::sample::{Flag, Quantity, Sample};
 use crate::service::{Periods, ServiceKind};
 use crate::severity::ServiceTally;
@@ -473,6 +473,7 @@ impl Account {
             self.open_books(sample.at, calendar);
         }
         if !over.is_empty() {
+            self.redate(over.iter().map(|record| record.day));
             self.settle_day();
             for mut record in over {
                 record.used_full_load_hours = self.used_full_load_hours();
@@ -544,6 +545,28 @@ impl Account {
         let base = self.recorder.spec().base();
         self.books.base.get_or_insert(base);
         self.fit_parts(day);
+    }
+
+    /// Days have closed. Where a clock was put right over days, what began on days that are still to come, or with a record
+    /// that was begun under a clock that nobody had set, began as many days before today as before the day that closed.
+    fn redate(&mut self, closed: impl Iterator<Item = i32>) {
+        let Some(open) = self.recorder.open_day().map(|open| open.day.number) else { return };
+        let new = self.recorder.totals().span() <= NEW_RECORD;
+        let mut closed = closed.peekable();
+        while let Some(last) = closed.next() {
+            let today = closed.peek().copied().unwrap_or(open);
+            let by = today.saturating_sub(last);
+            if by == 1 {
+                continue;
+            }
+            let redate = |day: &mut i32| {
+                if *day > today || by > 1 && new {
+                    *day = day.saturating_add(by).min(today);
+                }
+            };
+            self.books.parts.values_mut().for_each(|part| redate(&mut part.reset_day));
+            self.books.periods.iter_mut().for_each(|periods| redate(periods.began_mut()));
+        }
     }
 
     /// Parts that the terms name for the first time begin today, and limits that were changed hold from now on.

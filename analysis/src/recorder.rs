@@ -76,6 +76,13 @@ pub struct Day {
     pub ends: Timestamp,
 }
 
+/// A record up to this long that is put forward over days was begun under a clock that nobody had set: a day (the hours
+/// until the right time comes, and those that it must stand).
+pub(crate) const NEW_RECORD: Span = Span::from_ms(86_400_000);
+
+/// So near before its end an instant is in a day, or in the one before.
+const NEAR: Span = Span::from_ms(2 * 86_400_000);
+
 /// The site's calendar: which day an instant belongs to. Time zones live outside this crate.
 pub trait Calendar {
     /// The day that contains `at`.
@@ -171,6 +178,13 @@ pub struct OpenDay {
 pub struct State {
     totals: Totals,
     day: Option<OpenDay>,
+    /// Where a clock has jumped over days: the stretches of days that were opened before the present one, first and last
+    /// of each, in their order.
+    #[cfg_attr(feature = "serde", serde(default, skip_serializing_if = "Vec::is_empty"))]
+    stretches: Vec<(i32, i32)>,
+    /// And the first day of the present one; `None` for that of the first sample.
+    #[cfg_attr(feature = "serde", serde(default, skip_serializing_if = "Option::is_none"))]
+    stretch_began: Option<i32>,
     standing: Option<Sample>,
     /// The first sample's time.
     began_at: Option<Timestamp>,
@@ -324,25 +338,55 @@ impl Recorder {
         self.state.tracker.rebase(by);
     }
 
-    /// Closes the open day if `at` lies beyond it, and opens the day of `at`.
+    /// Closes the open day if `at` lies in one that was not opened yet, and opens that.
+    ///
+    /// No day is ever opened twice: one that a clock comes back to, or that a changed time zone would begin anew, is added
+    /// to the day that is open. So is the day before the open one.
     fn enter_day(&mut self, at: Timestamp, calendar: &impl Calendar, out: &mut impl FnMut(Event)) {
-        if let Some(open) = &self.state.day
-            && at < open.day.ends
-        {
-            // A clock that went back keeps adding to the day it was in: no day is ever opened twice.
+        let left = self.state.day.as_ref().map(|open| open.day.ends.since(at));
+        if left.is_some_and(|left| Span::ZERO < left && left <= NEAR) {
             return;
         }
         let day = calendar.day(at);
-        if let Some(open) = &mut self.state.day
-            && day.number <= open.day.number
-        {
-            // Another time zone would begin it anew: it goes on.
-            open.day.ends = day.ends;
-            return;
+        if let Some(open) = &mut self.state.day {
+            let (number, last) = (day.number, open.day.number);
+            let within = |&(first, last): &(i32, i32)| (first..=last).contains(&number);
+            let follows = Some(number) == last.checked_add(1);
+            let began = || self.state.stretch_began.or(self.state.began_at.map(|began| calendar.day(began).number));
+            let present = if follows { (last, last) } else { (began().map_or(last, |first| first.min(last)), last) };
+            let before = Some(number) == last.checked_sub(1);
+            if before || within(&present) || self.state.stretches.iter().any(within) {
+                open.day.ends = day.ends;
+                return;
+            }
+            if !follows {
+                self.leap(present, at, number);
+            }
         }
         let next = OpenDay { day, totals: Totals::default() };
         if let Some(done) = self.state.day.replace(next) {
             out(Event::DayClosed { day: done.day.number, totals: Box::new(done.totals) });
+        }
+    }
+
+    /// The clock was put right over days: those of the stretch `present` are followed by `number`.
+    fn leap(&mut self, present: (i32, i32), at: Timestamp, number: i32) {
+        let stretches = &mut self.state.stretches;
+        stretches.push(present);
+        stretches.sort_unstable();
+        stretches.dedup_by(|next, one| {
+            let joins = next.0 <= one.1.saturating_add(1);
+            if joins {
+                one.1 = one.1.max(next.1);
+            }
+            joins
+        });
+        self.state.stretch_began = Some(number);
+        // A record that lies ahead of its clock, or has just begun under one that was not set, was dated wrongly as a whole.
+        let length = self.state.totals.span();
+        let wrong = self.state.began_at.is_some_and(|began| began > at) || number > present.1 && length <= NEW_RECORD;
+        if wrong {
+            self.state.began_at = Some(at.plus(Span::from_ms(-length.as_ms())));
         }
     }
 

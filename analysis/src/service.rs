@@ -69,6 +69,10 @@ impl Periods {
         self.began
     }
 
+    pub(crate) fn began_mut(&mut self) -> &mut i32 {
+        &mut self.began
+    }
+
     /// D of the present period, full-load hours.
     pub fn design(&self) -> f64 {
         self.design

@@ -105,6 +105,11 @@ pub struct Totals {
 }
 
 impl Totals {
+    /// How long the record is, gaps and all. No jump of a clock makes it longer or shorter.
+    pub fn span(&self) -> Span {
+        Span::from_ms(self.observed_ms.saturating_add(self.gap_ms).min(i64::MAX as u64) as i64)
+    }
+
     /// Adds another stretch to this one.
     pub fn add(&mut self, other: &Totals) {
         self.observed_ms += other.observed_ms;

@@ -342,3 +342,34 @@ fn nights_that_nobody_watched_are_not_in_s_and_the_period_that_ends_owns_up_to_t
     let old = Account::resume(spec(), plain, serde_json::from_str(&before).unwrap());
     assert_eq!(left_out(&old), 0.0);
 }
+
+/// Days on which the wearing part and the working period began, after the clock was put right by so many days, and how
+/// far the yearly inspection is used then.
+fn begun_after(hours: i64, days: i64) -> (i32, i32, f64) {
+    const HOUR: i64 = 3_600_000;
+    let mut account = Account::resume(spec(), terms(), State::default());
+    let step = |account: &mut Account, minute: i64, off: i64| {
+        let mut s = Sample::at(Timestamp::from_ms(20_000 * 24 * HOUR + minute * 60_000 + off));
+        s.set_flag(Flag::Raising, Some(false));
+        s.set_flag(Flag::Lowering, Some(false));
+        account.step(&s, &Utc, &mut |_| {});
+    };
+    let off = days * 24 * HOUR;
+    (0..hours * 60).for_each(|minute| step(&mut account, minute, 0));
+    account.rebase(Span::from_ms(off), &mut |_| {});
+    (hours * 60..hours * 60 + 5).for_each(|minute| step(&mut account, minute, off));
+    let rope = account.parts().next().unwrap();
+    let today = account.recorder().open_day().unwrap().day.number;
+    let days = rope.used(account.wear(), today, spec().base()).into_iter().find(|used| used.limit == Limit::Days(365));
+    (rope.reset_day, account.periods().unwrap().began(), days.unwrap().used)
+}
+
+#[test]
+fn inspections_and_working_periods_that_began_under_a_wrong_clock_began_when_they_did() {
+    // On a board whose date was half a year ahead, and on one that had none: on the day itself, whatever it was called.
+    assert_eq!(begun_after(7, -183), (19_817, 19_817, 0.0));
+    assert_eq!(begun_after(31, -183), (19_817, 19_817, 1.0));
+    assert_eq!(begun_after(1, 382), (20_382, 20_382, 0.0));
+    // A record of days was begun under a clock that was right: the calendar has gone on.
+    assert_eq!(begun_after(48, 30), (20_000, 20_000, 32.0));
+}

@@ -1,5 +1,7 @@
 //! The recorder as a fold: what a lift is, what a gap is, and that no cut of the samples changes a bit.
 
+#![allow(clippy::unwrap_used, reason = "tests")]
+
 use proptest::prelude::*;
 use tallyhook_analysis::lift::Lift;
 use tallyhook_analysis::recorder::{Calendar, Counted, Day, Event, Gap, Recorder, Spec, State, Utc};
@@ -454,6 +456,10 @@ fn work(recorder: &mut Recorder, calendar: &impl Calendar, span: std::ops::Range
     closed
 }
 
+fn put_right(recorder: &mut Recorder, by: i64) {
+    recorder.rebase(Span::from_ms(by), &mut |_| {});
+}
+
 fn stored_and_resumed(recorder: &Recorder) -> Recorder {
     let stored = serde_json::to_string(recorder.state()).unwrap();
     Recorder::resume(Spec::hoist(rated()), serde_json::from_str(&stored).unwrap())
@@ -476,4 +482,73 @@ fn a_day_that_a_changed_time_zone_would_begin_anew_goes_on() {
         let (_, whole) = closed.iter().find(|(day, _)| *day == changed).unwrap();
         assert!(whole.observed_ms >= 9 * HOUR as u64, "from {first} to {then}: {} ms", whole.observed_ms);
     }
+}
+
+/// The board's date is half a year ahead; what the clock is put back by has to be left behind, also by a record that an
+/// earlier version left there.
+#[test]
+fn a_record_that_began_ahead_of_its_time_goes_on_day_by_day_when_the_clock_is_put_right() {
+    let (began, ahead) = (20_000 * DAY + 20 * HOUR, 183 * DAY);
+    for left_by_earlier in [false, true] {
+        let mut recorder = Recorder::new(Spec::hoist(rated()));
+        let mut closed = work(&mut recorder, &Utc, began + ahead..began + ahead + 6 * HOUR);
+        put_right(&mut recorder, -ahead);
+        if left_by_earlier {
+            recorder = stored_and_resumed(&recorder);
+        }
+        let after = began + 6 * HOUR..began + 3 * DAY;
+        closed.extend(work(&mut recorder, &Utc, after));
+        let days: Vec<i32> = closed.iter().map(|(day, _)| *day).collect();
+        assert_eq!(days, [20_183, 20_184, 20_001, 20_002]);
+        assert_eq!(recorder.open_day().unwrap().day, Utc.day(Timestamp::from_ms(20_003 * DAY)));
+        assert_eq!(recorder.began_at(), Some(Timestamp::from_ms(began)));
+        // When the days come that are in the record already, they are added to the one before them.
+        put_right(&mut recorder, 179 * DAY);
+        closed.extend(work(&mut recorder, &Utc, began + 182 * DAY..began + 186 * DAY));
+        let days: Vec<i32> = closed.iter().map(|(day, _)| *day).collect();
+        assert_eq!(days, [20_183, 20_184, 20_001, 20_002, 20_003, 20_182, 20_185]);
+        let last = &closed.last().unwrap().1;
+        assert_eq!(last.observed_ms, DAY as u64);
+        let mut sum = recorder.open_day().unwrap().totals.clone();
+        closed.iter().for_each(|(_, totals)| sum.add(totals));
+        assert_eq!(&sum, recorder.totals());
+        assert_eq!(recorder.began_at(), Some(Timestamp::from_ms(began)));
+    }
+}
+
+#[test]
+fn a_record_that_began_under_a_clock_that_was_not_set_begins_when_it_did() {
+    let (image, right) = (20_000 * DAY, 20_382 * DAY + 7 * HOUR);
+    for minutes in [2, 9 * 60] {
+        let mut recorder = Recorder::new(Spec::hoist(rated()));
+        let length = minutes * 60_000;
+        work(&mut recorder, &Utc, image..image + length);
+        put_right(&mut recorder, right - image);
+        work(&mut recorder, &Utc, right + length..right + length + HOUR);
+        assert_eq!(recorder.began_at(), Some(Timestamp::from_ms(right)));
+    }
+    // A record of days is no longer taken for such a one.
+    let mut recorder = Recorder::new(Spec::hoist(rated()));
+    work(&mut recorder, &Utc, image..image + 2 * DAY);
+    put_right(&mut recorder, 30 * DAY);
+    work(&mut recorder, &Utc, image + 32 * DAY..image + 32 * DAY + HOUR);
+    assert_eq!(recorder.began_at(), Some(Timestamp::from_ms(image)));
+}
+
+/// What goes back by less is added to the day that was open, as ever.
+#[test]
+fn a_clock_put_back_into_days_of_the_record_opens_none_of_them_again() {
+    let mut recorder = Recorder::new(Spec::hoist(rated()));
+    let mut closed = work(&mut recorder, &Utc, 20_000 * DAY..20_003 * DAY + 20 * HOUR);
+    for back in [1, 3] {
+        let to = recorder.counted_to().as_ms() - back * DAY;
+        put_right(&mut recorder, -back * DAY);
+        closed.extend(work(&mut recorder, &Utc, to + 1000..to + 6 * HOUR));
+        put_right(&mut recorder, back * DAY - 6 * HOUR);
+    }
+    let to = recorder.counted_to().as_ms();
+    closed.extend(work(&mut recorder, &Utc, to + 1000..20_005 * DAY));
+    let days: Vec<i32> = closed.iter().map(|(day, _)| *day).collect();
+    assert_eq!(days, [20_000, 20_001, 20_002, 20_003]);
+    assert_eq!(closed[3].1.observed_ms / 3_600_000, 24 + 12);
 }

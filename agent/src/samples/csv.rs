@@ -142,9 +142,11 @@ impl CsvSamples {
             && at < before
         {
             let back = before.as_ms().saturating_sub(at.as_ms()) as f64 / 1000.0;
-            return Err(self
-                .rows
-                .here(format!("column time: goes back by {back} s; sort the rows by time, or cut the file here")));
+            // One wrong date ahead makes the row behind it go back.
+            let earlier = if back >= 86_400.0 { "put the date of the row before right if it is wrong, " } else { "" };
+            let what =
+                format!("column time: goes back by {back} s; {earlier}sort the rows by time, or cut the file here");
+            return Err(self.rows.here(what));
         }
         self.before = Some(at);
         let mut sample = Sample::at(at);

@@ -82,7 +82,9 @@ fn every_fault_names_its_line() {
     refuses("time,load_kg,raising\n0,1,0\n1,abc,0\n", "3", "column load_kg");
     refuses("time,load_kg,raising\n0,1,0\n1,1,2\n", "3", "column raising");
     refuses("time,load_kg,raising\n0,1,0\n1,1\n", "3", "2 fields");
-    refuses("time,raising\n5,1\n6,1\n4,1\n", "4", "goes back");
+    refuses("time,raising\n5,1\n6,1\n4,1\n", "4", "goes back by 2 s; sort the rows");
+    let leaps = "time,raising\n2026-05-04T06:00:00Z,1\n2062-05-04T06:00:01Z,1\n2026-05-04T06:00:02Z,1\n";
+    refuses(leaps, "4", "put the date of the row before right");
     refuses("time,raising\n5,1\n2031-05-04T06:00:00Z,1\n", "3", "line 2 began with seconds");
     refuses("time,raising\n2031-05-04T06:00:00Z,1\n5,1\n", "3", "line 2 began with dates");
     refuses("time,raising\n2031-05-04T06:00:00,1\n", "2", "offset");

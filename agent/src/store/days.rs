@@ -133,9 +133,18 @@ impl Reader {
     }
 }
 
-/// The newest day with sums: the open one, or the last that closed.
+/// The day that is open: the newest with sums. Where an entry holds that already, a clock was put back over days, and it is
+/// the newest that none holds.
 pub(super) fn open_day(connection: &Connection, key: i64) -> rusqlite::Result<Option<i32>> {
-    connection.prepare_cached("SELECT max(day) FROM day WHERE mechanism = ?1")?.query_row([key], |row| row.get(0))
+    connection
+        .prepare_cached(
+            "SELECT coalesce(
+                 (SELECT day FROM day WHERE mechanism = ?1 AND NOT EXISTS (
+                      SELECT 1 FROM entry WHERE entry.mechanism = ?1 AND kind = 'day' AND entry.day = day.day)
+                  ORDER BY day DESC LIMIT 1),
+                 (SELECT max(day) FROM day WHERE mechanism = ?1))",
+        )?
+        .query_row([key], |row| row.get(0))
 }
 
 fn read_day(row: &Row<'_>, path: &Path) -> Result<(i32, Totals), StoreError> {

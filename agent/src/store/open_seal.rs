@@ -9,13 +9,14 @@ use rusqlite::{Connection, OptionalExtension as _, params};
 use serde::{Deserialize, Serialize};
 
 use super::chain;
+use super::days;
 use super::gap_seal;
 
 /// Digests, hexadecimal, of what stands open of one mechanism.
 #[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 struct OpenSeal {
-    /// The newest day of the record, days since 1970-01-01.
+    /// The day that is open, days since 1970-01-01.
     day: Option<i32>,
     /// Of that day's sums, its lifts and its hours.
     sums: Option<String>,
@@ -44,9 +45,7 @@ impl OpenSeal {
             })
             .optional()?;
         let Some(book) = book else { return Ok(None) };
-        let day: Option<i32> = connection
-            .prepare_cached("SELECT max(day) FROM day WHERE mechanism = ?1")?
-            .query_row([key], |row| row.get(0))?;
+        let day = days::open_day(connection, key)?;
         let sums = match day {
             Some(day) => {
                 chain::seal(connection, key, day)?.map(|sealed| chain::digest(&[sealed.to_string().as_bytes()]))

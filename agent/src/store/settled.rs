@@ -9,6 +9,7 @@ use tallyhook_analysis::spectrum::Totals;
 use tallyhook_analysis::units::Grams;
 
 use super::chain;
+use super::days;
 use super::error::StoreError;
 use super::query::Reader;
 
@@ -380,17 +381,20 @@ impl Reader {
         Ok(count)
     }
 
-    /// The last day of `mechanism` that the chain vouches for, days since 1970-01-01; `None` before there is one.
+    /// The last day of `mechanism` before the open one that the chain vouches for, days since 1970-01-01; `None` before there
+    /// is one. Days behind the open one, which a clock left there that was put back, are no part of what is settled.
     ///
     /// # Errors
     /// When the file cannot be read.
     pub fn last_closed_day(&self, mechanism: &str) -> Result<Option<i32>, StoreError> {
         let mut day = None;
         for (key, _) in self.keys(Some(mechanism))? {
+            let open =
+                days::open_day(self.connection(), key).map_err(|error| StoreError::of_sqlite(self.path(), error))?;
             day = self
                 .connection()
-                .prepare_cached("SELECT max(day) FROM entry WHERE mechanism = ?1 AND kind = 'day'")
-                .and_then(|mut s| s.query_row([key], |row| row.get(0)))
+                .prepare_cached("SELECT max(day) FROM entry WHERE mechanism = ?1 AND kind = 'day' AND day <= ?2")
+                .and_then(|mut s| s.query_row(params![key, open], |row| row.get(0)))
                 .map_err(|error| StoreError::of_sqlite(self.path(), error))?;
         }
         Ok(day)

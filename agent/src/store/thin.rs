@@ -11,6 +11,7 @@ use serde_json::{Value, json};
 use tallyhook_analysis::units::Timestamp;
 
 use super::chain::{self, ChainEntry, EntryKind};
+use super::days;
 use super::error::StoreError;
 use super::open_seal;
 use super::write::WriteFault;
@@ -33,7 +34,7 @@ const PAGES_A_STEP: i64 = 2_000;
 pub struct Bounds {
     /// Bytes that the ledger may take.
     pub bytes: u64,
-    /// So many days before the newest one of the record everything stays.
+    /// So many days before the open one of the record everything stays.
     pub whole_days: u32,
 }
 
@@ -201,11 +202,8 @@ fn days(connection: &Connection, bounds: &Bounds, detail: Detail) -> rusqlite::R
         let first: Option<i32> =
             connection.prepare_cached(detail.first())?.query_row([key], |row| row.get(0)).optional()?.flatten();
         let closed: Option<i32> = connection
-            .prepare_cached(
-                "SELECT max(day) FROM entry WHERE mechanism = ?1 AND kind = 'day'
-                 AND day < (SELECT max(day) FROM day WHERE mechanism = ?1) - ?2",
-            )?
-            .query_row(params![key, bounds.whole_days], |row| row.get(0))?;
+            .prepare_cached("SELECT max(day) FROM entry WHERE mechanism = ?1 AND kind = 'day' AND day < ?3 - ?2")?
+            .query_row(params![key, bounds.whole_days, days::open_day(connection, key)?], |row| row.get(0))?;
         let (Some(first), Some(closed)) = (first, closed) else { continue };
         if first > closed {
             continue;

@@ -11,6 +11,7 @@ use tallyhook_analysis::spectrum::{BANDS, Totals};
 use tallyhook_analysis::units::Grams;
 
 use super::chain::{self, ChainEntry, EntryKind, RowsDigest};
+use super::days;
 use super::error::StoreError;
 use super::gap_seal;
 use super::open_seal;
@@ -226,7 +227,8 @@ impl<'a> Walk<'a> {
                 Err(other) => return Err(other),
             }
         }
-        let newest = rows.last_key_value().map(|(day, _)| *day);
+        let sqlite = |error| StoreError::of_sqlite(self.reader.path(), error);
+        let open = days::open_day(self.reader.connection(), self.key).map_err(sqlite)?;
 
         let mut good = 0;
         let known: BTreeSet<i32> = rows.keys().chain(last.keys()).chain(&unreadable).copied().collect();
@@ -245,7 +247,7 @@ impl<'a> Walk<'a> {
                 if !thinned.lifts(day) {
                     self.compare_lifts(day, entry, totals, &mine.sums);
                 }
-                if !thinned.hours(day) && Some(day) != newest && !moved.contains(&day) {
+                if !thinned.hours(day) && Some(day) != open && !moved.contains(&day) {
                     self.compare_hours(day, entry, totals, &clock.sums);
                 }
             }
@@ -255,7 +257,7 @@ impl<'a> Walk<'a> {
                     let (lift_rows, hour_rows) = (mine.digest.finish(), clock.digest.finish());
                     self.compare_seal(day, entry, lift_rows, hour_rows, thinned)?;
                 }
-                None if Some(day) != newest && open_at_begin.is_none_or(|open| day >= open) && !entries.is_empty() => {
+                None if Some(day) != open && open_at_begin.is_none_or(|first| day >= first) && !entries.is_empty() => {
                     self.fault(Some(day), None, "the day is over, but the chain has no entry for it");
                 }
                 None => {}
@@ -268,7 +270,7 @@ impl<'a> Walk<'a> {
         }
         self.compare_gaps_and_flags(&entries)?;
         self.compare_services(&entries)?;
-        self.compare_open(newest)?;
+        self.compare_open(open)?;
         if unreadable.is_empty() {
             self.compare_life(&rows)?;
         }
@@ -518,9 +520,9 @@ impl<'a> Walk<'a> {
     }
 
     /// What no entry holds yet is what the last commit left.
-    fn compare_open(&mut self, newest: Option<i32>) -> Result<(), StoreError> {
-        if newest.is_some() && self.reader.state(self.id)?.is_none() {
-            self.fault(newest, None, "what the account goes on from is gone");
+    fn compare_open(&mut self, open: Option<i32>) -> Result<(), StoreError> {
+        if open.is_some() && self.reader.state(self.id)?.is_none() {
+            self.fault(open, None, "what the account goes on from is gone");
         }
         let broken = open_seal::broken(self.reader.connection(), self.key)
             .map_err(|error| StoreError::of_sqlite(self.reader.path(), error))?;
