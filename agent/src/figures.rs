@@ -784,9 +784,9 @@ fn of_crane(crane: &Crane, shares: &[(&Mechanism, CraneShare)]) -> CraneFigures 
     }
 }
 
-/// The span of the record, gaps and all; zero before the first sample.
+/// The span of the record, gaps and all, by what was counted: a clock that was put right makes it no longer.
 fn record_span(record: &Record) -> Span {
-    record.counted_to.zip(record.began_at).map_or(Span::ZERO, |(to, from)| to.since(from))
+    record.totals.span()
 }
 
 /// One lift, as the contract of `lifts --json` has it.

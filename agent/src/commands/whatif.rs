@@ -220,7 +220,8 @@ pub fn answer_from(ledger: &Ledger, asked: &Asked, sums: &LoadSums) -> Result<Wh
         dead_load: mechanism.spec.dead_load,
         running: sums.running.clone(),
         lifts: sums.lifts.clone(),
-        days: f64::from(last - first + 1),
+        // Days that a clock has jumped over are no days of the record.
+        days: sums.days.len() as f64,
         used: account.used_full_load_hours(),
         used_before_today: used_before_today(account),
         design: account.design_full_load_hours(),

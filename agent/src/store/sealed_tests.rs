@@ -4,11 +4,13 @@ use std::path::Path;
 
 use tallyhook_analysis::lift::Lift;
 use tallyhook_analysis::sample::{Flag, Quantity, Sample};
-use tallyhook_analysis::units::{Grams, Timestamp};
+use tallyhook_analysis::units::{Grams, Span, Timestamp};
 
 use super::message::MessageKind;
 use super::service::{self, Service, Work};
 use super::*;
+use crate::commands::ledger::Ledger;
+use crate::commands::whatif;
 use crate::daemon::book::{Book, SiteCalendar};
 use crate::store::verify::{Verification, verify};
 use tallyhook_config::model::{Config, Mechanism};
@@ -301,4 +303,101 @@ fn a_clock_that_is_set_back_over_days_that_are_closed_leaves_their_hours_alone()
     by_hand(dir.path(), &format!("DELETE FROM flag_rise WHERE flag = 7 AND at_ms = {}", body["at_ms"]));
     let found = proof(dir.path());
     assert_eq!(found.faults[0].entry, Some(late[3].seq), "{:?}", found.faults);
+}
+
+/// Rests for so many seconds after the last sample, but for some minutes of each hour, in the book's calendar.
+fn rest(book: &mut Book, seconds: i64) {
+    let last = *book.account().recorder().standing().unwrap();
+    for second in 1..=seconds {
+        let mut sample = Sample::at(last.at.plus(Span::from_ms(second * 1000)));
+        sample.set(Quantity::Load, Some(0));
+        sample.set_flag(Flag::Raising, Some(second % 3600 < 200));
+        sample.set_flag(Flag::Lowering, Some(false));
+        sample.set_flag(Flag::Fault, Some(second % 7200 < 5));
+        book.take(&sample);
+    }
+}
+
+fn commit(store: &mut Store, book: &mut Book) {
+    let commits: Vec<_> = book.commit().into_iter().collect();
+    store.commit(&commits).unwrap();
+    book.committed();
+}
+
+#[test]
+fn a_day_in_which_the_time_zone_was_changed_closes_once_with_all_of_its_hours() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut store = Store::open(dir.path()).unwrap();
+    let config = config("");
+    work(&mut store, &config, 0..2);
+    lifts(&mut store, &config, 144..189);
+    let (crane, mechanism): (_, &Mechanism) = config.mechanisms().next().unwrap();
+    let chicago = SiteCalendar(jiff::tz::TimeZone::get("America/Chicago").unwrap());
+    let mut book = Book::open(crane, mechanism, chicago, store.resume("main-hoist").unwrap());
+    for third in 189..306 {
+        lift(&mut book, third);
+        commit(&mut store, &mut book);
+    }
+    drop(store);
+    let found = proof(dir.path());
+    assert!(found.ok, "{:#?}", found.faults);
+    let reader = Reader::open(dir.path()).unwrap();
+    let closed: Vec<_> = reader.entries("main-hoist").unwrap().into_iter().filter_map(|entry| entry.day).collect();
+    assert_eq!(closed, [20_000, 20_001, 20_002, 20_003]);
+    // It ends at midnight in Chicago.
+    let (from, to) = (Some(ms(20_002 * DAY)), Some(ms(20_003 * DAY + 5 * 3_600_000)));
+    let lifts = reader.lift_count(&LiftFilter { from, to, ..LiftFilter::default() }).unwrap();
+    assert!(lifts > 80, "{lifts}");
+    assert_eq!(reader.days("main-hoist", 20_002, 20_002).unwrap()[0].1.lifts, lifts);
+}
+
+#[test]
+fn days_that_a_wrong_clock_left_ahead_of_the_record_stay_and_the_record_goes_on_before_them() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut store = Store::open(dir.path()).unwrap();
+    let config = config("");
+    // The store is new, and the board's date half a year ahead; midnight passes before the clock is put right.
+    lifts(&mut store, &config, 183 * 72 + 60..184 * 72 + 6);
+    let mut book = book(&store, &config);
+    let by = Span::from_ms(-183 * DAY);
+    book.rebase(by);
+    book.note_clock(book.counted_to().unwrap(), by, true);
+    for day in 0..3 {
+        rest(&mut book, 24 * 3600);
+        commit(&mut store, &mut book);
+        let found = proof(dir.path());
+        assert!(found.ok, "day {day}: {:#?}", found.faults);
+    }
+    let reader = Reader::open(dir.path()).unwrap();
+    let rows: Vec<i32> = reader.days("main-hoist", i32::MIN, i32::MAX).unwrap().iter().map(|(day, _)| *day).collect();
+    assert_eq!(rows, [20_001, 20_002, 20_003, 20_004, 20_183, 20_184]);
+    assert_eq!(reader.last_closed_day("main-hoist").unwrap(), Some(20_003));
+    assert!(book.record().began_at < Some(ms(20_001 * DAY)));
+    // The seal holds the day that is open now, not those ahead.
+    by_hand(dir.path(), "UPDATE day SET observed_ms = observed_ms + 1 WHERE day = 20004");
+    assert_eq!(proof(dir.path()).faults[0].day.as_deref(), Some("2024-10-08"));
+    by_hand(dir.path(), "UPDATE day SET observed_ms = observed_ms - 1 WHERE day = 20004");
+    assert!(proof(dir.path()).ok);
+    // When those days come they are added to the one before them, and the chain still adds up.
+    let by = Span::from_ms(178 * DAY);
+    book.rebase(by);
+    book.note_clock(book.counted_to().unwrap(), by, true);
+    for _ in 0..4 {
+        rest(&mut book, 24 * 3600);
+        commit(&mut store, &mut book);
+    }
+    drop(store);
+    let found = proof(dir.path());
+    assert!(found.ok, "{:#?}", found.faults);
+    let closed = reader.entries("main-hoist").unwrap().into_iter().filter_map(|entry| entry.day);
+    assert_eq!(closed.collect::<Vec<_>>(), [20_183, 20_184, 20_001, 20_002, 20_003, 20_004, 20_182, 20_185]);
+    // What is asked of the record rests on the days that there were, not on those that the clock leapt over.
+    let asked = whatif::Asked {
+        mechanism: "main-hoist".to_owned(),
+        change: Default::default(),
+        days: (i32::MIN, i32::MAX),
+        by: None,
+    };
+    let answer = whatif::answer(&Ledger { config, reader }, &asked).unwrap();
+    assert_eq!(answer.days_of_record, 8.0);
 }
