@@ -9,7 +9,7 @@ pub(crate) mod blocks;
 
 use std::collections::BTreeMap;
 
-use crate::counter::{Counter, Note, Reading};
+use crate::counter::{Counter, Note, Reading, advance};
 use crate::daily::Unseen;
 use crate::duty::{DayDuty, Duty};
 use crate::gapbook::{Assumed, GapBook, Ppm, counted_recording, slot};
@@ -252,6 +252,8 @@ pub struct Account {
     /// Samples on their way from the stage to the recorder; empty between steps.
     ready: Vec<Sample>,
     columns: blocks::Columns,
+    /// The clock may be behind.
+    behind: bool,
 }
 
 impl Account {
@@ -259,7 +261,8 @@ impl Account {
     pub fn resume(spec: Spec, terms: Terms, state: State) -> Self {
         let recorder = Recorder::resume(spec.clone(), state.recorder);
         let State { books, stage, health, .. } = state;
-        Account { recorder, spec, terms, books, stage, health, ready: Vec::new(), columns: Default::default() }
+        let columns = Default::default();
+        Account { recorder, spec, terms, books, stage, health, ready: Vec::new(), columns, behind: false }
     }
 
     /// The state to store.
@@ -610,20 +613,34 @@ impl Account {
         self.books.wear.ran(ran);
     }
 
+    /// Whether the clock may be `behind` since a start, as one that stood still with its board. Until that is known a counter
+    /// that has gone further than the time seems to allow is not read: what it says of a gap is told by the right time.
+    pub const fn doubt_dates(&mut self, behind: bool) {
+        self.behind = behind;
+    }
+
+    /// Whether a reading that follows on `last` waits for the right time.
+    fn waits_for_time(&self, counter: &Counter, last: Option<Reading>, reading: Reading) -> bool {
+        self.behind && last.is_some_and(|last| matches!(advance(counter, last, reading).1, Some(Note::TooFast { .. })))
+    }
+
     /// Takes each counter's reading where it has moved, a gap waits for it, or a day or gap has ended.
     fn read_counters(&mut self, sample: &Sample, out: &mut impl FnMut(Entry)) {
+        let reading = |value| Reading { at: sample.at, value };
         if let (Some(counter), Some(value)) = (self.terms.start_counter, sample.get(Quantity::Starts))
+            && !self.waits_for_time(&counter, self.books.gaps.last_starts(), reading(value))
             && self.books.starts.is_due(value, || self.books.gaps.waits_for_starts())
         {
-            let (starts, notes) = self.books.gaps.starts(&counter, Reading { at: sample.at, value });
+            let (starts, notes) = self.books.gaps.starts(&counter, reading(value));
             self.books.wear.starts += starts;
             self.books.starts.hear(notes, &counter, |note| out(Entry::Counter { counter: CounterKind::Starts, note }));
         }
         if let (Some(counter), Some(value)) = (self.terms.hour_counter, sample.get(Quantity::RunHours))
+            && !self.waits_for_time(&counter, self.books.gaps.last_hours(), reading(value))
             && self.books.hours.is_due(value, || self.books.gaps.waits_for_hours())
         {
             let km = self.assumed();
-            let (ran, notes) = self.books.gaps.hours(&counter, Reading { at: sample.at, value }, km);
+            let (ran, notes) = self.books.gaps.hours(&counter, reading(value), km);
             self.books.wear.ran(ran);
             self.books.hours.hear(notes, &counter, |note| out(Entry::Counter { counter: CounterKind::Hours, note }));
         }

@@ -332,6 +332,16 @@ impl GapBook {
         self.counted_starts
     }
 
+    /// The hour counter's last reading.
+    pub fn last_hours(&self) -> Option<Reading> {
+        self.hours.last
+    }
+
+    /// The start counter's last reading.
+    pub fn last_starts(&self) -> Option<Reading> {
+        self.starts.last
+    }
+
     /// Whether a gap waits for a reading of the hour counter.
     pub fn waits_for_hours(&self) -> bool {
         self.pending.total() > 0

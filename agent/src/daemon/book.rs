@@ -255,6 +255,16 @@ impl Book {
         self.account.rebase(by, &mut |entry| pending.note(entry, at, crane, mechanism));
     }
 
+    /// Whether the record is longer than that, so that it began before a time-line of that age.
+    pub fn is_older(&self, age: Span) -> bool {
+        self.account.recorder().totals().span() > age
+    }
+
+    /// Whether the site's clock may still be behind, so that counters seem to run too fast; see [`Account::doubt_dates`].
+    pub const fn doubt_dates(&mut self, behind: bool) {
+        self.account.doubt_dates(behind);
+    }
+
     /// Whether a service waits for the commit that marks it taken.
     pub fn has_taken(&self, service: u64) -> bool {
         self.pending.services.contains(&service)

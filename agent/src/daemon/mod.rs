@@ -509,6 +509,8 @@ async fn commit(site: &mut Site, store: &StoreHandle, now: Reading, all: bool) -
 }
 
 #[cfg(test)]
+mod clock_tests;
+#[cfg(test)]
 mod site_tests;
 #[cfg(test)]
 mod written_tests;

@@ -14,7 +14,7 @@ use super::rings::Rings;
 use super::shown::Shown;
 use super::standing;
 use super::thinning::Looked;
-use super::timeline::{Jump, Timeline, is_plausible};
+use super::timeline::{Jump, Timeline, had_stopped, is_plausible};
 use crate::clock::Reading;
 use crate::drive::assemble::Assembler;
 use crate::drive::{Decoded, DriveFigures, DriveHealth, DriveReading, LinkState, RawWords, SignalFigures, Silence};
@@ -270,7 +270,9 @@ impl Site {
     fn take_one(&mut self, reading: &mut DriveReading) {
         // A drive that the configuration does not have feeds nothing.
         let Some(polled) = self.drives.get_mut(&*reading.drive) else { return };
-        let (date, jump) = polled.timeline.get_or_insert_with(|| Timeline::new(reading.at)).date(reading.at);
+        let timeline = polled.timeline.get_or_insert_with(|| Timeline::new(reading.at));
+        let (date, jump) = timeline.date(reading.at);
+        let fresh_for = timeline.fresh_for(reading.at);
         reading.at.wall = date;
         if polled.health.take(reading) {
             tracing::info!(drive = %reading.drive, "{}", reading.link);
@@ -293,11 +295,18 @@ impl Site {
         if let Some(Jump::Moved(by)) = jump {
             tracing::warn!(drive = %reading.drive, "the clock was put right by {:.3} s", by.as_seconds());
             for (index, _) in &samples {
-                self.books[*index].rebase(by);
-                self.books[*index].note_clock(date, by, true);
+                let book = &mut self.books[*index];
+                // The clock had stopped with the board and began again where it was: so much longer nobody looked.
+                let was_off = had_stopped(by) && fresh_for.is_some_and(|age| book.is_older(age));
+                if !was_off {
+                    book.rebase(by);
+                }
+                book.note_clock(date, by, true);
             }
         }
         for (index, sample) in &samples {
+            let book = &mut self.books[*index];
+            book.doubt_dates(fresh_for.is_some_and(|age| book.is_older(age)));
             self.book(*index, sample);
         }
         self.samples = samples;

@@ -64,9 +64,10 @@ impl Timeline {
             self.doubt = None;
             return (expected, None);
         }
-        let age = reading.mono.as_ms() - self.began.as_ms();
-        let set_forward =
-            age <= FRESH.as_ms() && off.as_ms() > 0 && within(off, LONGEST_OFF) && reading.wall >= EARLIEST;
+        let set_forward = self.fresh_for(reading).is_some()
+            && off.as_ms() > 0
+            && within(off, LONGEST_OFF)
+            && reading.wall >= EARLIEST;
         if within(off, SMALL) || set_forward || self.has_stood(off, reading) {
             (self.wall, self.mono, self.doubt) = (reading.wall, reading.mono, None);
             return (reading.wall, Some(Jump::Moved(off)));
@@ -77,6 +78,12 @@ impl Timeline {
         }
         self.doubt = Some((off, reading.mono));
         (expected, Some(Jump::Doubted(off)))
+    }
+
+    /// How long the time-line is, while a clock may still be put forward at once: in the first hour.
+    pub fn fresh_for(&self, reading: Reading) -> Option<Span> {
+        let age = reading.mono.as_ms() - self.began.as_ms();
+        (age <= FRESH.as_ms()).then_some(Span::from_ms(age))
     }
 
     fn has_stood(&self, off: Span, reading: Reading) -> bool {
@@ -93,6 +100,11 @@ fn within(off: Span, bound: Span) -> bool {
 
 fn minus(a: Span, b: Span) -> Span {
     Span::from_ms(a.as_ms().saturating_sub(b.as_ms()))
+}
+
+/// Whether a clock that was put forward by so much in its first hour had stood still before it: what drifts is less.
+pub fn had_stopped(by: Span) -> bool {
+    by > SMALL
 }
 
 /// Whether a clock can be right when the record ends at `recorded`: set at all, not before that, and not longer after it

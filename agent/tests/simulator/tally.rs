@@ -49,10 +49,11 @@ pub struct Tally {
 }
 
 impl Tally {
-    pub fn take(&mut self, next: Standing, stale_ms: i64) {
+    /// `off_ms`: so much longer nobody looked than the monotonic clock of this run knows of.
+    pub fn take(&mut self, next: Standing, off_ms: i64, stale_ms: i64) {
         if let Some(last) = self.standing {
             let same = last.run == next.run;
-            let span = if same { next.mono_ms - last.mono_ms } else { (next.date_ms - last.date_ms).max(0) };
+            let span = if same { next.mono_ms - last.mono_ms + off_ms } else { (next.date_ms - last.date_ms).max(0) };
             let fresh = if last.shown.is_some() { span.min(stale_ms) } else { 0 };
             self.sums.gap_ms += (span - fresh) as u64;
             self.sums.observed_ms += fresh as u64;

@@ -75,6 +75,8 @@ struct Kept {
     state: Option<State>,
     used: f64,
     lifts: BTreeMap<i64, Lift>,
+    /// Its record goes back to before this run.
+    before: bool,
 }
 
 /// Readings that wait for a date.
@@ -102,6 +104,11 @@ pub struct World {
     run: u32,
     held: Option<Held>,
     dated: bool,
+    /// The reading by which those before it were dated.
+    dated_by: (i64, i64),
+    /// When the first that was dated was read, on the monotonic clock, and how far ahead of that the wall clock was when it
+    /// was last believed.
+    line: Option<(i64, i64)>,
     /// Stretches of the monotonic clock in which a lift may be cut or lost.
     disturbed: Vec<(i64, i64)>,
     /// What ends by itself: when, and what.
@@ -173,6 +180,8 @@ impl World {
             run: 0,
             held: None,
             dated: false,
+            dated_by: (0, 0),
+            line: None,
             disturbed: Vec::new(),
             pending: Vec::new(),
             report: Report::default(),
@@ -226,7 +235,8 @@ impl World {
         let site = Site::open(self.config.clone(), &store, now).map_err(|e| format!("no start: {e}"))?;
         let end = store.last_seq().map_err(|e| e.to_string())?;
         self.disk.lock().unwrap().insert(store);
-        (self.held, self.dated) = (Some(Vec::new()), false);
+        (self.held, self.dated, self.line) = (Some(Vec::new()), false, None);
+        self.kept.iter_mut().for_each(|kept| kept.before = kept.tally.standing.is_some());
 
         let mut tasks = Tasks::default();
         let (sender, readings) = mpsc::channel(QUEUE);
@@ -356,7 +366,7 @@ impl World {
 
     /// The tally's own dating: as soon as a clock can be right, what was held is dated by it.
     fn tally(&mut self, (mono, wall, shown): (i64, i64, Vec<Option<Shown>>)) {
-        let Some(held) = &mut self.held else { return self.count(mono, 0, &shown) };
+        let Some(held) = &mut self.held else { return self.count(mono, wall, &shown) };
         held.push((mono, wall, shown));
         let recorded = self.kept.iter().filter_map(|k| k.tally.standing).map(|s| s.date_ms).max();
         let off = recorded.map(|to| wall - to);
@@ -369,17 +379,38 @@ impl World {
         self.date_held(known);
     }
 
-    fn date_held(&mut self, (known_mono, known_wall): (i64, i64)) {
+    fn date_held(&mut self, known: (i64, i64)) {
+        self.dated_by = known;
         for (mono, _, shown) in self.held.take().unwrap_or_default() {
-            self.count(mono, known_wall + mono - known_mono, &shown);
+            self.count_dated(mono, known.1 + mono - known.0, &shown);
         }
         self.dated = true;
     }
 
-    fn count(&mut self, mono_ms: i64, date_ms: i64, shown: &[Option<Shown>]) {
+    fn count(&mut self, mono: i64, wall: i64, shown: &[Option<Shown>]) {
+        let (known_mono, known_wall) = self.dated_by;
+        let date = if mono < known_mono { known_wall + mono - known_mono } else { wall };
+        self.count_dated(mono, date, shown);
+    }
+
+    fn count_dated(&mut self, mono_ms: i64, date_ms: i64, shown: &[Option<Shown>]) {
+        let off_ms = self.was_off(mono_ms, date_ms);
         for (kept, shown) in self.kept.iter_mut().zip(shown) {
-            kept.tally.take(Standing { run: self.run, mono_ms, date_ms, shown: *shown }, self.stale_ms);
+            let off_ms = if kept.before { off_ms } else { 0 };
+            kept.tally.take(Standing { run: self.run, mono_ms, date_ms, shown: *shown }, off_ms, self.stale_ms);
         }
+    }
+
+    /// A clock that is put forward in the first hour of a run by more than it can drift had stopped before it: by how much.
+    fn was_off(&mut self, mono: i64, wall: i64) -> i64 {
+        let (began, ahead) = self.line.get_or_insert((mono, wall - mono));
+        let off = wall - mono - *ahead;
+        let forward = off > 600_000 && off <= 400 * DAY_MS && wall >= EARLIEST_MS;
+        if mono - *began > 3_600_000 || off.abs() <= 500 || off.abs() > 600_000 && !forward {
+            return 0;
+        }
+        *ahead += off;
+        if forward { off } else { 0 }
     }
 
     /// Commits what the books hold and holds it against the tally first; `true` when the power went.
