@@ -446,6 +446,8 @@ impl Account {
     /// Takes a sample whose load is as it will be booked.
     fn take(&mut self, sample: &Sample, calendar: &impl Calendar, out: &mut impl FnMut(Entry)) {
         self.assume();
+        // What the gaps of a day are estimated at when it closes; settled before, as for a load that was not read.
+        let km = if self.recorder.stays_in_its_day(sample.at) { Ppm::default() } else { self.assumed() };
         let speed = self.recorder.standing().and_then(|s| s.get(Quantity::Speed));
         let (books, terms, pending) = (&mut self.books, &self.terms, &mut self.columns.pending);
         let (spec, stage, health) = (&self.spec, &self.stage, &self.health);
@@ -458,6 +460,8 @@ impl Account {
             }
             Event::DayClosed { day, totals } => {
                 pending.settle(&mut books.running);
+                // Each day's gaps with that day: what of a gap is today's waits for its end.
+                books.book_estimate(|gaps| gaps.close_day(km));
                 over.push(books.close_day(day, *totals, terms, out));
             }
             Event::LiftEnded(mut lift, seen) => {
@@ -475,13 +479,10 @@ impl Account {
         if self.books.periods.is_none() {
             self.open_books(sample.at, calendar);
         }
-        if !over.is_empty() {
-            self.redate(over.iter().map(|record| record.day));
-            self.settle_day();
-            for mut record in over {
-                record.used_full_load_hours = self.used_full_load_hours();
-                out(Entry::Day(Box::new(record)));
-            }
+        self.redate(over.iter().map(|record| record.day));
+        for mut record in over {
+            record.used_full_load_hours = self.used_full_load_hours();
+            out(Entry::Day(Box::new(record)));
         }
         self.read_counters(sample, out);
     }
@@ -514,7 +515,7 @@ impl Account {
     /// new one begins at S = 0 with D of `design_full_load_hours` (the present D when `None`) at the present rating.
     pub fn new_period(&mut self, day: i32, by: ServiceKind, design_full_load_hours: Option<f64>) {
         let km = self.assumed();
-        self.book_estimate(|gaps| gaps.settle(km));
+        self.books.book_estimate(|gaps| gaps.settle(km));
         let ledger = self.ledger();
         let design = design_full_load_hours.unwrap_or(ledger.design_full_load_hours);
         let life = self.recorder.totals().clone();
@@ -601,16 +602,6 @@ impl Account {
         if self.recorder.standing().is_some_and(|standing| standing.load().is_none()) {
             self.books.assumed = Some(self.assumed());
         }
-    }
-
-    fn settle_day(&mut self) {
-        let km = self.assumed();
-        self.book_estimate(|gaps| gaps.close_day(km));
-    }
-
-    fn book_estimate(&mut self, book: impl FnOnce(&mut GapBook) -> u64) {
-        let ran = book(&mut self.books.gaps);
-        self.books.wear.ran(ran);
     }
 
     /// Whether the clock may be `behind` since a start, as one that stood still with its board. Until that is known a counter
@@ -779,6 +770,11 @@ impl Books {
         if let Some(hour) = self.hour.take().filter(|hour| !hour.is_empty()) {
             out(Entry::Hour(hour));
         }
+    }
+
+    fn book_estimate(&mut self, book: impl FnOnce(&mut GapBook) -> u64) {
+        let ran = book(&mut self.gaps);
+        self.wear.ran(ran);
     }
 
     fn lift(&mut self, lift: &Lift, doubt: Doubt, spec: &Spec, terms: &Terms) {

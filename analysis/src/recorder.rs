@@ -338,13 +338,18 @@ impl Recorder {
         self.state.tracker.rebase(by);
     }
 
+    /// Whether an instant is in the open day, or so near before it that it counts as in it: then no day closes.
+    pub(crate) fn stays_in_its_day(&self, at: Timestamp) -> bool {
+        let left = self.state.day.as_ref().map(|open| open.day.ends.since(at));
+        left.is_some_and(|left| Span::ZERO < left && left <= NEAR)
+    }
+
     /// Closes the open day if `at` lies in one that was not opened yet, and opens that.
     ///
     /// No day is ever opened twice: one that a clock comes back to, or that a changed time zone would begin anew, is added
     /// to the day that is open. So is the day before the open one.
     fn enter_day(&mut self, at: Timestamp, calendar: &impl Calendar, out: &mut impl FnMut(Event)) {
-        let left = self.state.day.as_ref().map(|open| open.day.ends.since(at));
-        if left.is_some_and(|left| Span::ZERO < left && left <= NEAR) {
+        if self.stays_in_its_day(at) {
             return;
         }
         let day = calendar.day(at);

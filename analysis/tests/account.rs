@@ -373,3 +373,33 @@ fn inspections_and_working_periods_that_began_under_a_wrong_clock_began_when_the
     // A record of days was begun under a clock that was right: the calendar has gone on.
     assert_eq!(begun_after(48, 30), (20_000, 20_000, 32.0));
 }
+
+#[test]
+fn a_days_end_estimates_the_gaps_of_that_day_and_leaves_today_its_own() {
+    let mut account = Account::resume(spec(), Terms::plain(1600.0), State::default());
+    let mut days = Vec::new();
+    let mut take = |account: &mut Account, quarter: i64| {
+        let mut s = Sample::at(Timestamp::from_ms(quarter * 900_000));
+        s.set_flag(Flag::Raising, Some(quarter % 4 == 0));
+        s.set_flag(Flag::Lowering, Some(false));
+        s.set(Quantity::Load, Some(5_000_000));
+        account.step(&s, &Utc, &mut |entry| {
+            if let Entry::Day(day) = entry {
+                days.push(day.day);
+            }
+        });
+    };
+    // Five weeks day and night; then nothing from noon of one day to noon of the third after it.
+    (0..=35 * 96 + 48).for_each(|quarter| take(&mut account, quarter));
+    assert_eq!(account.gaps().waiting_hours(), 0.0);
+    take(&mut account, 38 * 96 + 48);
+    let gaps = account.gaps();
+    assert_eq!(gaps.waiting_hours(), 12.0, "today's");
+    // A quarter runs, and a little more of the noon's two hours, of which a run more was seen.
+    let near = |hours: f64, gap: f64| (hours - gap / 4.0).abs() < 0.05;
+    assert!(near(gaps.estimated().hours(), 12.0 - 0.25 + 48.0), "{} h", gaps.estimated().hours());
+    (38 * 96 + 49..=39 * 96).for_each(|quarter| take(&mut account, quarter));
+    let (waiting, estimated) = (account.gaps().waiting_hours(), account.gaps().estimated().hours());
+    assert!(waiting == 0.0 && near(estimated, 72.0 - 0.25), "{waiting} h wait, {estimated} h estimated");
+    assert_eq!(days, (0..39).collect::<Vec<_>>());
+}

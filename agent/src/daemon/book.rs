@@ -461,7 +461,13 @@ impl Book {
     }
 
     fn make_forecast(&self, today: i32) -> Option<figures::Forecast> {
-        let days = figures::day_uses(self.history.range(..today).map(|(_, sum)| *sum), &self.account);
+        // Yesterday may not be committed yet.
+        let closed = self.pending.closed.iter().map(|c| {
+            let DayRecord { day, ref totals, used_full_load_hours, .. } = c.record;
+            DaySum::of(day, totals, Some(used_full_load_hours))
+        });
+        let history = self.history.range(..today).map(|(_, sum)| *sum);
+        let days = figures::day_uses(history.chain(closed), &self.account);
         let asked = Question {
             used: figures::used_before_today(&self.account),
             design: self.account.design_full_load_hours(),
