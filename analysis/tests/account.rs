@@ -403,3 +403,24 @@ fn a_days_end_estimates_the_gaps_of_that_day_and_leaves_today_its_own() {
     assert!(waiting == 0.0 && near(estimated, 72.0 - 0.25), "{waiting} h wait, {estimated} h estimated");
     assert_eq!(days, (0..39).collect::<Vec<_>>());
 }
+
+#[test]
+fn a_day_that_a_clock_closes_by_going_back_has_its_gaps_at_the_worth_of_any_other() {
+    let mut account = Account::resume(spec(), Terms::plain(1600.0), State::default());
+    let take = |account: &mut Account, quarter: i64, days: i64| {
+        let mut s = Sample::at(Timestamp::from_ms(quarter * 900_000 + days * 86_400_000));
+        s.set_flag(Flag::Raising, Some(quarter % 4 == 0));
+        s.set_flag(Flag::Lowering, Some(false));
+        s.set(Quantity::Load, Some(5_000_000));
+        account.step(&s, &Utc, &mut |_| {});
+    };
+    (0..=35 * 96 + 24).for_each(|quarter| take(&mut account, quarter, 100));
+    take(&mut account, 35 * 96 + 72, 100);
+    assert_eq!(account.gaps().waiting_hours(), 12.0 - 0.25);
+    account.rebase(Span::from_ms(-90 * 86_400_000), &mut |_| {});
+    take(&mut account, 35 * 96 + 73, 10);
+    let (hours, worth) = (account.gaps().estimated().hours(), account.gaps().estimated().full_load_hours());
+    assert!(account.gaps().waiting_hours() == 0.0 && (hours - 3.0).abs() < 0.2, "{hours} h");
+    // At M5's design class, L2.
+    assert!((worth - 0.25 * hours).abs() < 1e-6, "{worth} full-load hours of {hours} h");
+}
