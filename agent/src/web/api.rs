@@ -95,8 +95,7 @@ impl SpanQuery {
                 Err(_) => Err(Refused::asked(fill(ENGLISH.bad_date, &[("text", text)]))),
             },
         };
-        let (from, to) = (day(&self.from, i32::MIN)?, day(&self.to, i32::MAX)?);
-        if to < from { Err(Refused::asked(ENGLISH.bad_span)) } else { Ok((from, to)) }
+        Ok((day(&self.from, i32::MIN)?, day(&self.to, i32::MAX)?))
     }
 
     fn instants(&self) -> Result<(Option<Timestamp>, Option<Timestamp>), Refused> {
@@ -105,9 +104,7 @@ impl SpanQuery {
             Some(Some(at)) => Ok(Some(at)),
             Some(None) => Err(Refused::asked(ENGLISH.bad_instant)),
         };
-        let (from, to) = (instant(&self.from)?, instant(&self.to)?);
-        let is_empty = from.zip(to).is_some_and(|(from, to)| to <= from);
-        if is_empty { Err(Refused::asked(ENGLISH.bad_span)) } else { Ok((from, to)) }
+        Ok((instant(&self.from)?, instant(&self.to)?))
     }
 }
 

@@ -542,24 +542,11 @@ async fn wrong_questions_get_a_sentence() {
         ("/api/v1/mechanisms/main-hoist/lifts?limit=x", StatusCode::BAD_REQUEST),
         ("/api/v1/mechanisms/main-hoist/lifts?before=yesterday", StatusCode::BAD_REQUEST),
         ("/api/v1/mechanisms/main-hoist/lifts?limt=3", StatusCode::BAD_REQUEST),
-        // Nothing lies between an end and a later beginning, which is not the same as nothing recorded.
-        ("/api/v1/mechanisms/main-hoist/days?from=2026-03-09&to=2026-03-08", StatusCode::BAD_REQUEST),
-        ("/api/v1/mechanisms/main-hoist/days?from=2026-03-09&to=2026-03-09", StatusCode::OK),
-        ("/api/v1/mechanisms/main-hoist/spectrum?from=2026-03-09&to=2026-03-08", StatusCode::BAD_REQUEST),
-        (
-            "/api/v1/mechanisms/main-hoist/hours?from=2026-03-09T06:00:00Z&to=2026-03-09T06:00:00Z",
-            StatusCode::BAD_REQUEST,
-        ),
-        ("/api/v1/mechanisms/main-hoist/whatif?above=split&from=2026-03-09&to=2026-03-08", StatusCode::BAD_REQUEST),
     ] {
         let (got, _, body) = site.ask("GET", path, "localhost").await;
         assert_eq!(got, status, "{path}");
         let body: serde_json::Value = serde_json::from_str(&body).unwrap();
-        assert_eq!(
-            body["error"].as_str().is_some_and(|sentence| sentence.len() > 10),
-            status != StatusCode::OK,
-            "{path}"
-        );
+        assert!(body["error"].as_str().unwrap().len() > 10, "{path}");
     }
     for path in ["/nothing", "/mechanism/none", "/mechanism/", "/api/v2"] {
         let (status, _, body) = site.ask("GET", path, "localhost").await;
